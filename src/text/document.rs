@@ -355,13 +355,14 @@ fn explain(info: &str, text: &str, at: usize) -> (String, &'static str) {
     }
     let line = text[..at.min(text.len())].rsplit('\n').next().unwrap_or("");
     let rest = text[at.min(text.len())..].split('\n').next().unwrap_or("");
-    let help = if line.trim_start_matches(' ').starts_with('\t') || rest.starts_with('\t') {
-        "indent with spaces, not with tabs"
-    } else if info.contains("mapping values") {
-        "put quotes round a text that holds ': '"
-    } else {
-        "check the indentation, the quotes and the brackets above this place"
-    };
+    let help =
+        if info.contains("tab") || line.trim_start_matches(' ').starts_with('\t') || rest.starts_with('\t') {
+            "indent with spaces, not with tabs"
+        } else if info.contains("mapping values") {
+            "put quotes round a text that holds ': '"
+        } else {
+            "check the indentation, the quotes and the brackets above this place"
+        };
     (format!("this is not valid YAML: {info}"), help)
 }
 
