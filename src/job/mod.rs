@@ -1,1 +1,2 @@
-//! See DEVELOPERS.md.
+//! Job cards.
+pub mod store;
