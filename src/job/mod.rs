@@ -1,2 +1,4 @@
 //! Job cards.
+mod card;
 pub mod store;
+pub use card::*;

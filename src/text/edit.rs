@@ -37,7 +37,11 @@ pub fn flow_map<'a>(entries: impl IntoIterator<Item = (&'a str, String)>) -> Str
 /// A text as one YAML scalar that may stand inside `{…}` or `[…]`.
 pub fn flow_scalar(text: &str) -> String {
     let plain = inline(text);
-    if !plain.starts_with('"') && plain.contains([',', '#', ':', '?', '-']) { quote(text) } else { plain }
+    if !plain.starts_with('"') && (plain.contains([',', '#', '?']) || plain.ends_with(':')) {
+        quote(text)
+    } else {
+        plain
+    }
 }
 
 fn quote(text: &str) -> String {
