@@ -37,11 +37,7 @@ impl Belief {
     /// [`BeliefError::TooCostly`].
     pub fn best_sets(&self, count: usize) -> Result<WeightedSets, BeliefError> {
         let top_share = |g: usize| {
-            let within = self.groups[g]
-                .sets
-                .iter()
-                .map(|(_, w)| *w)
-                .fold(0.0, f64::max);
+            let within = self.groups[g].sets.iter().map(|(_, w)| *w).fold(0.0, f64::max);
             if self.sets.is_some() { within } else { 1.0 }
         };
         let mut nodes: Vec<Node> = self
@@ -58,9 +54,7 @@ impl Belief {
         let mut budget = 50 * count + 2000;
         while let Some(place) = best_node(&nodes) {
             found.sort_by(|a, b| {
-                b.probability
-                    .total_cmp(&a.probability)
-                    .then_with(|| a.members.cmp(&b.members))
+                b.probability.total_cmp(&a.probability).then_with(|| a.members.cmp(&b.members))
             });
             let enough = found.len() >= count && found[count - 1].probability >= nodes[place].bound;
             if enough || budget == 0 || nodes[place].bound <= 0.0 {
@@ -70,24 +64,14 @@ impl Belief {
             let node = nodes.swap_remove(place);
             self.expand(&node, &mut nodes, &mut found)?;
         }
-        found.sort_by(|a, b| {
-            b.probability
-                .total_cmp(&a.probability)
-                .then_with(|| a.members.cmp(&b.members))
-        });
+        found.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.members.cmp(&b.members)));
         found.truncate(count);
         let certain = match (best_node(&nodes), found.last()) {
-            (Some(place), Some(last)) => {
-                nodes[place].bound <= last.probability || nodes[place].bound <= 0.0
-            }
+            (Some(place), Some(last)) => nodes[place].bound <= last.probability || nodes[place].bound <= 0.0,
             _ => true,
         };
         let sum: f64 = found.iter().map(|s| s.probability).sum();
-        Ok(WeightedSets {
-            sets: found,
-            remaining: (1.0 - sum).max(0.0),
-            certain,
-        })
+        Ok(WeightedSets { sets: found, remaining: (1.0 - sum).max(0.0), certain })
     }
 
     fn expand(
@@ -110,11 +94,7 @@ impl Belief {
         for (f, p) in free {
             let mut fixed = rest.clone();
             fixed[f] = Some(true);
-            nodes.push(Node {
-                group: node.group,
-                fixed,
-                bound: node.bound * p,
-            });
+            nodes.push(Node { group: node.group, fixed, bound: node.bound * p });
             rest[f] = Some(false);
         }
         let mut members: Vec<FaultId> = (0..rest.len())
@@ -124,10 +104,7 @@ impl Belief {
         match &self.sets {
             None => {
                 let probability = self.probability_of(&members)?;
-                found.push(WeightedSet {
-                    members,
-                    probability,
-                });
+                found.push(WeightedSet { members, probability });
             }
             Some(sets) => {
                 for (s, _) in &group.sets {
@@ -135,10 +112,7 @@ impl Belief {
                     all.extend(&sets.sets[*s].members);
                     all.sort_unstable();
                     let probability = self.probability_of(&all)?;
-                    found.push(WeightedSet {
-                        members: all,
-                        probability,
-                    });
+                    found.push(WeightedSet { members: all, probability });
                 }
                 members.clear();
             }

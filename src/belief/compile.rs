@@ -59,17 +59,9 @@ pub(crate) fn compile(graph: &Graph, fixed: &[Option<bool>], evidence: &[Evidenc
         let v = network.add_var(2);
         condition_var[c] = Some(v);
         let node = &graph.conditions[c];
-        let links: Vec<(Cause, [f64; 2])> = node
-            .causes
-            .iter()
-            .map(|(cause, w)| (*cause, [1.0 - w, 1.0]))
-            .collect();
-        let links = live_links(
-            links.iter().map(|(c, l)| (*c, &l[..])),
-            fixed,
-            &fault_var,
-            &condition_var,
-        );
+        let links: Vec<(Cause, [f64; 2])> =
+            node.causes.iter().map(|(cause, w)| (*cause, [1.0 - w, 1.0])).collect();
+        let links = live_links(links.iter().map(|(c, l)| (*c, &l[..])), fixed, &fault_var, &condition_var);
         chain(&mut network, &[1.0 - node.leak, 1.0], links, Some(v));
     }
     for e in evidence {
@@ -78,19 +70,11 @@ pub(crate) fn compile(graph: &Graph, fixed: &[Option<bool>], evidence: &[Evidenc
         if let Some(computed) = e.computed {
             base.iter_mut().zip(computed).for_each(|(b, c)| *b *= c);
         }
-        let links = live_links(
-            node.causes.iter().map(|(c, l)| (*c, &l[..])),
-            fixed,
-            &fault_var,
-            &condition_var,
-        );
+        let links =
+            live_links(node.causes.iter().map(|(c, l)| (*c, &l[..])), fixed, &fault_var, &condition_var);
         observe(&mut network, &base, links, e.likelihood);
     }
-    Compiled {
-        network,
-        fault_var,
-        condition_var,
-    }
+    Compiled { network, fault_var, condition_var }
 }
 
 /// A link to an effect: the cause's variable (`None`: always active) and its cumulative distribution.

@@ -77,16 +77,8 @@ pub fn reading_db(reading: f64, hypothesis: Expected, other: Expected) -> f64 {
 
 /// Weight of a reading with slips allowed for, in decibels; cannot exceed
 /// `10 log10(1 + (1 - chance) * range / (chance * spread * sqrt(2 pi)))` either way.
-pub fn reading_db_with_slip(
-    reading: f64,
-    hypothesis: Expected,
-    other: Expected,
-    slip: Slip,
-) -> f64 {
-    nepers_db(
-        hypothesis.log_density_with_slip(reading, slip)
-            - other.log_density_with_slip(reading, slip),
-    )
+pub fn reading_db_with_slip(reading: f64, hypothesis: Expected, other: Expected, slip: Slip) -> f64 {
+    nepers_db(hypothesis.log_density_with_slip(reading, slip) - other.log_density_with_slip(reading, slip))
 }
 
 /// Natural-logarithm units to decibels.

@@ -55,10 +55,7 @@ impl Graph {
                 causes: node
                     .causes
                     .iter()
-                    .map(|(c, w)| CauseExport {
-                        node: name(c),
-                        spread: vec![*w],
-                    })
+                    .map(|(c, w)| CauseExport { node: name(c), spread: vec![*w] })
                     .collect(),
             });
         }
@@ -70,10 +67,7 @@ impl Graph {
                 causes: node
                     .causes
                     .iter()
-                    .map(|(c, cumulative)| CauseExport {
-                        node: name(c),
-                        spread: spread(cumulative),
-                    })
+                    .map(|(c, cumulative)| CauseExport { node: name(c), spread: spread(cumulative) })
                     .collect(),
             });
         }

@@ -29,25 +29,17 @@ pub enum Outcome {
 impl Finding {
     /// A plain answer.
     pub fn answer(check: CheckId, answer: usize) -> Self {
-        Finding {
-            check,
-            outcome: Outcome::Answer(answer),
-        }
+        Finding { check, outcome: Outcome::Answer(answer) }
     }
 
     /// A soft one: likelihood of the reading under each answer.
     pub fn soft(check: CheckId, likelihood: Vec<f64>) -> Self {
-        Finding {
-            check,
-            outcome: Outcome::Soft(likelihood),
-        }
+        Finding { check, outcome: Outcome::Soft(likelihood) }
     }
 
     /// The likelihood vector in full length, checked against the graph.
     pub(crate) fn likelihood(&self, graph: &Graph) -> Result<Vec<f64>, BeliefError> {
-        let m = graph
-            .answers(self.check)
-            .ok_or_else(|| unknown("check", self.check.0))?;
+        let m = graph.answers(self.check).ok_or_else(|| unknown("check", self.check.0))?;
         match &self.outcome {
             Outcome::Answer(k) if *k < m => {
                 let mut v = vec![0.0; m];

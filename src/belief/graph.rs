@@ -112,11 +112,7 @@ impl Graph {
     ///
     /// # Errors
     /// A cause that isn't in the graph yet or is listed twice; a leak or strength that is no probability.
-    pub fn add_condition(
-        &mut self,
-        leak: f64,
-        causes: &[(Cause, f64)],
-    ) -> Result<ConditionId, BeliefError> {
+    pub fn add_condition(&mut self, leak: f64, causes: &[(Cause, f64)]) -> Result<ConditionId, BeliefError> {
         let id = ConditionId(self.conditions.len());
         let name = || format!("condition {}", id.0);
         probability(leak, || format!("leak of {}", name()))?;
@@ -124,10 +120,7 @@ impl Graph {
             probability(*strength, || format!("strength at {}", name()))?;
         }
         self.check_causes(causes.iter().map(|c| c.0), name)?;
-        self.conditions.push(Condition {
-            leak,
-            causes: causes.to_vec(),
-        });
+        self.conditions.push(Condition { leak, causes: causes.to_vec() });
         Ok(id)
     }
 
@@ -139,11 +132,7 @@ impl Graph {
     /// # Errors
     /// An empty leak vector, vectors of unequal length, entries that are no probabilities or add up to more than
     /// one, a cause that isn't in the graph yet or is listed twice.
-    pub fn add_check(
-        &mut self,
-        leak: &[f64],
-        causes: &[(Cause, Vec<f64>)],
-    ) -> Result<CheckId, BeliefError> {
+    pub fn add_check(&mut self, leak: &[f64], causes: &[(Cause, Vec<f64>)]) -> Result<CheckId, BeliefError> {
         let id = CheckId(self.checks.len());
         let name = || format!("check {}", id.0);
         if leak.is_empty() {
@@ -163,15 +152,9 @@ impl Graph {
                     expected: leak.len(),
                 });
             }
-            stored.push((
-                *cause,
-                cumulative(spread, || format!("distribution at {}", name()))?,
-            ));
+            stored.push((*cause, cumulative(spread, || format!("distribution at {}", name()))?));
         }
-        self.checks.push(Check {
-            leak: cumulative(leak, || format!("leak of {}", name()))?,
-            causes: stored,
-        });
+        self.checks.push(Check { leak: cumulative(leak, || format!("leak of {}", name()))?, causes: stored });
         Ok(id)
     }
 
@@ -179,11 +162,7 @@ impl Graph {
     ///
     /// # Errors
     /// As [`Graph::add_check`].
-    pub fn add_yes_no_check(
-        &mut self,
-        leak: f64,
-        causes: &[(Cause, f64)],
-    ) -> Result<CheckId, BeliefError> {
+    pub fn add_yes_no_check(&mut self, leak: f64, causes: &[(Cause, f64)]) -> Result<CheckId, BeliefError> {
         let causes: Vec<(Cause, Vec<f64>)> = causes.iter().map(|(c, w)| (*c, vec![*w])).collect();
         self.add_check(&[leak], &causes)
     }
@@ -268,10 +247,7 @@ fn probability(value: f64, what: impl Fn() -> String) -> Result<(), BeliefError>
     if (0.0..=1.0).contains(&value) {
         Ok(())
     } else {
-        Err(BeliefError::NotAProbability {
-            what: what(),
-            value,
-        })
+        Err(BeliefError::NotAProbability { what: what(), value })
     }
 }
 

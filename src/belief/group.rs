@@ -23,10 +23,7 @@ pub(crate) struct Group {
 
 impl Group {
     pub fn computed(&self, check: usize) -> Option<&[f64]> {
-        self.causes
-            .iter()
-            .find(|(c, _)| *c == check)
-            .map(|(_, v)| v.as_slice())
+        self.causes.iter().find(|(c, _)| *c == check).map(|(_, v)| v.as_slice())
     }
 }
 
@@ -58,12 +55,7 @@ pub(crate) fn groups(
         if log == f64::NEG_INFINITY {
             continue;
         }
-        let mut seen: Vec<usize> = set
-            .members
-            .iter()
-            .map(|f| f.0)
-            .filter(|f| reached[*f])
-            .collect();
+        let mut seen: Vec<usize> = set.members.iter().map(|f| f.0).filter(|f| reached[*f]).collect();
         seen.sort_unstable();
         let causes = merged(graph, findings, set)
             .into_iter()
@@ -89,10 +81,7 @@ pub(crate) fn groups(
                 fixed,
                 causes: merged(graph, findings, first),
                 log_weight,
-                sets: members
-                    .iter()
-                    .map(|(s, l)| (*s, (l - log_weight).exp()))
-                    .collect(),
+                sets: members.iter().map(|(s, l)| (*s, (l - log_weight).exp())).collect(),
                 share: 0.0,
             }
         })
@@ -109,17 +98,11 @@ fn merged(
 ) -> Vec<(usize, Vec<f64>)> {
     let mut out: Vec<(usize, Vec<f64>)> = Vec::new();
     for cause in &set.causes {
-        if findings
-            .binary_search_by_key(&cause.check, |(c, _)| *c)
-            .is_err()
-        {
+        if findings.binary_search_by_key(&cause.check, |(c, _)| *c).is_err() {
             continue;
         }
         match out.iter_mut().find(|(c, _)| *c == cause.check.0) {
-            Some((_, v)) => v
-                .iter_mut()
-                .zip(&cause.cumulative)
-                .for_each(|(a, b)| *a *= b),
+            Some((_, v)) => v.iter_mut().zip(&cause.cumulative).for_each(|(a, b)| *a *= b),
             None => out.push((cause.check.0, cause.cumulative.clone())),
         }
     }

@@ -40,9 +40,7 @@ impl SetScores {
     pub(crate) fn validate(&self, graph: &Graph) -> Result<(), BeliefError> {
         let mut designated = vec![false; graph.fault_count()];
         for f in &self.faults {
-            *designated
-                .get_mut(f.0)
-                .ok_or_else(|| unknown("fault", f.0))? = true;
+            *designated.get_mut(f.0).ok_or_else(|| unknown("fault", f.0))? = true;
         }
         let mut last_seen = vec![usize::MAX; graph.fault_count()];
         for (i, set) in self.sets.iter().enumerate() {
@@ -59,9 +57,7 @@ impl SetScores {
                 });
             }
             for cause in &set.causes {
-                let m = graph
-                    .answers(cause.check)
-                    .ok_or_else(|| unknown("check", cause.check.0))?;
+                let m = graph.answers(cause.check).ok_or_else(|| unknown("check", cause.check.0))?;
                 let c = &cause.cumulative;
                 let rises = c.windows(2).all(|w| w[0] <= w[1] + 1e-12);
                 let in_range = c.iter().all(|x| (0.0..=1.0).contains(x));
@@ -81,13 +77,7 @@ impl SetScores {
     pub(crate) fn log_priors(&self, graph: &Graph) -> Vec<f64> {
         let prior = |f: &FaultId| graph.priors[f.0];
         let certain = self.faults.iter().filter(|f| prior(f) >= 1.0).count();
-        let base: f64 = self
-            .faults
-            .iter()
-            .map(prior)
-            .filter(|p| *p < 1.0)
-            .map(|p| (-p).ln_1p())
-            .sum();
+        let base: f64 = self.faults.iter().map(prior).filter(|p| *p < 1.0).map(|p| (-p).ln_1p()).sum();
         self.sets
             .iter()
             .map(|set| {
@@ -100,11 +90,7 @@ impl SetScores {
                         sum += p.ln() - (-p).ln_1p();
                     }
                 }
-                if found == certain {
-                    sum
-                } else {
-                    f64::NEG_INFINITY
-                }
+                if found == certain { sum } else { f64::NEG_INFINITY }
             })
             .collect()
     }

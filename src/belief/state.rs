@@ -110,16 +110,8 @@ impl Belief {
         Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
     }
 
-    pub(crate) fn with_only(
-        &self,
-        findings: &[(CheckId, Vec<f64>)],
-    ) -> Result<Belief, BeliefError> {
-        Belief::settle(
-            self.graph.clone(),
-            findings.to_vec(),
-            self.sets.clone(),
-            self.limits,
-        )
+    pub(crate) fn with_only(&self, findings: &[(CheckId, Vec<f64>)]) -> Result<Belief, BeliefError> {
+        Belief::settle(self.graph.clone(), findings.to_vec(), self.sets.clone(), self.limits)
     }
 
     /// The belief with other set scores (a new circuit reading, or none).
@@ -160,11 +152,7 @@ impl Belief {
 
     /// P(condition present | findings), or `None` for an id of another graph or one that no finding reaches.
     pub fn condition(&self, condition: ConditionId) -> Option<f64> {
-        self.posterior
-            .conditions
-            .get(condition.0)
-            .copied()
-            .flatten()
+        self.posterior.conditions.get(condition.0).copied().flatten()
     }
 
     fn settle(
@@ -198,21 +186,13 @@ impl Belief {
         Ok(belief)
     }
 
-    pub(crate) fn run(
-        &self,
-        group: &Group,
-        fixed: &[Option<bool>],
-    ) -> Result<Option<Run>, BeliefError> {
+    pub(crate) fn run(&self, group: &Group, fixed: &[Option<bool>]) -> Result<Option<Run>, BeliefError> {
         let compiled = compile(&self.graph, fixed, &self.evidence(group));
         let plan = Plan::new(&compiled.network);
         if plan.log2_cost() > self.limits.log2_cost {
-            return Err(BeliefError::TooCostly {
-                log2_cost: plan.log2_cost(),
-            });
+            return Err(BeliefError::TooCostly { log2_cost: plan.log2_cost() });
         }
-        Ok(plan
-            .calibrate(&compiled.network)
-            .map(|result| Run { compiled, result }))
+        Ok(plan.calibrate(&compiled.network).map(|result| Run { compiled, result }))
     }
 
     fn evidence<'a>(&'a self, group: &'a Group) -> Vec<Evidence<'a>> {
@@ -284,9 +264,7 @@ impl Belief {
         let n = self.graph.fault_count();
         let mut fixed = vec![Some(false); n];
         for f in members {
-            *fixed
-                .get_mut(f.0)
-                .ok_or_else(|| super::graph::unknown("fault", f.0))? = Some(true);
+            *fixed.get_mut(f.0).ok_or_else(|| super::graph::unknown("fault", f.0))? = Some(true);
         }
         let mut logs = Vec::new();
         for group in &self.groups {
@@ -297,9 +275,7 @@ impl Belief {
                     .iter()
                     .filter(|(s, _)| {
                         let set = &sets.sets[*s].members;
-                        sets.faults
-                            .iter()
-                            .all(|f| set.contains(f) == (fixed[f.0] == Some(true)))
+                        sets.faults.iter().all(|f| set.contains(f) == (fixed[f.0] == Some(true)))
                     })
                     .map(|(_, w)| w)
                     .sum(),
@@ -311,11 +287,7 @@ impl Belief {
             for (f, held) in fixed.iter().enumerate() {
                 if group.fixed[f].is_none() {
                     let p = self.graph.priors[f];
-                    prior += if *held == Some(true) {
-                        p.ln()
-                    } else {
-                        (-p).ln_1p()
-                    };
+                    prior += if *held == Some(true) { p.ln() } else { (-p).ln_1p() };
                 }
             }
             if prior == f64::NEG_INFINITY {

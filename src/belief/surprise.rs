@@ -66,19 +66,11 @@ impl Belief {
 }
 
 fn misfit(check: CheckId, answers: &[f64], likelihood: &[f64], top: f64) -> Misfit {
-    let probability: f64 = answers
-        .iter()
-        .zip(likelihood)
-        .map(|(p, l)| p * l / top)
-        .sum();
+    let probability: f64 = answers.iter().zip(likelihood).map(|(p, l)| p * l / top).sum();
     // A soft finding is judged answer by answer, each in the measure in which the finding speaks for it.
     let joint: Vec<f64> = answers.iter().zip(likelihood).map(|(p, l)| p * l).collect();
     let sum: f64 = joint.iter().sum();
-    let entropy: f64 = answers
-        .iter()
-        .filter(|p| **p > 0.0)
-        .map(|p| -p * p.log2())
-        .sum();
+    let entropy: f64 = answers.iter().filter(|p| **p > 0.0).map(|p| -p * p.log2()).sum();
     let (mut tail, mut surprisal) = (0.0, 0.0);
     for (p, j) in answers.iter().zip(&joint) {
         if *j > 0.0 {
@@ -88,10 +80,5 @@ fn misfit(check: CheckId, answers: &[f64], likelihood: &[f64], top: f64) -> Misf
             surprisal -= share * p.log2();
         }
     }
-    Misfit {
-        check,
-        probability,
-        tail: tail.min(1.0),
-        excess_bits: surprisal - entropy,
-    }
+    Misfit { check, probability, tail: tail.min(1.0), excess_bits: surprisal - entropy }
 }

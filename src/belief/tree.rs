@@ -86,20 +86,10 @@ impl Plan {
         }
         let mut cost = 0.0f64;
         for i in 0..buckets.len() {
-            buckets[i]
-                .scope
-                .sort_unstable_by_key(|v| std::cmp::Reverse(position[*v]));
-            let size = buckets[i]
-                .scope
-                .iter()
-                .map(|v| network.cards[*v] as f64)
-                .product::<f64>();
+            buckets[i].scope.sort_unstable_by_key(|v| std::cmp::Reverse(position[*v]));
+            let size = buckets[i].scope.iter().map(|v| network.cards[*v] as f64).product::<f64>();
             cost += size;
-            buckets[i].size = if size < 1e18 {
-                size as usize
-            } else {
-                usize::MAX
-            };
+            buckets[i].size = if size < 1e18 { size as usize } else { usize::MAX };
             let rest: Vec<usize> = buckets[i].scope[..buckets[i].scope.len() - 1].to_vec();
             if let Some(next) = rest.last() {
                 let parent = position[*next];
@@ -112,10 +102,7 @@ impl Plan {
                 }
             }
         }
-        Plan {
-            buckets,
-            log2_cost: cost.max(1.0).log2(),
-        }
+        Plan { buckets, log2_cost: cost.max(1.0).log2() }
     }
 
     /// Base-2 logarithm of the table entries over all buckets.
@@ -149,10 +136,7 @@ impl Plan {
             let own = bucket.scope.last().map_or(1, |v| cards[*v]);
             let mut message: Vec<f64> = product.chunks(own).map(|c| c.iter().sum()).collect();
             log_total += scale(&mut message)?;
-            up.push(Table {
-                vars: bucket.scope[..bucket.scope.len() - 1].to_vec(),
-                data: message,
-            });
+            up.push(Table { vars: bucket.scope[..bucket.scope.len() - 1].to_vec(), data: message });
         }
         let mut marginals: Vec<Vec<f64>> = cards.iter().map(|c| vec![1.0; *c]).collect();
         let mut down: Vec<Option<Table>> = vec![None; n];
@@ -173,10 +157,7 @@ impl Plan {
                 }
                 let mut data = sum_onto(&product, &bucket.scope, cards, &up[*child].vars);
                 scale(&mut data)?;
-                down[*child] = Some(Table {
-                    vars: up[*child].vars.clone(),
-                    data,
-                });
+                down[*child] = Some(Table { vars: up[*child].vars.clone(), data });
             }
             for child in &bucket.children {
                 multiply(&mut base, &bucket.scope, cards, &up[*child]);
@@ -196,10 +177,7 @@ impl Plan {
                 marginals[*own] = marginal;
             }
         }
-        Some(Calibrated {
-            log_total,
-            marginals,
-        })
+        Some(Calibrated { log_total, marginals })
     }
 }
 
@@ -278,15 +256,9 @@ fn min_fill(network: &Network) -> Vec<usize> {
         let around: Vec<usize> = neighbours[v].iter().copied().collect();
         let mut fill = 0;
         for (i, a) in around.iter().enumerate() {
-            fill += around[i + 1..]
-                .iter()
-                .filter(|b| !neighbours[*a].contains(b))
-                .count();
+            fill += around[i + 1..].iter().filter(|b| !neighbours[*a].contains(b)).count();
         }
-        let size = around
-            .iter()
-            .map(|a| (network.cards[*a] as f64).log2())
-            .sum();
+        let size = around.iter().map(|a| (network.cards[*a] as f64).log2()).sum();
         (fill, size)
     };
     let mut score: Vec<(usize, f64)> = (0..n).map(|v| weigh(v, &neighbours)).collect();

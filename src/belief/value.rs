@@ -33,10 +33,7 @@ impl Belief {
     /// [`BeliefError::Unknown`], [`BeliefError::RepeatedFinding`] where the check has a finding,
     /// [`BeliefError::TooCostly`].
     pub fn predict(&self, check: CheckId) -> Result<Prediction, BeliefError> {
-        let m = self
-            .graph
-            .answers(check)
-            .ok_or_else(|| super::graph::unknown("check", check.0))?;
+        let m = self.graph.answers(check).ok_or_else(|| super::graph::unknown("check", check.0))?;
         let mut answers = vec![0.0; m];
         let mut after = vec![Vec::new(); m];
         for k in 0..m {
@@ -49,11 +46,7 @@ impl Belief {
                 Err(other) => return Err(other),
             }
         }
-        Ok(Prediction {
-            check,
-            answers,
-            after,
-        })
+        Ok(Prediction { check, answers, after })
     }
 
     /// The value of a check, in bits.
@@ -70,11 +63,7 @@ impl Belief {
                 }
             }
         }
-        Ok(CheckValue {
-            check,
-            answers: prediction.answers,
-            bits: bits.max(0.0),
-        })
+        Ok(CheckValue { check, answers: prediction.answers, bits: bits.max(0.0) })
     }
 
     /// The value of several checks.
@@ -88,9 +77,5 @@ impl Belief {
 
 /// q log2(q / p), zero at q = 0.
 fn gain(q: f64, p: f64) -> f64 {
-    if q <= 0.0 || p <= 0.0 {
-        0.0
-    } else {
-        q * (q / p).log2()
-    }
+    if q <= 0.0 || p <= 0.0 { 0.0 } else { q * (q / p).log2() }
 }

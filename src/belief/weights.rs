@@ -51,11 +51,7 @@ impl Belief {
                 alone: difference(&alone, &prior),
             });
         }
-        Ok(Weights {
-            prior,
-            posterior,
-            findings,
-        })
+        Ok(Weights { prior, posterior, findings })
     }
 
     /// One fault's weights step by step in the order given: each finding given those before it. The steps and the
@@ -64,11 +60,7 @@ impl Belief {
     ///
     /// # Errors
     /// [`BeliefError::Unknown`], [`BeliefError::TooCostly`].
-    pub fn steps(
-        &self,
-        fault: FaultId,
-        order: &[CheckId],
-    ) -> Result<Vec<(CheckId, f64)>, BeliefError> {
+    pub fn steps(&self, fault: FaultId, order: &[CheckId]) -> Result<Vec<(CheckId, f64)>, BeliefError> {
         if fault.0 >= self.graph.fault_count() {
             return Err(super::graph::unknown("fault", fault.0));
         }
@@ -95,20 +87,11 @@ impl Belief {
 }
 
 fn odds(belief: &Belief) -> Vec<f64> {
-    belief
-        .posterior
-        .faults
-        .iter()
-        .map(|p| odds_db(*p))
-        .collect()
+    belief.posterior.faults.iter().map(|p| odds_db(*p)).collect()
 }
 
 fn difference(after: &[f64], before: &[f64]) -> Vec<f64> {
-    after
-        .iter()
-        .zip(before)
-        .map(|(a, b)| step(*a, *b))
-        .collect()
+    after.iter().zip(before).map(|(a, b)| step(*a, *b)).collect()
 }
 
 /// A difference of odds in decibels; no weight where both are infinite alike.

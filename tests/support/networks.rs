@@ -23,9 +23,7 @@ pub struct Golden {
 }
 
 fn read(file: &str) -> Value {
-    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR"))
-        .join("tests/data/networks")
-        .join(file);
+    let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/data/networks").join(file);
     let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
     serde_json::from_str(&text).unwrap_or_else(|e| panic!("{}: {e}", path.display()))
 }
@@ -41,9 +39,7 @@ pub fn load(name: &str) -> Loaded {
         let causes: Vec<(Cause, f64)> = node["parents"]
             .as_array()
             .map(|list| {
-                list.iter()
-                    .map(|p| (names[p[0].as_str().unwrap()], p[1].as_f64().unwrap()))
-                    .collect()
+                list.iter().map(|p| (names[p[0].as_str().unwrap()], p[1].as_f64().unwrap())).collect()
             })
             .unwrap_or_default();
         match node["kind"].as_str().unwrap() {
@@ -53,15 +49,11 @@ pub fn load(name: &str) -> Loaded {
                 faults.insert(id, f);
             }
             "condition" => {
-                let c = graph
-                    .add_condition(node["leak"].as_f64().unwrap(), &causes)
-                    .unwrap();
+                let c = graph.add_condition(node["leak"].as_f64().unwrap(), &causes).unwrap();
                 names.insert(id, c.into());
             }
             _ => {
-                let x = graph
-                    .add_yes_no_check(node["leak"].as_f64().unwrap(), &causes)
-                    .unwrap();
+                let x = graph.add_yes_no_check(node["leak"].as_f64().unwrap(), &causes).unwrap();
                 checks.insert(id, x);
             }
         }
@@ -72,12 +64,7 @@ pub fn load(name: &str) -> Loaded {
         .iter()
         .map(|(id, v)| Finding::answer(checks[id], v.as_u64().unwrap() as usize))
         .collect();
-    Loaded {
-        graph: Arc::new(graph),
-        faults,
-        checks,
-        findings,
-    }
+    Loaded { graph: Arc::new(graph), faults, checks, findings }
 }
 
 pub fn golden(name: &str) -> Golden {
@@ -85,15 +72,8 @@ pub fn golden(name: &str) -> Golden {
     let map = |key: &str| -> BTreeMap<String, f64> {
         file[key]
             .as_object()
-            .map(|o| {
-                o.iter()
-                    .map(|(k, v)| (k.clone(), v.as_f64().unwrap()))
-                    .collect()
-            })
+            .map(|o| o.iter().map(|(k, v)| (k.clone(), v.as_f64().unwrap())).collect())
             .unwrap_or_default()
     };
-    Golden {
-        posteriors: map("posteriors"),
-        gains: map("gain_bits"),
-    }
+    Golden { posteriors: map("posteriors"), gains: map("gain_bits") }
 }
