@@ -1,1 +1,3 @@
-//! See DEVELOPERS.md.
+//! The command line: one file a command, no logic.
+
+pub mod rules;
