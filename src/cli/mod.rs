@@ -5,6 +5,7 @@
 use clap::{Parser, Subcommand};
 use std::path::PathBuf;
 
+pub mod rules;
 mod screen;
 pub use screen::{Failure, Screen};
 
@@ -22,4 +23,5 @@ pub struct Cli {
     command: Option<Command>,
 }
 #[derive(Debug, Subcommand)]
+#[allow(missing_docs)]
 enum Command {}

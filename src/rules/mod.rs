@@ -1,3 +1,26 @@
-//! See DEVELOPERS.md.
+//! Packs: the written rules of faults, conditions, symptoms, checks and remedies.
+
+mod amend;
+mod bands;
+mod builtin;
+mod figures;
+mod ids;
+mod link;
+mod load;
+mod proof;
+mod set;
 mod words;
-pub use words::*;
+pub mod written;
+
+pub use bands::Accuracy;
+pub use builtin::sources as builtin_sources;
+pub use figures::{Band, Factor, FigureError, Minutes, Money, Probability};
+pub use ids::{
+    Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId,
+    Strength, SymptomId,
+};
+pub use set::{
+    Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
+    UnknownName,
+};
+pub use words::{Applies, Build, History, Kind, Power, Tool, Unit, UnknownWord};
