@@ -30,3 +30,7 @@ pub use state::{Belief, Limits, Posterior};
 pub use surprise::{Misfit, Surprise};
 pub use value::{CheckValue, JointBits, Prediction};
 pub use weights::{FaultWeights, Weights};
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+mod twin;
