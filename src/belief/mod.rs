@@ -9,12 +9,17 @@ mod finding;
 mod given;
 mod graph;
 mod group;
+mod nodes;
+mod order;
+mod reach;
 mod sets;
+mod solve;
 mod state;
 mod surprise;
 mod tree;
 mod value;
 mod weights;
+mod wide;
 
 pub use best::{WeightedSet, WeightedSets};
 pub use error::BeliefError;
@@ -25,5 +30,9 @@ pub use graph::{Cause, CheckId, ConditionId, FaultId, Graph, net_strength};
 pub use sets::{ComputedCause, ScoredSet, SetScores};
 pub use state::{Belief, Limits, Posterior};
 pub use surprise::{Misfit, Surprise};
-pub use value::{CheckValue, Prediction};
+pub use value::{CheckValue, JointBits, Prediction};
 pub use weights::{FaultWeights, Weights};
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+mod twin;

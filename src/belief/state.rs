@@ -2,10 +2,11 @@
 
 use std::sync::Arc;
 
-use super::compile::{Compiled, Evidence, compile};
-use super::group::{Group, groups};
-use super::tree::{Calibrated, Plan};
-use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
+use super::compile::Setting;
+use super::graph::unknown;
+use super::group::{Group, groups, merged};
+use super::solve::{Findings, Ran, Solver};
+use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, ScoredSet, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -54,9 +55,12 @@ pub struct Posterior {
 #[derive(Debug, Clone)]
 pub struct Belief {
     pub(crate) graph: Arc<Graph>,
-    pub(crate) findings: Vec<(CheckId, Vec<f64>)>,
+    pub(crate) findings: Findings,
     pub(crate) sets: Option<Arc<SetScores>>,
     pub(crate) limits: Limits,
+    pub(crate) solver: Solver,
+    /// log(prior * likelihood) of each scored set.
+    pub(crate) log_terms: Vec<f64>,
     pub(crate) groups: Vec<Group>,
     pub(crate) posterior: Posterior,
 }
@@ -157,7 +161,7 @@ impl Belief {
 
     fn settle(
         graph: Arc<Graph>,
-        mut findings: Vec<(CheckId, Vec<f64>)>,
+        mut findings: Findings,
         sets: Option<Arc<SetScores>>,
         limits: Limits,
     ) -> Result<Belief, BeliefError> {
@@ -165,14 +169,26 @@ impl Belief {
         if let Some(w) = findings.windows(2).find(|w| w[0].0 == w[1].0) {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
-        // A likelihood of equal entries says nothing of the answer; it is only a factor, kept in the total.
-        let (groups, left_out) = groups(&graph, &findings, sets.as_deref());
+        let held = held(&graph, sets.as_deref());
+        let mut log_terms = Vec::new();
+        let mut left_out = 0.0;
+        if let Some(sets) = &sets {
+            log_terms = sets.log_priors(&graph);
+            let listed: f64 = log_terms.iter().map(|l| l.exp()).sum();
+            left_out = (1.0 - listed).max(0.0);
+            for (log, set) in log_terms.iter_mut().zip(&sets.sets) {
+                *log += set.log_likelihood;
+            }
+        }
+        let solver = Solver::new(&graph, held, &findings, &limits);
         let mut belief = Belief {
             graph,
             findings,
             sets,
             limits,
-            groups,
+            solver,
+            log_terms,
+            groups: Vec::new(),
             posterior: Posterior {
                 log_evidence: 0.0,
                 faults: Vec::new(),
@@ -182,139 +198,254 @@ impl Belief {
                 error: 0.0,
             },
         };
+        belief.groups = belief.group(&belief.solver, &belief.findings, None);
         belief.infer()?;
         Ok(belief)
     }
 
-    pub(crate) fn run(&self, group: &Group, fixed: &[Option<bool>]) -> Result<Option<Run>, BeliefError> {
-        let compiled = compile(&self.graph, fixed, &self.evidence(group));
-        let plan = Plan::new(&compiled.network);
-        if plan.log2_cost() > self.limits.log2_cost {
-            return Err(BeliefError::TooCostly { log2_cost: plan.log2_cost() });
-        }
-        Ok(plan.calibrate(&compiled.network).map(|result| Run { compiled, result }))
+    pub(crate) fn held(&self) -> Vec<bool> {
+        held(&self.graph, self.sets.as_deref())
     }
 
-    fn evidence<'a>(&'a self, group: &'a Group) -> Vec<Evidence<'a>> {
-        self.findings
-            .iter()
-            .map(|(check, likelihood)| Evidence {
-                check: check.0,
-                likelihood,
-                computed: group.computed(check.0),
-            })
-            .collect()
+    /// Groups the scored sets (all, or those at `keep`) by what the findings can see; one free group without scores.
+    pub(crate) fn group(&self, solver: &Solver, findings: &Findings, keep: Option<&[usize]>) -> Vec<Group> {
+        let Some(sets) = &self.sets else {
+            return vec![Group::default()];
+        };
+        let seen: Vec<CheckId> = findings.iter().map(|(c, _)| *c).collect();
+        let (template, logs) = (&solver.template, &self.log_terms);
+        match keep {
+            None => groups(template, &seen, sets, logs, 0..sets.sets.len()),
+            Some(keep) => groups(template, &seen, sets, logs, keep.iter().copied()),
+        }
     }
 
     fn infer(&mut self) -> Result<(), BeliefError> {
-        let n = self.graph.fault_count();
-        let mut runs = Vec::with_capacity(self.groups.len());
-        for group in &self.groups {
-            runs.push(self.run(group, &group.fixed)?);
-        }
-        let logs: Vec<f64> = runs
-            .iter()
-            .zip(&self.groups)
-            .map(|(run, group)| match run {
-                Some(run) => group.log_weight + run.result.log_total,
-                None => f64::NEG_INFINITY,
-            })
-            .collect();
-        let total = log_sum(&logs);
+        let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
+        let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
             return Err(BeliefError::Impossible);
         }
-        let mut faults = vec![0.0; n];
-        let mut conditions = vec![None; self.graph.condition_count()];
-        for ((run, group), log) in runs.iter().zip(&mut self.groups).zip(&logs) {
-            let weight = (log - total).exp();
-            group.share = weight;
-            let Some(run) = run else { continue };
-            for (f, slot) in faults.iter_mut().enumerate() {
-                if group.fixed[f].is_none() {
-                    *slot += weight * run.fault(f, self.graph.priors[f]);
-                }
-            }
-            for (c, slot) in conditions.iter_mut().enumerate() {
-                if let Some(v) = run.compiled.condition_var[c] {
-                    *slot.get_or_insert(0.0) += weight * run.result.marginals[v][1];
-                }
-            }
-            if let Some(sets) = &self.sets {
-                for (set, within) in &group.sets {
-                    for f in &sets.sets[*set].members {
-                        faults[f.0] += weight * within;
-                    }
-                }
-            }
+        for (group, share) in self.groups.iter_mut().zip(&mixture.shares) {
+            group.share = *share;
         }
         self.posterior.log_evidence = total;
-        faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
-        self.posterior.faults = faults;
-        self.posterior.conditions = conditions;
+        self.posterior.faults = mixture.faults;
+        self.posterior.conditions = mixture.conditions;
         self.posterior.none = self.probability_of(&[])?;
         Ok(())
     }
 
-    /// P(exactly these faults present | findings), exact.
+    /// Sums over groups: total, shares, marginals of faults and conditions.
+    pub(crate) fn mix(
+        &self,
+        solver: &Solver,
+        findings: &Findings,
+        groups: &[Group],
+    ) -> Result<Mixture, BeliefError> {
+        let graph = &*self.graph;
+        let mut mixture = Mixture {
+            log_total: f64::NEG_INFINITY,
+            shares: vec![0.0; groups.len()],
+            faults: vec![0.0; graph.fault_count()],
+            conditions: vec![None; graph.condition_count()],
+        };
+        if let [only] = groups {
+            if let Some(ran) = solver.run(graph, findings, only.setting(), true)? {
+                mixture.log_total = only.log_weight + ran.outcome.log_total;
+                mixture.shares[0] = 1.0;
+                mixture.add(&ran, graph, 1.0);
+            }
+        } else {
+            let mut logs = Vec::with_capacity(groups.len());
+            for group in groups {
+                let ran = solver.run(graph, findings, group.setting(), false)?;
+                logs.push(ran.map_or(f64::NEG_INFINITY, |r| group.log_weight + r.outcome.log_total));
+            }
+            mixture.log_total = log_sum(&logs);
+            if mixture.log_total == f64::NEG_INFINITY {
+                return Ok(mixture);
+            }
+            for (share, log) in mixture.shares.iter_mut().zip(&logs) {
+                *share = (log - mixture.log_total).exp();
+            }
+            let (kept, mass) = heaviest(&mixture.shares, NEGLIGIBLE);
+            for g in kept {
+                if let Some(ran) = solver.run(graph, findings, groups[g].setting(), true)? {
+                    let weight = mixture.shares[g] / mass;
+                    mixture.add(&ran, graph, weight);
+                }
+            }
+        }
+        if let Some(sets) = &self.sets {
+            sets.faults.iter().for_each(|f| mixture.faults[f.0] = 0.0);
+            for (group, share) in groups.iter().zip(&mixture.shares) {
+                for (s, within) in &group.sets {
+                    for f in &sets.sets[*s].members {
+                        mixture.faults[f.0] += share * within;
+                    }
+                }
+            }
+        }
+        mixture.faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
+        Ok(mixture)
+    }
+
+    /// P(exactly these faults present | findings), exact. 0 for a set over the designated faults that is not listed.
     ///
     /// # Errors
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
-        let n = self.graph.fault_count();
-        let mut fixed = vec![Some(false); n];
-        for f in members {
-            *fixed.get_mut(f.0).ok_or_else(|| super::graph::unknown("fault", f.0))? = Some(true);
+        if let Some(f) = members.iter().find(|f| f.0 >= self.graph.fault_count()) {
+            return Err(unknown("fault", f.0));
         }
-        let mut logs = Vec::new();
-        for group in &self.groups {
-            let within: f64 = match &self.sets {
-                None => 1.0,
-                Some(sets) => group
-                    .sets
-                    .iter()
-                    .filter(|(s, _)| {
-                        let set = &sets.sets[*s].members;
-                        sets.faults.iter().all(|f| set.contains(f) == (fixed[f.0] == Some(true)))
-                    })
-                    .map(|(_, w)| w)
-                    .sum(),
-            };
-            if within <= 0.0 {
-                continue;
-            }
-            let mut prior = 0.0;
-            for (f, held) in fixed.iter().enumerate() {
-                if group.fixed[f].is_none() {
-                    let p = self.graph.priors[f];
-                    prior += if *held == Some(true) { p.ln() } else { (-p).ln_1p() };
+        let mut inside = members.to_vec();
+        inside.sort_unstable();
+        inside.dedup();
+        let scored = match &self.sets {
+            None => None,
+            Some(sets) => {
+                let mut designated: Vec<FaultId> = inside.clone();
+                let mut all = sets.faults.clone();
+                all.sort_unstable();
+                designated.retain(|f| all.binary_search(f).is_ok());
+                let same = |set: &ScoredSet| {
+                    set.members.len() == designated.len()
+                        && set.members.iter().all(|f| designated.binary_search(f).is_ok())
+                };
+                match sets.sets.iter().position(same) {
+                    Some(s) => Some(s),
+                    None => return Ok(0.0),
                 }
             }
-            if prior == f64::NEG_INFINITY {
-                continue;
-            }
-            if let Some(run) = self.run(group, &fixed)? {
-                logs.push(group.log_weight + within.ln() + prior + run.result.log_total);
-            }
+        };
+        Ok(self.exact()?.log_probability(self, &inside, scored)?.exp())
+    }
+
+    /// A solver with every fault held, for the probability of complete sets.
+    pub(crate) fn exact(&self) -> Result<Complete, BeliefError> {
+        let held = vec![true; self.graph.fault_count()];
+        let solver = Solver::new(&self.graph, held, &self.findings, &self.limits);
+        solver.affordable()?;
+        let mut free = vec![true; self.graph.fault_count()];
+        if let Some(sets) = &self.sets {
+            sets.faults.iter().for_each(|f| free[f.0] = false);
         }
-        Ok((log_sum(&logs) - self.posterior.log_evidence).exp())
+        let absent = free
+            .iter()
+            .zip(&self.graph.priors)
+            .filter(|(free, p)| **free && **p < 1.0)
+            .map(|(_, p)| (-p).ln_1p())
+            .sum();
+        let certain = (0..free.len()).filter(|f| free[*f] && self.graph.priors[*f] >= 1.0).collect();
+        Ok(Complete { solver, free, absent, certain })
     }
 }
 
-/// One propagation.
-#[derive(Debug)]
-pub(crate) struct Run {
-    pub compiled: Compiled,
-    pub result: Calibrated,
+/// Which faults are designated.
+fn held(graph: &Graph, sets: Option<&SetScores>) -> Vec<bool> {
+    let mut held = vec![false; graph.fault_count()];
+    if let Some(sets) = sets {
+        sets.faults.iter().for_each(|f| held[f.0] = true);
+    }
+    held
 }
 
-impl Run {
-    /// A free fault's marginal; its prior where no finding reaches it.
-    pub fn fault(&self, f: usize, prior: f64) -> f64 {
-        match self.compiled.fault_var[f] {
-            Some(v) => self.result.marginals[v][1],
-            None => prior,
+/// Groups beyond this posterior mass (all together) take no part in marginals of other faults.
+pub(crate) const NEGLIGIBLE: f64 = 1e-13;
+
+/// Places of the heaviest shares, in order of place, the rest adding up to less than `tail`; and their sum.
+pub(crate) fn heaviest(shares: &[f64], tail: f64) -> (Vec<usize>, f64) {
+    let mut places: Vec<usize> = (0..shares.len()).collect();
+    places.sort_by(|a, b| shares[*a].total_cmp(&shares[*b]).then(a.cmp(b)));
+    let mut dropped = 0.0;
+    let mut first = 0;
+    for p in &places {
+        if dropped + shares[*p] >= tail {
+            break;
         }
+        dropped += shares[*p];
+        first += 1;
+    }
+    let mut kept = places.split_off(first);
+    kept.sort_unstable();
+    let mass = kept.iter().map(|p| shares[*p]).sum();
+    (kept, mass)
+}
+
+/// Sums over groups.
+#[derive(Debug)]
+pub(crate) struct Mixture {
+    pub log_total: f64,
+    pub shares: Vec<f64>,
+    pub faults: Vec<f64>,
+    pub conditions: Vec<Option<f64>>,
+}
+
+impl Mixture {
+    fn add(&mut self, ran: &Ran, graph: &Graph, weight: f64) {
+        for (f, (slot, prior)) in self.faults.iter_mut().zip(&graph.priors).enumerate() {
+            *slot += weight * ran.fault(f, *prior);
+        }
+        for (c, slot) in self.conditions.iter_mut().enumerate() {
+            if let Some(p) = ran.condition(c) {
+                *slot.get_or_insert(0.0) += weight * p;
+            }
+        }
+    }
+}
+
+impl Group {
+    /// The setting in which this group's sets hold.
+    pub fn setting(&self) -> Setting<'_> {
+        Setting { present: &self.present, fixed: &[], computed: &self.causes }
+    }
+}
+
+/// Probability of complete fault sets.
+pub(crate) struct Complete {
+    solver: Solver,
+    /// Not designated.
+    free: Vec<bool>,
+    /// Logarithm of the prior of no free fault, those of prior 1 apart.
+    absent: f64,
+    certain: Vec<usize>,
+}
+
+impl Complete {
+    /// log P(exactly `members` | findings); `scored` is the place of its designated part among the scored sets.
+    pub fn log_probability(
+        &self,
+        belief: &Belief,
+        members: &[FaultId],
+        scored: Option<usize>,
+    ) -> Result<f64, BeliefError> {
+        let mut log = self.absent;
+        let mut certain = 0;
+        for f in members.iter().filter(|f| self.free[f.0]) {
+            let p = belief.graph.priors[f.0];
+            if p >= 1.0 {
+                certain += 1;
+            } else {
+                log += p.ln() - (-p).ln_1p();
+            }
+        }
+        if certain < self.certain.len() {
+            return Ok(f64::NEG_INFINITY);
+        }
+        let mut causes = Vec::new();
+        if let (Some(s), Some(sets)) = (scored, &belief.sets) {
+            log += belief.log_terms[s];
+            let seen: Vec<CheckId> = belief.findings.iter().map(|(c, _)| *c).collect();
+            causes = merged(&seen, &sets.sets[s]);
+        }
+        if log == f64::NEG_INFINITY {
+            return Ok(log);
+        }
+        let present: Vec<usize> = members.iter().map(|f| f.0).collect();
+        let setting = Setting { present: &present, fixed: &[], computed: &causes };
+        let ran = self.solver.run(&belief.graph, &belief.findings, setting, false)?;
+        Ok(ran.map_or(f64::NEG_INFINITY, |r| log + r.outcome.log_total - belief.posterior.log_evidence))
     }
 }
 

@@ -1,7 +1,14 @@
 //! What a check that has not been done is worth: how its answer would move the belief.
 
-use super::state::Belief;
+use super::solve::{Findings, Solver};
+use super::state::{Belief, heaviest};
 use super::{BeliefError, CheckId, Finding};
+
+/// Posterior mass of scored sets (the least probable ones, all together) that the value of a check leaves out.
+const LEFT_OUT_OF_VALUE: f64 = 1e-9;
+
+/// Answers less probable than this get a propagation of their own instead of a difference.
+const RARE: f64 = 1e-6;
 
 /// What a check will show, and the belief after each answer.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,27 +33,88 @@ pub struct CheckValue {
     pub bits: f64,
 }
 
+/// Mutual information between the whole fault set and a check's answer, in bits: between these bounds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct JointBits {
+    /// Not less than this.
+    pub low: f64,
+    /// Not more than this; equal to `low` (within rounding) when the fault sets looked at hold all the mass.
+    pub high: f64,
+}
+
 impl Belief {
-    /// Predicts a check's answer and the faults' probabilities after each.
+    /// Predicts a check's answer and the faults' probabilities after each. One propagation per answer but one, on what
+    /// the findings and this check reach together.
+    ///
+    /// With set scores, the least probable sets (1e-9 of the mass all together) are left out.
     ///
     /// # Errors
     /// [`BeliefError::Unknown`], [`BeliefError::RepeatedFinding`] where the check has a finding,
     /// [`BeliefError::TooCostly`].
     pub fn predict(&self, check: CheckId) -> Result<Prediction, BeliefError> {
         let m = self.graph.answers(check).ok_or_else(|| super::graph::unknown("check", check.0))?;
+        if self.findings.iter().any(|(c, _)| *c == check) {
+            return Err(BeliefError::RepeatedFinding(check.0));
+        }
+        let keep = self.kept_sets();
+        // Joint mass of (answer <= k) with each fault, by differences of which the single answers come.
+        let (mut below, mut below_faults) = (0.0, vec![0.0; self.graph.fault_count()]);
         let mut answers = vec![0.0; m];
         let mut after = vec![Vec::new(); m];
         for k in 0..m {
-            match self.with_finding(Finding::answer(check, k)) {
-                Ok(next) => {
-                    answers[k] = (next.posterior.log_evidence - self.posterior.log_evidence).exp();
-                    after[k] = next.posterior.faults;
+            let (mass, faults) = if k + 1 == m {
+                (1.0, self.posterior.faults.clone())
+            } else {
+                let upto: Vec<f64> = (0..m).map(|j| f64::from(u8::from(j <= k))).collect();
+                self.joint(check, upto, keep.as_deref())?
+            };
+            let p = (mass - below).clamp(0.0, 1.0);
+            answers[k] = p;
+            if p >= RARE {
+                let one = |(now, before): (&f64, &f64)| ((now - before) / p).clamp(0.0, 1.0);
+                after[k] = faults.iter().zip(&below_faults).map(one).collect();
+            } else {
+                let only: Vec<f64> = (0..m).map(|j| f64::from(u8::from(j == k))).collect();
+                let (p, faults) = self.joint(check, only, keep.as_deref())?;
+                answers[k] = p;
+                if p > 0.0 {
+                    after[k] = faults.iter().map(|x| (x / p).clamp(0.0, 1.0)).collect();
                 }
-                Err(BeliefError::Impossible) => {}
-                Err(other) => return Err(other),
             }
+            below = mass;
+            below_faults = faults;
         }
         Ok(Prediction { check, answers, after })
+    }
+
+    /// P(soft outcome | findings), and jointly with each fault.
+    fn joint(
+        &self,
+        check: CheckId,
+        likelihood: Vec<f64>,
+        keep: Option<&[usize]>,
+    ) -> Result<(f64, Vec<f64>), BeliefError> {
+        let mut findings: Findings = self.findings.clone();
+        let place = findings.partition_point(|(c, _)| *c < check);
+        findings.insert(place, (check, likelihood));
+        let held = self.held();
+        let solver = Solver::new(&self.graph, held, &findings, &self.limits);
+        let groups = self.group(&solver, &findings, keep);
+        let mixture = self.mix(&solver, &findings, &groups)?;
+        let p = (mixture.log_total - self.posterior.log_evidence).exp();
+        Ok((p, mixture.faults.iter().map(|f| f * p).collect()))
+    }
+
+    /// The scored sets that matter now.
+    pub(crate) fn kept_sets(&self) -> Option<Vec<usize>> {
+        self.sets.as_ref()?;
+        let mut weights = vec![0.0; self.log_terms.len()];
+        for group in &self.groups {
+            for (s, within) in &group.sets {
+                weights[*s] = group.share * within;
+            }
+        }
+        Some(heaviest(&weights, LEFT_OUT_OF_VALUE).0)
     }
 
     /// The value of a check, in bits.
@@ -73,6 +141,52 @@ impl Belief {
     pub fn values(&self, checks: &[CheckId]) -> Result<Vec<CheckValue>, BeliefError> {
         checks.iter().map(|c| self.value(*c)).collect()
     }
+
+    /// Mutual information between the complete fault set and a check's answer, from the `count` most probable sets:
+    /// entropy of the answer less its expected entropy once the set is known. What the sets leave over widens the
+    /// bounds.
+    ///
+    /// # Errors
+    /// As [`Belief::predict`].
+    pub fn joint_bits(&self, check: CheckId, count: usize) -> Result<JointBits, BeliefError> {
+        let answers = self.predict(check)?.answers;
+        let sets = self.best_sets(count)?;
+        let mut left = 0.0;
+        for set in &sets.sets {
+            left += set.probability * entropy(&self.answers_given(check, &set.members)?);
+        }
+        let whole = entropy(&answers);
+        let open = sets.remaining * (answers.len() as f64).log2();
+        Ok(JointBits { low: (whole - left - open).max(0.0), high: (whole - left).max(0.0) })
+    }
+
+    /// P(answer | findings, exactly these faults present), by answer. All zero where the set is ruled out.
+    ///
+    /// # Errors
+    /// As [`Belief::predict`].
+    pub fn answers_given(&self, check: CheckId, members: &[super::FaultId]) -> Result<Vec<f64>, BeliefError> {
+        let m = self.graph.answers(check).ok_or_else(|| super::graph::unknown("check", check.0))?;
+        let before = self.probability_of(members)?;
+        let mut answers = vec![0.0; m];
+        if before <= 0.0 {
+            return Ok(answers);
+        }
+        for (k, slot) in answers.iter_mut().enumerate() {
+            let next = match self.with_finding(Finding::answer(check, k)) {
+                Ok(next) => next,
+                Err(BeliefError::Impossible) => continue,
+                Err(other) => return Err(other),
+            };
+            let shift = next.posterior.log_evidence - self.posterior.log_evidence;
+            *slot = next.probability_of(members)? * shift.exp() / before;
+        }
+        Ok(answers)
+    }
+}
+
+/// Entropy in bits.
+fn entropy(p: &[f64]) -> f64 {
+    p.iter().filter(|x| **x > 0.0).map(|x| -x * x.log2()).sum()
 }
 
 /// q log2(q / p), zero at q = 0.
