@@ -634,6 +634,7 @@ impl Loader {
             words,
             check,
             answer,
+            shows_running: s.shows_running,
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
             place: e.place(),

@@ -176,6 +176,8 @@ pub struct Symptom {
     pub check: CheckId,
     /// The answer; `yes`, for one that stands alone.
     pub answer: usize,
+    /// Whether whoever notices it has heard the unit run: it passes sound under power.
+    pub shows_running: bool,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.

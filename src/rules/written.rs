@@ -230,6 +230,9 @@ pub struct Symptom {
     /// Words and phrases that an owner may use.
     #[serde(default)]
     pub words: Vec<At<String>>,
+    /// Whether whoever notices it has heard the unit run: it passes sound under power.
+    #[serde(default)]
+    pub shows_running: bool,
     /// Minutes that answering takes.
     #[serde(default)]
     pub minutes: Option<At<Minutes>>,
