@@ -14,24 +14,24 @@ pub const AT_FAULT: u8 = 1;
 pub const SYSTEM: u8 = 3;
 
 /// Check, list, show and describe the rules.
-#[derive(Debug, clap::Args)]
+#[derive(Clone, Debug, clap::Args)]
 pub struct RulesArgs {
     /// What to do with them
     #[command(subcommand)]
     pub command: Command,
     /// A pack, or a folder of packs, to read after the built-in ones; may be repeated
-    #[arg(long = "rules", value_name = "DIR", global = true)]
+    #[arg(skip)]
     pub more: Vec<PathBuf>,
     /// Leave the built-in packs out
     #[arg(long, global = true)]
     pub bare: bool,
     /// Print one JSON document
-    #[arg(long, global = true)]
+    #[arg(skip)]
     pub json: bool,
 }
 
 /// What to do with the rules.
-#[derive(Debug, clap::Subcommand)]
+#[derive(Clone, Debug, clap::Subcommand)]
 pub enum Command {
     /// Find every mistake in the packs
     Check,

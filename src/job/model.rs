@@ -348,8 +348,9 @@ pub fn meaning(rules: &Rules, finding: &CardFinding) -> Result<Meaning, Slip> {
     };
     let slack = if read.vague { 0.05 } else { METER_ACCURACY };
     let accuracy = Accuracy { relative: slack, absolute: read.resolution };
-    let likelihood =
-        bands.likelihood(value, accuracy, entry.answers.len()).unwrap_or_else(|| vec![0.0; entry.answers.len()]);
+    let likelihood = bands
+        .likelihood(value, accuracy, entry.answers.len())
+        .unwrap_or_else(|| vec![0.0; entry.answers.len()]);
     let best =
         likelihood.iter().enumerate().fold((0, 0.0), |best, (k, p)| if *p > best.1 { (k, *p) } else { best });
     if best.1 <= 0.0 {
