@@ -71,6 +71,11 @@ pub enum Reason {
         /// The middle cost of the checks that tell something.
         usual: f64,
     },
+    /// For its price it tells the most, though it neither splits evenly nor settles the leader.
+    TellsMostForItsPrice {
+        /// Information it is expected to give, in bits.
+        bits: f64,
+    },
     /// It uses what is already rigged.
     SharesSetup {
         /// The set-up.

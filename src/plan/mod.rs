@@ -9,7 +9,7 @@
 //!
 //! How a step is valued: its cost now plus the expected cost after it, over its outcomes, fault sets being the
 //! hypotheses. What remains after it is estimated by policies that are cheap to play out in the mind: the best order
-//! of remedies ([`remedies`](self) are taken by falling probability of a cure at once per cost, which is probability
+//! of remedies (taken by falling probability of a cure at once per cost, which is probability
 //! per cost for a single fault and prior odds per cost for several independent ones), and checks by information per
 //! cost with a remedy as soon as that is cheaper. The better of them in each state is then improved by looking ahead
 //! as far as the node budget allows.
@@ -30,12 +30,17 @@
 //! assert!((decision.expected.minutes - 11.0).abs() < 1e-9);
 //! ```
 
+mod belief;
 mod decision;
 mod measure;
+mod model;
 mod planner;
 mod playout;
 mod price;
 mod problem;
+mod reasons;
+mod remedies;
+mod search;
 mod stop;
 mod strategies;
 
