@@ -1,30 +1,36 @@
-//! Lists the files under `rules/packs` so that they are compiled in: adding a pack is adding a file.
+//! Lists the files under `rules/packs` and `rules/schemas`, so that they are compiled in: adding a
+//! pack is adding a file.
 
 use std::path::Path;
 use std::{env, fs, io};
 
 fn main() -> io::Result<()> {
-    println!("cargo::rerun-if-changed=rules/packs");
+    list("rules/packs", ".yaml", "packs.rs")?;
+    list("rules/schemas", ".schema.json", "schemas.rs")
+}
+
+/// Writes a list of (path, text) of the files of a folder with an ending, sorted by name.
+fn list(folder: &str, ending: &str, to: &str) -> io::Result<()> {
+    println!("cargo::rerun-if-changed={folder}");
     let root = env::var("CARGO_MANIFEST_DIR").map_err(io::Error::other)?;
     let out = env::var("OUT_DIR").map_err(io::Error::other)?;
+    let path = Path::new(&root).join(folder);
     let mut names = Vec::new();
-    let folder = Path::new(&root).join("rules/packs");
-    if folder.is_dir() {
-        for entry in fs::read_dir(folder)? {
-            let name = entry?.file_name().to_string_lossy().into_owned();
-            if name.ends_with(".yaml") {
-                names.push(name);
-            }
+    if path.is_dir() {
+        for entry in fs::read_dir(path)? {
+            names.push(entry?.file_name().to_string_lossy().into_owned());
         }
     }
+    names.retain(|n| n.ends_with(ending));
     names.sort();
     let mut text = String::from("&[\n");
     for name in names {
-        println!("cargo::rerun-if-changed=rules/packs/{name}");
+        let file = format!("{folder}/{name}");
+        println!("cargo::rerun-if-changed={file}");
         text.push_str(&format!(
-            "    (\"rules/packs/{name}\", include_str!(concat!(env!(\"CARGO_MANIFEST_DIR\"), \"/rules/packs/{name}\"))),\n"
+            "    (\"{file}\", include_str!(concat!(env!(\"CARGO_MANIFEST_DIR\"), \"/{file}\"))),\n"
         ));
     }
     text.push_str("]\n");
-    fs::write(Path::new(&out).join("packs.rs"), text)
+    fs::write(Path::new(&out).join(to), text)
 }
