@@ -1,7 +1,7 @@
 //! `halfsplit rules check|list|show|schema`.
 
 use crate::rules::{self, Rules};
-use crate::text::{Complaint, Complaints, Source};
+use crate::text::{Complaint, Complaints, Source, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -35,6 +35,22 @@ pub struct RulesArgs {
 pub enum Command {
     /// Find every mistake in the packs
     Check,
+    /// List symptoms, faults, conditions, checks and remedies
+    List {
+        /// Only items of this kind
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy"])]
+        kind: Option<String>,
+    },
+    /// Explain one item, or one pack
+    Show {
+        /// Its id
+        id: String,
+    },
+    /// Print a JSON Schema, or the names of all
+    Schema {
+        /// Which one, such as `pack`
+        name: Option<String>,
+    },
 }
 
 /// Runs the command; returns the exit code.
@@ -42,6 +58,9 @@ pub enum Command {
 /// # Errors
 /// When `out` or `err` can't be written.
 pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    if let Command::Schema { name } = &args.command {
+        return schema(args, name.as_deref(), out, err);
+    }
     let sources = match sources(args) {
         Ok(sources) => sources,
         Err(Trouble::Input(complaints)) => return complain(args, &complaints, out, err),
@@ -50,11 +69,63 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
             return Ok(SYSTEM);
         }
     };
+    let rules = match Rules::load(&sources) {
+        Ok(rules) => rules,
+        Err(complaints) => return complain(args, &complaints, out, err),
+    };
     match &args.command {
-        Command::Check => match Rules::load(&sources) {
-            Ok(rules) => report(args, &rules, out),
-            Err(complaints) => complain(args, &complaints, out, err),
-        },
+        Command::Check | Command::Schema { .. } => report(args, &rules, out),
+        Command::List { kind } => list(args, &rules, kind.as_deref(), out),
+        Command::Show { id } => show(args, &rules, id, out, err),
+    }
+}
+
+fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
+    let mut list = rules.list();
+    list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
+    if args.json {
+        print_json(out, &list)?;
+        return Ok(DONE);
+    }
+    let wide = list.items.iter().map(|i| i.id.len()).max().unwrap_or(0);
+    for item in &list.items {
+        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, item.says)?;
+    }
+    Ok(DONE)
+}
+
+fn show(args: &RulesArgs, rules: &Rules, id: &str, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    match rules.show(id) {
+        Ok(sheet) if args.json => print_json(out, &sheet)?,
+        Ok(sheet) => write!(out, "{}", sheet.text())?,
+        Err(e) => {
+            writeln!(err, "error: {e}")?;
+            return Ok(AT_FAULT);
+        }
+    }
+    Ok(DONE)
+}
+
+fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    let Some(name) = name else {
+        let names: Vec<_> = rules::schemas().map(|(name, _)| name).collect();
+        if args.json {
+            print_json(out, &serde_json::json!({ "schemas": names }))?;
+        } else {
+            names.iter().try_for_each(|name| writeln!(out, "{name}"))?;
+        }
+        return Ok(DONE);
+    };
+    match rules::schemas().find(|(n, _)| *n == name) {
+        Some((_, text)) => {
+            write!(out, "{text}")?;
+            Ok(DONE)
+        }
+        None => {
+            let help = or_nearest(name, rules::schemas().map(|(n, _)| n));
+            writeln!(err, "error: no schema is called '{name}'; {help}")?;
+            Ok(AT_FAULT)
+        }
     }
 }
 

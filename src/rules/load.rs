@@ -554,9 +554,13 @@ impl Loader {
             (Kind::Listen, _) if power == Power::Off => {
                 Some(("nothing is heard with the power off", "write 'power: on' or 'power: brief'"))
             }
-            (Kind::Try, _) if iron && power != Power::Off => {
-                Some(("iron work is done with the power off", "write 'power: off'"))
+            (Kind::Try, _) if iron && power == Power::Any => {
+                Some(("iron work is done with the power off", "write 'power: off'; 'on' or 'brief' if it ends with the power on"))
             }
+            (Kind::Try, _) if iron && powered && !says_power_off(&check.how.value) => Some((
+                "iron work is done with the power off, and 'how' does not say so",
+                "write 'power: off', or say 'Power off' in 'how' before the iron is named",
+            )),
             _ if check.gate && powered => Some((
                 "a gate is answered before the power comes on",
                 "write 'power: off', or drop 'gate: true'",
@@ -763,6 +767,12 @@ impl Loader {
     pub fn linked(&self, from: Cause, to: Effect) -> Option<usize> {
         self.rules.links.iter().position(|l| l.from == from && l.to == to)
     }
+}
+
+/// Whether instructions tell the user to take the power off.
+fn says_power_off(how: &str) -> bool {
+    let how = how.to_lowercase();
+    ["power off", "power is off", "switch off", "switched off", "unplug", "disconnect"].iter().any(|w| how.contains(w))
 }
 
 /// `file:line` of a place.
