@@ -1,6 +1,6 @@
 //! `halfsplit rules check|list|show|schema`.
 
-use crate::rules::{self, Rules};
+use crate::rules::{self, Counts, Rules};
 use crate::text::{Complaint, Complaints, Source, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
@@ -94,7 +94,13 @@ fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write
     Ok(DONE)
 }
 
-fn show(args: &RulesArgs, rules: &Rules, id: &str, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+fn show(
+    args: &RulesArgs,
+    rules: &Rules,
+    id: &str,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
     match rules.show(id) {
         Ok(sheet) if args.json => print_json(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
@@ -167,19 +173,40 @@ fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
     Ok(files)
 }
 
+/// What `rules check --json` prints.
 #[derive(Serialize)]
-struct Spot<'a> {
-    file: &'a str,
-    line: usize,
-    column: usize,
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Report<'a> {
+    /// How much the packs hold; nothing when there are complaints.
+    counts: Option<Counts>,
+    /// Every mistake, by file and place.
+    complaints: Vec<OneComplaint<'a>>,
 }
 
+/// A mistake.
 #[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 struct OneComplaint<'a> {
+    /// Kebab-case name of the kind of mistake.
     code: &'a str,
+    /// What is wrong.
     message: &'a str,
+    /// What to write instead; may be empty.
     help: &'a str,
+    /// Where, if it is in a readable file.
     place: Option<Spot<'a>>,
+}
+
+/// Where a mistake stands.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Spot<'a> {
+    /// The file.
+    file: &'a str,
+    /// From 1.
+    line: usize,
+    /// From 1, in characters.
+    column: usize,
 }
 
 fn complain(
@@ -189,8 +216,8 @@ fn complain(
     err: &mut dyn Write,
 ) -> io::Result<u8> {
     if args.json {
-        let list: Vec<_> = complaints.0.iter().map(one_complaint).collect();
-        print_json(out, &serde_json::json!({ "complaints": list }))?;
+        let complaints = complaints.0.iter().map(one_complaint).collect();
+        print_json(out, &Report { counts: None, complaints })?;
     }
     write!(err, "{}", complaints.render(false))?;
     let count = complaints.0.len();
@@ -209,8 +236,7 @@ fn one_complaint(c: &Complaint) -> OneComplaint<'_> {
 fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8> {
     let counts = rules.counts();
     if args.json {
-        let complaints: [OneComplaint<'_>; 0] = [];
-        print_json(out, &serde_json::json!({ "counts": counts, "complaints": complaints }))?;
+        print_json(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
     } else {
         writeln!(out, "{counts}; 0 complaints")?;
     }
@@ -220,4 +246,107 @@ fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8
 fn print_json<T: Serialize>(out: &mut dyn Write, value: &T) -> io::Result<()> {
     let text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
     writeln!(out, "{text}")
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Cli {
+        #[command(flatten)]
+        rules: RulesArgs,
+    }
+
+    fn sample(name: &str) -> String {
+        format!("{}/tests/{name}", env!("CARGO_MANIFEST_DIR"))
+    }
+
+    /// Exit code, standard output, standard error of `rules ARGS --bare --rules tests/data/packs`.
+    fn rules(args: &[&str]) -> (u8, String, String) {
+        let packs = sample("data/packs");
+        let all = ["rules"].iter().chain(args).copied().chain(["--bare", "--rules", packs.as_str()]);
+        let (mut out, mut err) = (Vec::new(), Vec::new());
+        let code = run(&Cli::parse_from(all).rules, &mut out, &mut err).unwrap();
+        (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
+    }
+
+    #[test]
+    fn the_schema_of_the_report_is_committed() {
+        crate::rules::assert_schema::<Report<'static>>("rules-check");
+    }
+
+    #[test]
+    fn check_counts_what_it_found() {
+        let counts =
+            "1 pack, 3 symptoms, 3 faults, 3 conditions, 4 checks, 3 remedies, 11 links; 0 complaints\n";
+        assert_eq!(rules(&["check"]), (DONE, counts.into(), String::new()));
+        let (code, out, _) = rules(&["check", "--json"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!(
+            (code, &json["counts"]["links"], &json["complaints"]),
+            (DONE, &11.into(), &serde_json::json!([]))
+        );
+    }
+
+    #[test]
+    fn check_complains_on_standard_error_with_code_1() {
+        let broken = sample("broken-packs/cycle.yaml");
+        let (code, out, err) = rules(&["check", "--rules", &broken]);
+        assert_eq!((code, out.as_str()), (AT_FAULT, ""));
+        assert!(err.contains("first-off -> second-off -> third-off -> first-off"), "{err}");
+        assert!(err.ends_with("\n1 complaint\n"), "{err}");
+        let (code, out, _) = rules(&["check", "--json", "--rules", &broken]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!((code, &json["complaints"][0]["code"]), (AT_FAULT, &"cycle".into()));
+        assert_eq!(json["complaints"][0]["place"]["line"], 28);
+    }
+
+    #[test]
+    fn a_missing_folder_is_the_systems_failure() {
+        let (code, _, err) = rules(&["check", "--rules", "no/such/folder"]);
+        assert_eq!(code, SYSTEM);
+        assert!(err.starts_with("error: can't read no/such/folder: "), "{err}");
+    }
+
+    #[test]
+    fn list_keeps_the_shape_agreed() {
+        let (code, out, _) = rules(&["list", "--json", "--kind", "remedy"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        let first = serde_json::json!({
+            "id": "turn-regulator", "kind": "remedy", "pack": "lantern",
+            "says": "Take the 5 V regulator out and fit it the right way round"
+        });
+        assert_eq!((code, &json["items"][0], json["items"].as_array().unwrap().len()), (DONE, &first, 3));
+        assert_eq!(rules(&["list"]).1.lines().count(), 16);
+    }
+
+    #[test]
+    fn show_names_the_nearest_id() {
+        let (code, out, err) = rules(&["show", "hss"]);
+        assert_eq!((code, out.as_str()), (AT_FAULT, ""));
+        assert_eq!(err, "error: no item is called 'hss'; did you mean 'hiss'?\n");
+        let (_, out, _) = rules(&["show", "hiss", "--json"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!(json["caused_by"][0]["id"], "leaky-coupling");
+    }
+
+    #[test]
+    fn schemas_are_listed_and_printed() {
+        let (code, names, _) = rules(&["schema"]);
+        assert_eq!(code, DONE);
+        assert!(names.lines().any(|n| n == "pack"), "{names}");
+        for name in names.lines() {
+            let (_, text, _) = rules(&["schema", name]);
+            let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+            assert_eq!(json["$schema"], "https://json-schema.org/draft/2020-12/schema");
+        }
+        let (code, _, err) = rules(&["schema", "pak"]);
+        assert_eq!(
+            (code, err.as_str()),
+            (AT_FAULT, "error: no schema is called 'pak'; did you mean 'pack'?\n")
+        );
+    }
 }

@@ -35,9 +35,14 @@ fn of_cause(
     for (key, link) in links.iter() {
         let why = loader.wording(file, &link.why);
         let source = link.source.as_ref().map_or(source.to_string(), |s| loader.wording(file, s));
-        let Some((to, alias)) = loader.effect(file, key) else { continue };
+        let Some((to, alias)) = loader.effect(file, key) else {
+            loader.cut_causes.insert(from);
+            continue;
+        };
         let answers = link.answers.as_ref().map(|a| a.0.as_slice());
         let Some(shares) = shares(loader, file, key, link.strength.as_ref(), answers, (to, alias)) else {
+            loader.cut_causes.insert(from);
+            loader.cut_effects.insert(to);
             continue;
         };
         if loader.rules.links[first..].iter().any(|l| l.to == to) {

@@ -69,7 +69,8 @@ pub fn schemas() -> impl Iterator<Item = (&'static str, &'static str)> {
 /// rewrites the file instead.
 #[cfg(test)]
 pub(crate) fn assert_schema<T: schemars::JsonSchema>(name: &str) {
-    let schema = schemars::generate::SchemaSettings::draft2020_12().into_generator().into_root_schema_for::<T>();
+    let schema =
+        schemars::generate::SchemaSettings::draft2020_12().into_generator().into_root_schema_for::<T>();
     let text = serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n";
     let path = format!("{}/rules/schemas/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
     if std::env::var_os("UPDATE_SCHEMAS").is_some() {

@@ -39,13 +39,13 @@ impl Rules {
         if !whole {
             return Err(loader.complaints.or_ok(()).err().unwrap_or_default());
         }
-        let readable = loader.complaints.0.is_empty();
+        loader.readable = loader.complaints.0.is_empty();
         let written = loader.declare(&files);
         loader.build(&written);
         link::links(&mut loader, &written);
         super::amend::amend(&mut loader, &files);
         proof::index(&mut loader.rules);
-        if readable {
+        if loader.readable {
             proof::prove(&mut loader);
         }
         let Loader { complaints, rules, .. } = loader;
@@ -65,6 +65,12 @@ pub(super) struct Loader {
     dangling: BTreeSet<SymptomId>,
     /// Places of the answers of each check.
     pub answer_places: Vec<Vec<Place>>,
+    /// Causes and effects with a link that was refused; the graph is not whole round them, so what
+    /// seems to be missing there is not complained of.
+    pub cut_causes: BTreeSet<Cause>,
+    pub cut_effects: BTreeSet<Effect>,
+    /// Whether every item could be read.
+    pub readable: bool,
     /// Cautions and setups that something refers to.
     pub used_cautions: BTreeSet<CautionId>,
     pub used_setups: BTreeSet<SetupId>,
@@ -412,7 +418,8 @@ impl Loader {
         let answers: Vec<String> = check.answers.iter().map(|a| a.value.clone()).collect();
         self.answers(e, check);
         let leak = self.leak(e, check, &answers);
-        let reading = check.reading.as_ref().and_then(|r| super::bands::prove(self, e.file, check, r));
+        let reading =
+            check.reading.as_ref().and_then(|r| super::bands::prove(self, e.file, &e.key.value, check, r));
         let mut holds_power = vec![false; answers.len()];
         for name in &check.holds_power {
             match answers.iter().position(|a| *a == name.value) {
@@ -554,9 +561,10 @@ impl Loader {
             (Kind::Listen, _) if power == Power::Off => {
                 Some(("nothing is heard with the power off", "write 'power: on' or 'power: brief'"))
             }
-            (Kind::Try, _) if iron && power == Power::Any => {
-                Some(("iron work is done with the power off", "write 'power: off'; 'on' or 'brief' if it ends with the power on"))
-            }
+            (Kind::Try, _) if iron && power == Power::Any => Some((
+                "iron work is done with the power off",
+                "write 'power: off'; 'on' or 'brief' if it ends with the power on",
+            )),
             (Kind::Try, _) if iron && powered && !says_power_off(&check.how.value) => Some((
                 "iron work is done with the power off, and 'how' does not say so",
                 "write 'power: off', or say 'Power off' in 'how' before the iron is named",
@@ -772,7 +780,9 @@ impl Loader {
 /// Whether instructions tell the user to take the power off.
 fn says_power_off(how: &str) -> bool {
     let how = how.to_lowercase();
-    ["power off", "power is off", "switch off", "switched off", "unplug", "disconnect"].iter().any(|w| how.contains(w))
+    ["power off", "power is off", "switch off", "switched off", "unplug", "disconnect"]
+        .iter()
+        .any(|w| how.contains(w))
 }
 
 /// `file:line` of a place.

@@ -25,6 +25,8 @@ pub use ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId,
     Strength, SymptomId,
 };
+#[cfg(test)]
+pub(crate) use list::assert_schema;
 pub use list::{List, ListItem, schemas};
 pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,

@@ -96,7 +96,7 @@ fn order(loader: &mut Loader) -> bool {
         finished: Vec::new(),
         cycles: Vec::new(),
     };
-    for i in (0..count).rev() {
+    for i in 0..count {
         if walk.state[i] == 0 {
             walk.visit(ConditionId::at(i));
         }
@@ -118,7 +118,9 @@ fn unused(loader: &mut Loader) {
     let mut found = Vec::new();
     let rules = &loader.rules;
     for (id, c) in rules.conditions() {
-        if rules.to_conditions[id.index()].is_empty() && c.leak.is_zero() {
+        let caused = !rules.to_conditions[id.index()].is_empty()
+            || loader.cut_effects.contains(&Effect::Condition(id));
+        if !caused && c.leak.is_zero() {
             let message = format!("nothing causes the condition '{}'", c.id);
             found.push((
                 "unused",
@@ -127,7 +129,8 @@ fn unused(loader: &mut Loader) {
                 "link a fault or a condition to it, or take it out",
             ));
         }
-        if rules.from_conditions[id.index()].is_empty() {
+        if rules.from_conditions[id.index()].is_empty() && !loader.cut_causes.contains(&Cause::Condition(id))
+        {
             let message = format!("the condition '{}' leads to nothing", c.id);
             found.push(("unused", c.place.clone(), message, "link it to what shows it, or take it out"));
         }
@@ -159,6 +162,9 @@ fn brings(strength: &Strength, answer: usize) -> bool {
 fn uncaused(loader: &mut Loader) {
     let mut found = Vec::new();
     for (id, check) in loader.rules.checks() {
+        if loader.cut_effects.contains(&Effect::Check(id)) {
+            continue;
+        }
         for (answer, name) in check.answers.iter().enumerate().skip(1) {
             if loader.rules.links_to(Effect::Check(id)).any(|(_, l)| brings(&l.strength, answer)) {
                 continue;
@@ -195,12 +201,24 @@ fn unshown(loader: &mut Loader) {
     let rules = &loader.rules;
     let symptoms: Shown = rules.symptoms().map(|(_, s)| (s.check, s.answer)).collect();
     let mut conditions = vec![Shown::new(); rules.conditions.len()];
+    let mut cut = loader.cut_causes.clone();
     for id in rules.order.iter().rev() {
+        let leads_to_cut =
+            |l: &super::set::Link| matches!(l.to, Effect::Condition(c) if cut.contains(&Cause::Condition(c)));
+        if rules.links_from(Cause::Condition(*id)).any(|(_, l)| leads_to_cut(l)) {
+            cut.insert(Cause::Condition(*id));
+        }
         conditions[id.index()] = shown_by(rules.links_from(Cause::Condition(*id)), &conditions);
     }
     let mut found = Vec::new();
     for (i, fault) in rules.faults.iter().enumerate() {
-        let shown = shown_by(rules.links_from(Cause::Fault(FaultId::at(i))), &conditions);
+        let cause = Cause::Fault(FaultId::at(i));
+        let leads_to_cut =
+            |l: &super::set::Link| matches!(l.to, Effect::Condition(c) if cut.contains(&Cause::Condition(c)));
+        if cut.contains(&cause) || rules.links_from(cause).any(|(_, l)| leads_to_cut(l)) {
+            continue;
+        }
+        let shown = shown_by(rules.links_from(cause), &conditions);
         if !shown.iter().any(|s| symptoms.contains(s)) {
             let message = format!("the fault '{}' reaches no symptom", fault.id);
             found.push(("no-symptom", fault.place.clone(), message, "link it to what its owner notices"));

@@ -288,6 +288,7 @@ pub struct Amended {
 
 /// How much a set holds. Prints as `2 packs, 12 symptoms, …`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 #[non_exhaustive]
 pub struct Counts {
     /// Packs.

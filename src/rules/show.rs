@@ -1,7 +1,9 @@
 //! One item explained: everything the rules say of it, gathered for reading or as JSON.
 
 use super::figures::{Minutes, Money, Probability, rounded};
-use super::ids::{Cause, CautionId, CheckId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId, Strength};
+use super::ids::{
+    Cause, CautionId, CheckId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId, Strength,
+};
 use super::set::{Check, Rules, UnknownName};
 use super::words::{Build, History, Power, Tool};
 use super::written::Evidence;
@@ -558,13 +560,16 @@ impl Sheet {
         page.title("How often, before any complaint is heard");
         for history in History::ALL {
             let p = self.prior.get(history.name()).copied().unwrap_or_default();
-            let odds = if p > 0.0 { format!("(1 in {})", rounded((1.0 / p).round())) } else { "(never)".into() };
+            let odds =
+                if p > 0.0 { format!("(1 in {})", rounded((1.0 / p).round())) } else { "(never)".into() };
             page.0.push_str(format!("  {:<14} {:>8}  {odds}", history.name(), percent(p)).trim_end());
             page.0.push('\n');
         }
         let factors: Vec<_> = Build::ALL
             .iter()
-            .filter_map(|b| self.build.get(b.name()).filter(|f| **f != 1.0).map(|f| format!("{b} × {}", rounded(*f))))
+            .filter_map(|b| {
+                self.build.get(b.name()).filter(|f| **f != 1.0).map(|f| format!("{b} × {}", rounded(*f)))
+            })
             .collect();
         if !factors.is_empty() {
             page.put(2, 4, &format!("Times the build method: {}.", factors.join(", ")));
@@ -581,7 +586,11 @@ impl Sheet {
                 page.put(2, 4, &format!("{label}: {}", sentence(text)));
             }
         }
-        page.put(2, 4, &format!("Takes {}, {}, {}.", minutes(how.minutes), power(how.power), tools(&how.tools)));
+        page.put(
+            2,
+            4,
+            &format!("Takes {}, {}, {}.", minutes(how.minutes), power(how.power), tools(&how.tools)),
+        );
         if how.gate {
             page.put(2, 4, "Comes before the first power-on.");
         }
@@ -591,7 +600,11 @@ impl Sheet {
         for (i, a) in self.answers.iter().enumerate() {
             let mut notes = Vec::new();
             notes.extend(a.band.clone());
-            notes.push(if i == 0 { "normal".into() } else { format!("{} with nothing wrong", percent(a.leak)) });
+            notes.push(if i == 0 {
+                "normal".into()
+            } else {
+                format!("{} with nothing wrong", percent(a.leak))
+            });
             if !a.symptoms.is_empty() && how.check != self.id {
                 notes.push(format!("the symptom {}", a.symptoms.join(", ")));
             }
@@ -658,7 +671,9 @@ impl Sheet {
             );
             let indent = if own { 2 } else { 6 };
             page.put(indent, indent, &facts);
-            r.cautions.iter().for_each(|c| page.put(indent, indent + 2, &format!("Caution: {}", sentence(c))));
+            r.cautions
+                .iter()
+                .for_each(|c| page.put(indent, indent + 2, &format!("Caution: {}", sentence(c))));
         }
     }
 
@@ -676,7 +691,11 @@ impl Sheet {
         }
         page.title("Changed by later packs");
         for a in &self.amended {
-            page.put(2, 6, &format!("{}: {} was {} (pack {})", a.figure, rounded(a.is), rounded(a.was), a.pack));
+            page.put(
+                2,
+                6,
+                &format!("{}: {} was {} (pack {})", a.figure, rounded(a.is), rounded(a.was), a.pack),
+            );
             let Some(from) = &a.from else { continue };
             let mut parts = Vec::new();
             parts.extend(from.authored.as_ref().map(|a| format!("authored {a}")));

@@ -15,7 +15,9 @@ fn with(more: &str) -> Result<Rules, Complaints> {
 }
 
 fn head(applies: &str) -> String {
-    format!("pack: more\ntitle: More\napplies: {applies}\nabout: More of it.\nsource: common practice, no source\n")
+    format!(
+        "pack: more\ntitle: More\napplies: {applies}\nabout: More of it.\nsource: common practice, no source\n"
+    )
 }
 
 #[test]
@@ -88,16 +90,17 @@ fn links_resolve_aliases_and_grades() {
     let rules = with(&head("always")).unwrap();
     let absent = rules.find_condition("supply-absent").unwrap();
     let sound = rules.find_check("effect-sound").unwrap();
-    let (_, link) = rules
-        .links_from(Cause::Condition(absent))
-        .find(|(_, l)| l.to == Effect::Check(sound))
-        .unwrap();
+    let (_, link) =
+        rules.links_from(Cause::Condition(absent)).find(|(_, l)| l.to == Effect::Check(sound)).unwrap();
     let Strength::Graded(shares) = &link.strength else { panic!("{link:?}") };
     let shares: Vec<f64> = shares.iter().map(|p| p.get()).collect();
     assert!((shares[0] - 0.03).abs() < 1e-12, "{shares:?}");
     assert_eq!(&shares[1..], [0.0, 0.97], "silent is the third answer of effect-sound");
     let hiss = rules.check(rules.find_check("hiss").unwrap());
-    assert_eq!((hiss.kind, hiss.power, hiss.answers.as_slice()), (Kind::Ask, Power::Any, &["no".to_string(), "yes".into()][..]));
+    assert_eq!(
+        (hiss.kind, hiss.power, hiss.answers.as_slice()),
+        (Kind::Ask, Power::Any, &["no".to_string(), "yes".into()][..])
+    );
     assert_eq!(hiss.leak[1].get(), 0.02);
     let order: Vec<&str> = rules.condition_order().iter().map(|c| rules.condition(*c).id.as_str()).collect();
     assert_eq!(order, ["supply-absent", "logic-rail-wrong", "echo-path-dead"]);
@@ -158,7 +161,10 @@ fn amendments_change_what_they_name_and_say_where_it_comes_from() {
     let shares: Vec<f64> = shares.iter().map(|p| p.get()).collect();
     assert_eq!(&shares[1..], [0.25, 0.65], "missing keeps its share");
     assert!((shares[0] - 0.1).abs() < 1e-12);
-    assert_eq!(rules.check(volts).leak.iter().map(|p| p.get()).collect::<Vec<_>>(), [1.0 - 0.015, 0.01, 0.005]);
+    assert_eq!(
+        rules.check(volts).leak.iter().map(|p| p.get()).collect::<Vec<_>>(),
+        [1.0 - 0.015, 0.01, 0.005]
+    );
     assert_eq!(rules.check(rules.find_check("hiss").unwrap()).leak[1].get(), 0.03);
     assert_eq!(rules.remedies_of(rules.find_fault("leaky-coupling").unwrap()).len(), 2);
     let first = &rules.amended()[0];
@@ -190,7 +196,11 @@ remedies:
     let play = |history, blocks| {
         let context = Context { history, build: None, blocks };
         let play = rules.in_play(&context);
-        (play.faults().count(), play.conditions().count(), play.links_to(Effect::Check(rules.find_check("look-regulator").unwrap())).count())
+        (
+            play.faults().count(),
+            play.conditions().count(),
+            play.links_to(Effect::Check(rules.find_check("look-regulator").unwrap())).count(),
+        )
     };
     let (lantern, more) = (rules.find_pack("lantern").unwrap(), rules.find_pack("more").unwrap());
     assert_eq!(play(History::FreshBuild, vec![]), (4, 3, 2), "no block named: all in play");
@@ -205,9 +215,10 @@ fn readings_become_answers() {
     let check = rules.check(rules.find_check("logic-rail-volts").unwrap());
     let reading = check.reading.as_ref().unwrap();
     let says = |x: f64| reading.answer(x).map(|a| check.answers[a].as_str());
-    assert_eq!([says(5.0), says(4.75), says(4.7), says(1.0), says(0.0), says(-9.0)], [
-        Some("right"), Some("right"), Some("low"), Some("low"), Some("missing"), Some("missing")
-    ]);
+    assert_eq!(
+        [says(5.0), says(4.75), says(4.7), says(1.0), says(0.0), says(-9.0)],
+        [Some("right"), Some("right"), Some("low"), Some("low"), Some("missing"), Some("missing")]
+    );
     assert_eq!(says(7.0), None, "above every band");
     assert_eq!(says(f64::INFINITY), None);
     assert_eq!(says(f64::NAN), None);
@@ -223,12 +234,19 @@ fn readings_become_answers() {
 #[test]
 fn figures_read_as_the_trade_writes_them() {
     let p = |t: &str| t.parse::<Probability>().map(Probability::get).ok();
-    assert_eq!([p("1.2%"), p("1.2 %"), p("0.012"), p("1"), p("100%"), p("0")], [
-        Some(0.012), Some(0.012), Some(0.012), Some(1.0), Some(1.0), Some(0.0)
-    ]);
-    assert_eq!([p("-0.1"), p("1.01"), p("101%"), p("NaN"), p("inf"), p("1e400"), p(""), p("%"), p("1,2%")], [None; 9]);
+    assert_eq!(
+        [p("1.2%"), p("1.2 %"), p("0.012"), p("1"), p("100%"), p("0")],
+        [Some(0.012), Some(0.012), Some(0.012), Some(1.0), Some(1.0), Some(0.0)]
+    );
+    assert_eq!(
+        [p("-0.1"), p("1.01"), p("101%"), p("NaN"), p("inf"), p("1e400"), p(""), p("%"), p("1,2%")],
+        [None; 9]
+    );
     let m = |t: &str| t.parse::<Money>().map(Money::hundredths).ok();
-    assert_eq!([m("0.40"), m("3"), m("0.4"), m("12.05"), m("3.")], [Some(40), Some(300), Some(40), Some(1205), Some(300)]);
+    assert_eq!(
+        [m("0.40"), m("3"), m("0.4"), m("12.05"), m("3.")],
+        [Some(40), Some(300), Some(40), Some(1205), Some(300)]
+    );
     assert_eq!([m("-1"), m(".5"), m("0.405"), m("1e3"), m("99999999"), m("£3"), m("")], [None; 7]);
     let b = |t: &str| t.parse::<Band>().map(|b| (b.low, b.high)).ok();
     assert_eq!(b("4.75..5.25"), Some((4.75, 5.25)));
