@@ -2,6 +2,7 @@
 
 mod best;
 mod compile;
+mod complete;
 pub mod decibel;
 mod error;
 mod export;

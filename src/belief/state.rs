@@ -3,10 +3,10 @@
 use std::sync::Arc;
 
 use super::compile::Setting;
-use super::graph::unknown;
-use super::group::{Group, groups, merged};
+use super::complete::Complete;
+use super::group::{Group, groups};
 use super::solve::{Findings, Ran, Solver};
-use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, ScoredSet, SetScores};
+use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -318,59 +318,15 @@ impl Belief {
     /// # Errors
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
-        if let Some(f) = members.iter().find(|f| f.0 >= self.graph.fault_count()) {
-            return Err(unknown("fault", f.0));
-        }
-        let mut inside = members.to_vec();
-        inside.sort_unstable();
-        inside.dedup();
-        let scored = match &self.sets {
-            None => None,
-            Some(sets) => {
-                let mut designated: Vec<FaultId> = inside.clone();
-                let mut all = sets.faults.clone();
-                all.sort_unstable();
-                designated.retain(|f| all.binary_search(f).is_ok());
-                let same = |set: &ScoredSet| {
-                    set.members.len() == designated.len()
-                        && set
-                            .members
-                            .iter()
-                            .all(|f| designated.binary_search(f).is_ok())
-                };
-                match sets.sets.iter().position(same) {
-                    Some(s) => Some(s),
-                    None => return Ok(0.0),
-                }
-            }
-        };
-        Ok(self.exact()?.log_probability(self, &inside, scored)?.exp())
+        let log = self.exact(&self.findings)?.log_joint(self, members)?;
+        Ok((log - self.posterior.log_evidence).exp())
     }
 
-    /// A solver with every fault held, for the probability of complete sets.
-    pub(crate) fn exact(&self) -> Result<Complete, BeliefError> {
-        let held = vec![true; self.graph.fault_count()];
-        let solver = Solver::new(&self.graph, held, &self.findings, &self.limits);
-        solver.affordable()?;
-        let mut free = vec![true; self.graph.fault_count()];
-        if let Some(sets) = &self.sets {
-            sets.faults.iter().for_each(|f| free[f.0] = false);
-        }
-        let absent = free
-            .iter()
-            .zip(&self.graph.priors)
-            .filter(|(free, p)| **free && **p < 1.0)
-            .map(|(_, p)| (-p).ln_1p())
-            .sum();
-        let certain = (0..free.len())
-            .filter(|f| free[*f] && self.graph.priors[*f] >= 1.0)
-            .collect();
-        Ok(Complete {
-            solver,
-            free,
-            absent,
-            certain,
-        })
+    /// Weighs complete sets under the findings given.
+    pub(crate) fn exact(&self, findings: &Findings) -> Result<Complete, BeliefError> {
+        let complete = Complete::new(self, findings.clone());
+        complete.solver.affordable()?;
+        Ok(complete)
     }
 }
 
@@ -435,61 +391,6 @@ impl Group {
             fixed: &[],
             computed: &self.causes,
         }
-    }
-}
-
-/// Probability of complete fault sets.
-pub(crate) struct Complete {
-    solver: Solver,
-    /// Not designated.
-    free: Vec<bool>,
-    /// Logarithm of the prior of no free fault, those of prior 1 apart.
-    absent: f64,
-    certain: Vec<usize>,
-}
-
-impl Complete {
-    /// log P(exactly `members` | findings); `scored` is the place of its designated part among the scored sets.
-    pub fn log_probability(
-        &self,
-        belief: &Belief,
-        members: &[FaultId],
-        scored: Option<usize>,
-    ) -> Result<f64, BeliefError> {
-        let mut log = self.absent;
-        let mut certain = 0;
-        for f in members.iter().filter(|f| self.free[f.0]) {
-            let p = belief.graph.priors[f.0];
-            if p >= 1.0 {
-                certain += 1;
-            } else {
-                log += p.ln() - (-p).ln_1p();
-            }
-        }
-        if certain < self.certain.len() {
-            return Ok(f64::NEG_INFINITY);
-        }
-        let mut causes = Vec::new();
-        if let (Some(s), Some(sets)) = (scored, &belief.sets) {
-            log += belief.log_terms[s];
-            let seen: Vec<CheckId> = belief.findings.iter().map(|(c, _)| *c).collect();
-            causes = merged(&seen, &sets.sets[s]);
-        }
-        if log == f64::NEG_INFINITY {
-            return Ok(log);
-        }
-        let present: Vec<usize> = members.iter().map(|f| f.0).collect();
-        let setting = Setting {
-            present: &present,
-            fixed: &[],
-            computed: &causes,
-        };
-        let ran = self
-            .solver
-            .run(&belief.graph, &belief.findings, setting, false)?;
-        Ok(ran.map_or(f64::NEG_INFINITY, |r| {
-            log + r.outcome.log_total - belief.posterior.log_evidence
-        }))
     }
 }
 
