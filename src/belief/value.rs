@@ -99,7 +99,7 @@ impl Belief {
         let solver = Solver::new(&self.graph, held, &findings, &self.limits);
         let groups = self.group(&solver, &findings, keep);
         let mixture = self.mix(&solver, &findings, &groups)?;
-        let p = (mixture.log_total - self.posterior.log_evidence).exp();
+        let p = (mixture.log_total - self.log_total).exp();
         Ok((p, mixture.faults.iter().map(|f| f * p).collect()))
     }
 
