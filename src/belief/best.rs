@@ -234,7 +234,7 @@ impl<'a> Search<'a> {
         else {
             return Ok(());
         };
-        let mass = (group.log_weight + ran.outcome.log_total - belief.log_total).exp();
+        let mass = (group.log_weight + ran.outcome.log_total - belief.posterior.log_evidence).exp();
         let template = &belief.solver.template;
         let mut open: Vec<(usize, f64)> = (0..belief.graph.fault_count())
             .filter(|f| template.is_coupled(*f) && fixed.iter().all(|(g, _)| g != f))
@@ -253,7 +253,7 @@ impl<'a> Search<'a> {
         let members = self.members(&choice);
         let present: Vec<usize> = members.iter().map(|f| f.0).collect();
         let log = self.complete.log_joint_at(belief, &present, scored)?;
-        let probability = (log - belief.log_total).exp();
+        let probability = (log - belief.posterior.log_evidence).exp();
         self.push(probability, Item::Choice(choice));
         let bound = mass * self.best_of_rest(part.group);
         let order = Rc::new(open.iter().map(|(f, _)| *f).collect::<Vec<_>>());

@@ -1,29 +1,28 @@
-//! Where exact inference is out of reach: a seeded walk over fault sets, with its standard error.
+//! Where exact inference is out of reach: a pool of weighed fault sets, and a seeded walk for what the pool misses.
 //!
-//! The walk's states are complete sets over the coupled faults; each is weighed exactly, conditions and lone faults
-//! summed over, so only the choice of sets is left to chance. Moves: each fault in turn redrawn given all others (its
-//! probability there is what is averaged, not the draw), and exchanges of a present fault for an absent one, without
-//! which rival explanations would never give way to each other. Several walks start from different explanations; the
-//! standard error comes from batches within and from the spread between walks, whichever is greater.
+//! States are complete sets over the coupled faults; each is weighed exactly, conditions and lone faults summed over. A
+//! best-first search gathers a pool; within it the weights are exact. Then walks, started from the pool by weight, tell
+//! how much of the mass lies outside and what it looks like, so that chance only enters there. Moves: each fault in turn
+//! redrawn given all others, and exchanges of a present fault for an absent one. The standard error is that between the
+//! walks.
 
-use std::collections::{BTreeMap, HashMap};
+use std::cmp::Ordering;
+use std::collections::{BinaryHeap, HashMap, HashSet};
 
 use super::compile::Setting;
 use super::solve::{Findings, Solver};
 use super::{BeliefError, FaultId, Graph, Limits, ScoredSet, SetScores};
 
 /// Walks, each from its own start.
-const WALKS: usize = 4;
-/// Batches a walk, for its standard error.
-const BATCHES: usize = 16;
-/// Most sweeps a walk takes, even where they all are remembered ones.
-const SWEEPS: usize = 4096;
-/// Sets handed on, the most visited.
+const WALKS: usize = 8;
+/// Most sweeps a walk takes, even where all sets it meets are known.
+const SWEEPS: usize = 2048;
+/// Sets handed on, the heaviest.
 const KEPT: usize = 1000;
 
-/// What the walks saw.
+/// What was found.
 pub(crate) struct Sampled {
-    /// The sets most visited, scored so that each weighs what its visits say.
+    /// The heaviest sets, to stand for all.
     pub scores: SetScores,
     /// P(fault | findings) for each coupled fault.
     pub faults: Vec<(usize, f64)>,
@@ -61,7 +60,7 @@ struct Scale<'a> {
     findings: &'a Findings,
     solver: &'a Solver,
     coupled: Vec<usize>,
-    /// Looked up only, so hashing order shows nowhere.
+    /// Looked up, and sorted before anything is read off, so hashing order shows nowhere.
     known: HashMap<Vec<bool>, f64>,
 }
 
@@ -93,13 +92,7 @@ impl Scale<'_> {
     }
 }
 
-/// One walk's record: batch means by fault, and visits by set.
-struct Record {
-    batches: Vec<Vec<f64>>,
-    visits: BTreeMap<Vec<bool>, u64>,
-}
-
-/// Walks over the sets of the faults in `coupled`.
+/// Approximates the posterior over the sets of the faults in `coupled`.
 pub(crate) fn sample(
     graph: &Graph,
     findings: &Findings,
@@ -117,138 +110,180 @@ pub(crate) fn sample(
         coupled: coupled.clone(),
         known: HashMap::new(),
     };
+    gather(&mut scale, limits.samples / 2)?;
+    let pool = Pool::of(&scale);
+    if pool.sets.is_empty() {
+        return Err(BeliefError::Impossible);
+    }
     let mut source = Source(limits.seed);
-    let mut records = Vec::with_capacity(WALKS);
-    for walk in 0..WALKS {
-        let start = start(&mut scale, &mut source, walk)?;
-        records.push(wander(
-            &mut scale,
-            &mut source,
-            start,
-            limits.samples / WALKS,
-        )?);
+    let mut walks = Vec::with_capacity(WALKS);
+    for _ in 0..WALKS {
+        let start = pool.draw(&mut source);
+        let budget = limits.samples / 2 / WALKS;
+        walks.push(wander(&mut scale, &pool, &mut source, start, budget)?);
     }
-    let (faults, error) = estimate(&coupled, &records);
-    let mut visits: BTreeMap<Vec<bool>, u64> = BTreeMap::new();
-    for record in &records {
-        for (set, n) in &record.visits {
-            *visits.entry(set.clone()).or_insert(0) += n;
-        }
+    let inside: Vec<f64> = walks.iter().map(|w| w.inside).collect();
+    let mut error = 0.0f64;
+    let mut faults = Vec::with_capacity(coupled.len());
+    for (i, f) in coupled.iter().enumerate() {
+        let each: Vec<f64> = walks
+            .iter()
+            .map(|w| w.inside * pool.marginals[i] + w.outside[i])
+            .collect();
+        faults.push((*f, mean(&each)));
+        error = error.max(standard_error(&each));
     }
-    let all: u64 = visits.values().sum();
-    let mut sets: Vec<(Vec<bool>, u64)> = visits.into_iter().collect();
-    sets.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-    sets.truncate(KEPT);
-    let kept: u64 = sets.iter().map(|s| s.1).sum();
-    let mut scored = Vec::with_capacity(sets.len());
-    let mut logs = Vec::with_capacity(sets.len());
-    for (set, n) in &sets {
-        let log = scale.log_joint(set)?;
-        logs.push(log);
-        let members = coupled
+    let scored = pool.sets.iter().take(KEPT).map(|(set, _)| ScoredSet {
+        members: coupled
             .iter()
             .zip(set)
             .filter(|x| *x.1)
-            .map(|x| FaultId(*x.0));
-        scored.push(ScoredSet {
-            members: members.collect(),
-            log_likelihood: (*n as f64 / kept as f64).ln() - log,
-            causes: Vec::new(),
-        });
-    }
-    // The visited sets' exact mass over the share of time spent there.
-    let log_evidence = super::state::log_sum(&logs) - (kept as f64 / all as f64).ln();
+            .map(|x| FaultId(*x.0))
+            .collect(),
+        log_likelihood: 0.0,
+        causes: Vec::new(),
+    });
     Ok(Sampled {
         scores: SetScores {
+            sets: scored.collect(),
             faults: coupled.into_iter().map(FaultId).collect(),
-            sets: scored,
         },
         faults,
         error,
-        log_evidence,
+        log_evidence: pool.log_mass - mean(&inside).ln(),
     })
 }
 
-/// A set to start from: from no fault (later walks: from some drawn at random) always the best single change, until
-/// there is none.
-fn start(scale: &mut Scale, source: &mut Source, walk: usize) -> Result<Vec<bool>, BeliefError> {
-    let n = scale.coupled.len();
-    let mut set = vec![false; n];
-    for (i, on) in set.iter_mut().enumerate() {
-        let certain = scale.graph.priors[scale.coupled[i]] >= 1.0;
-        *on = certain || (walk > 0 && source.below(n) < 3);
+/// A set in the search's queue; the heaviest comes first.
+#[derive(PartialEq)]
+struct Open(f64, Vec<bool>);
+impl Eq for Open {}
+impl PartialOrd for Open {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        Some(self.cmp(other))
     }
-    let mut here = scale.log_joint(&set)?;
-    loop {
-        let mut best = (here, n);
-        for i in 0..n {
+}
+impl Ord for Open {
+    fn cmp(&self, other: &Self) -> Ordering {
+        self.0
+            .total_cmp(&other.0)
+            .then_with(|| other.1.cmp(&self.1))
+    }
+}
+
+/// Weighs all neighbours (one fault more or less) of the heaviest set whose neighbours are not known, again and again.
+fn gather(scale: &mut Scale, budget: usize) -> Result<(), BeliefError> {
+    let empty = vec![false; scale.coupled.len()];
+    let full: Vec<bool> = scale
+        .coupled
+        .iter()
+        .map(|f| scale.graph.priors[*f] > 0.0)
+        .collect();
+    let mut queue = BinaryHeap::new();
+    for set in [empty, full] {
+        queue.push(Open(scale.log_joint(&set)?, set));
+    }
+    while let Some(Open(_, mut set)) = queue.pop() {
+        if scale.known.len() >= budget {
+            break;
+        }
+        for i in 0..set.len() {
             set[i] = !set[i];
-            let log = scale.log_joint(&set)?;
+            if !scale.known.contains_key(&set) {
+                queue.push(Open(scale.log_joint(&set)?, set.clone()));
+            }
             set[i] = !set[i];
-            // From an impossible set anything possible is better; failing that, more faults are.
-            if log > best.0 || (best.0 == f64::NEG_INFINITY && best.1 == n && !set[i]) {
-                best = (log, i);
+        }
+    }
+    Ok(())
+}
+
+/// The sets gathered, heaviest first, with their share of the pool's mass.
+struct Pool {
+    sets: Vec<(Vec<bool>, f64)>,
+    members: HashSet<Vec<bool>>,
+    marginals: Vec<f64>,
+    log_mass: f64,
+}
+
+impl Pool {
+    fn of(scale: &Scale) -> Pool {
+        let possible = scale.known.iter().filter(|x| *x.1 > f64::NEG_INFINITY);
+        let mut sets: Vec<(Vec<bool>, f64)> = possible.map(|(s, l)| (s.clone(), *l)).collect();
+        sets.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        let logs: Vec<f64> = sets.iter().map(|s| s.1).collect();
+        let log_mass = super::state::log_sum(&logs);
+        let mut marginals = vec![0.0; scale.coupled.len()];
+        for (set, weight) in &mut sets {
+            *weight = (*weight - log_mass).exp();
+            for (m, on) in marginals.iter_mut().zip(set.iter()) {
+                *m += if *on { *weight } else { 0.0 };
             }
         }
-        if best.1 == n {
-            return if here > f64::NEG_INFINITY {
-                Ok(set)
-            } else {
-                Err(BeliefError::Impossible)
-            };
+        Pool {
+            members: sets.iter().map(|s| s.0.clone()).collect(),
+            sets,
+            marginals,
+            log_mass,
         }
-        set[best.1] = !set[best.1];
-        here = best.0;
     }
+
+    fn draw(&self, source: &mut Source) -> Vec<bool> {
+        let mut left = source.even();
+        for (set, weight) in &self.sets {
+            left -= weight;
+            if left < 0.0 {
+                return set.clone();
+            }
+        }
+        self.sets[0].0.clone()
+    }
+}
+
+/// Share of a walk inside the pool, and of each fault's presence outside.
+struct Walk {
+    inside: f64,
+    outside: Vec<f64>,
 }
 
 fn wander(
     scale: &mut Scale,
+    pool: &Pool,
     source: &mut Source,
     mut set: Vec<bool>,
     budget: usize,
-) -> Result<Record, BeliefError> {
+) -> Result<Walk, BeliefError> {
     let n = set.len();
     let mut here = scale.log_joint(&set)?;
     let limit = scale.known.len() + budget;
-    let mut sweeps: Vec<Vec<f64>> = Vec::new();
-    let mut trail: Vec<Vec<Vec<bool>>> = Vec::new();
-    while scale.known.len() < limit && sweeps.len() < SWEEPS {
-        let (mut means, mut seen) = (vec![0.0; n], Vec::new());
+    let (mut steps, mut inside, mut outside) = (0.0, 0.0, vec![0.0; n]);
+    for _ in 0..SWEEPS {
         for i in 0..n {
             set[i] = !set[i];
             let there = scale.log_joint(&set)?;
-            let moves = 1.0 / (1.0 + (here - there).exp());
-            means[i] = if set[i] { moves } else { 1.0 - moves };
-            if source.even() < moves {
+            if source.even() < 1.0 / (1.0 + (here - there).exp()) {
                 here = there;
             } else {
                 set[i] = !set[i];
             }
-            if i % 4 == 0 {
-                here = exchange(scale, source, &mut set, here)?;
-                seen.push(set.clone());
+            here = exchange(scale, source, &mut set, here)?;
+            steps += 1.0;
+            if pool.members.contains(&set) {
+                inside += 1.0;
+            } else {
+                for (o, on) in outside.iter_mut().zip(&set) {
+                    *o += f64::from(u8::from(*on));
+                }
             }
         }
-        sweeps.push(means);
-        trail.push(seen);
+        if scale.known.len() >= limit {
+            break;
+        }
     }
-    // The first tenth is the way in.
-    let burn = sweeps.len() / 10;
-    let mut visits = BTreeMap::new();
-    for set in trail.into_iter().skip(burn).flatten() {
-        *visits.entry(set).or_insert(0) += 1;
-    }
-    let rest = &sweeps[burn..];
-    let size = rest.len().div_ceil(BATCHES).max(1);
-    let mean = |batch: &[Vec<f64>]| -> Vec<f64> {
-        (0..n)
-            .map(|i| batch.iter().map(|s| s[i]).sum::<f64>() / batch.len() as f64)
-            .collect()
-    };
-    Ok(Record {
-        batches: rest.chunks_exact(size).map(mean).collect(),
-        visits,
+    outside.iter_mut().for_each(|o| *o /= steps);
+    Ok(Walk {
+        inside: inside / steps,
+        outside,
     })
 }
 
@@ -279,35 +314,14 @@ fn exchange(
     Ok(here)
 }
 
-/// Means by fault and the greatest standard error.
-fn estimate(coupled: &[usize], records: &[Record]) -> (Vec<(usize, f64)>, f64) {
-    let mut error = 0.0f64;
-    let mut faults = Vec::with_capacity(coupled.len());
-    for (i, f) in coupled.iter().enumerate() {
-        let walks: Vec<f64> = records
-            .iter()
-            .map(|r| r.batches.iter().map(|b| b[i]).sum::<f64>() / r.batches.len() as f64)
-            .collect();
-        let batches: Vec<f64> = records
-            .iter()
-            .flat_map(|r| &r.batches)
-            .map(|b| b[i])
-            .collect();
-        faults.push((*f, walks.iter().sum::<f64>() / walks.len() as f64));
-        error = error
-            .max(standard_error(&walks))
-            .max(standard_error(&batches));
-    }
-    (faults, error)
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len() as f64
 }
 
-/// Standard error of a mean; without two values to compare, all is open.
+/// Standard error of the mean.
 fn standard_error(values: &[f64]) -> f64 {
     let n = values.len() as f64;
-    if n < 2.0 {
-        return 0.5;
-    }
-    let mean = values.iter().sum::<f64>() / n;
-    let square: f64 = values.iter().map(|v| (v - mean).powi(2)).sum();
+    let centre = mean(values);
+    let square: f64 = values.iter().map(|v| (v - centre).powi(2)).sum();
     (square / (n - 1.0) / n).sqrt()
 }

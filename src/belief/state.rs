@@ -21,10 +21,10 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// 2^24 table entries (about a second and 300 MB), 12,000 samples, seed 1.
+    /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
     fn default() -> Self {
         Limits {
-            log2_cost: 24.0,
+            log2_cost: 22.0,
             samples: 12_000,
             seed: 1,
         }
@@ -74,7 +74,7 @@ pub struct Belief {
     /// log(prior * likelihood) of each scored set.
     pub(crate) log_terms: Vec<f64>,
     pub(crate) groups: Vec<Group>,
-    /// Logarithm of the weight of all groups: that of the evidence, or of the samples (0).
+    /// Logarithm of the weight of all groups: that of the evidence, or of the sets that stand for all.
     pub(crate) log_total: f64,
     /// The set scores are samples, not the caller's.
     sampled: bool,
@@ -375,7 +375,7 @@ impl Belief {
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
         let log = self.exact(&self.findings)?.log_joint(self, members)?;
-        Ok((log - self.log_total).exp())
+        Ok((log - self.posterior.log_evidence).exp())
     }
 
     /// Weighs complete sets under the findings given.

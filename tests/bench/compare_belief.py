@@ -8,11 +8,12 @@ prints milliseconds and ratios.
 The library gets each network as its own noisy-OR nodes, lazy propagation, all posteriors of faults as targets: all
 posteriors from a fresh inference; one more answer on the standing one; the value of every unseen symptom as the
 library computes it, one more answer per symptom and state. Each is the best of the repeats that fit the time, at
-least one. The engine's figures are criterion's means. Networks where the library runs past LIMIT or out of memory show
+least one. The engine's figures are criterion's means. Networks where the library runs past LIMIT seconds or MEMORY bytes show
 as "-"; each of the library's networks runs in a process of its own.
 """
 import json
 import pathlib
+import resource
 import subprocess
 import sys
 import time
@@ -21,7 +22,8 @@ ROOT = pathlib.Path(__file__).resolve().parents[2]
 NAMES = ["local_20", "local_60", "local_120", "local_250", "local_120_obs24", "local_120_obs48",
          "global_20", "global_60", "global_120", "global_250", "global_120_obs24", "global_120_obs48"]
 ROWS = ["posteriors", "one_more", "values"]
-LIMIT = 120.0
+LIMIT = 60.0
+MEMORY = 6 << 30
 
 
 def network(name):
@@ -92,6 +94,7 @@ def library(name, seconds):
 
 def main():
     if len(sys.argv) == 4 and sys.argv[1] == "--library":
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY, MEMORY))
         library(sys.argv[2], float(sys.argv[3]))
         return
     seconds = float(sys.argv[1]) if len(sys.argv) > 1 else 1.0
