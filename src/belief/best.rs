@@ -9,7 +9,8 @@ use std::collections::BinaryHeap;
 use std::rc::Rc;
 
 use super::compile::Setting;
-use super::state::{Belief, Complete};
+use super::complete::Complete;
+use super::state::Belief;
 use super::{BeliefError, FaultId};
 
 /// A complete fault set (all others absent) and its posterior probability.
@@ -146,7 +147,7 @@ impl<'a> Search<'a> {
             .collect();
         let mut search = Search {
             belief,
-            complete: belief.exact()?,
+            complete: belief.exact(&belief.findings)?,
             queue: BinaryHeap::new(),
             numbered: 0,
             lone,
@@ -217,7 +218,9 @@ impl<'a> Search<'a> {
         let choice = Choice { group: part.group, coupled: Rc::new(coupled), rank: 0, flips: Vec::new() };
         let scored = self.ranked[part.group].first().map(|(s, _)| *s);
         let members = self.members(&choice);
-        let probability = self.complete.log_probability(belief, &members, scored)?.exp();
+        let present: Vec<usize> = members.iter().map(|f| f.0).collect();
+        let log = self.complete.log_joint_at(belief, &present, scored)?;
+        let probability = (log - belief.posterior.log_evidence).exp();
         self.push(probability, Item::Choice(choice));
         let bound = mass * self.best_of_rest(part.group);
         let order = Rc::new(open.iter().map(|(f, _)| *f).collect::<Vec<_>>());

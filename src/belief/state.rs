@@ -3,28 +3,38 @@
 use std::sync::Arc;
 
 use super::compile::Setting;
-use super::graph::unknown;
-use super::group::{Group, groups, merged};
+use super::complete::Complete;
+use super::group::{Group, groups};
+use super::sample::sample;
 use super::solve::{Findings, Ran, Solver};
-use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, ScoredSet, SetScores};
+use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Limits {
     /// Base-2 logarithm of the table entries that exact inference may visit in one propagation.
     pub log2_cost: f64,
+    /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms.
+    pub samples: usize,
+    /// Seed of the approximation.
+    pub seed: u64,
 }
 
 impl Default for Limits {
+    /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits { log2_cost: 26.0 }
+        Limits {
+            log2_cost: 22.0,
+            samples: 12_000,
+            seed: 1,
+        }
     }
 }
 
 /// The posterior given all findings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Posterior {
-    /// Natural logarithm of P(findings), the set scores' likelihood included.
+    /// Natural logarithm of P(findings), the set scores' likelihood included; an estimate where `error` is not 0.
     pub log_evidence: f64,
     /// P(fault present | findings), by [`FaultId`].
     pub faults: Vec<f64>,
@@ -34,7 +44,9 @@ pub struct Posterior {
     pub none: f64,
     /// Prior mass of the fault sets that the set scores do not list; 0 without set scores.
     pub left_out: f64,
-    /// Standard error of the probabilities above where they were approximated; 0 when exact.
+    /// Greatest standard error of the faults' probabilities where they were approximated; 0 when exact. Approximation
+    /// happens beyond [`Limits::log2_cost`], only without set scores; everything else a [`Belief`] answers then rests on
+    /// the sets that were sampled.
     pub error: f64,
 }
 
@@ -62,6 +74,10 @@ pub struct Belief {
     /// log(prior * likelihood) of each scored set.
     pub(crate) log_terms: Vec<f64>,
     pub(crate) groups: Vec<Group>,
+    /// Logarithm of the weight of all groups: that of the evidence, or of the sets that stand for all.
+    pub(crate) log_total: f64,
+    /// The set scores are samples, not the caller's.
+    sampled: bool,
     pub(crate) posterior: Posterior,
 }
 
@@ -101,7 +117,7 @@ impl Belief {
     pub fn with_finding(&self, finding: Finding) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.push((finding.check, finding.likelihood(&self.graph)?));
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
     /// The belief without any finding on `check` (a struck finding).
@@ -111,11 +127,19 @@ impl Belief {
     pub fn without(&self, check: CheckId) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.retain(|(c, _)| *c != check);
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
-    pub(crate) fn with_only(&self, findings: &[(CheckId, Vec<f64>)]) -> Result<Belief, BeliefError> {
-        Belief::settle(self.graph.clone(), findings.to_vec(), self.sets.clone(), self.limits)
+    pub(crate) fn with_only(
+        &self,
+        findings: &[(CheckId, Vec<f64>)],
+    ) -> Result<Belief, BeliefError> {
+        Belief::settle(
+            self.graph.clone(),
+            findings.to_vec(),
+            self.sets().cloned(),
+            self.limits,
+        )
     }
 
     /// The belief with other set scores (a new circuit reading, or none).
@@ -136,7 +160,7 @@ impl Belief {
 
     /// The set scores, if any.
     pub fn sets(&self) -> Option<&Arc<SetScores>> {
-        self.sets.as_ref()
+        self.sets.as_ref().filter(|_| !self.sampled)
     }
 
     /// The checks with a finding, ordered by id.
@@ -169,6 +193,43 @@ impl Belief {
         if let Some(w) = findings.windows(2).find(|w| w[0].0 == w[1].0) {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
+        match Belief::infer(graph.clone(), findings.clone(), sets.clone(), limits) {
+            Err(BeliefError::TooCostly { .. }) if sets.is_none() => {
+                Belief::approximate(graph, findings, limits)
+            }
+            result => result,
+        }
+    }
+
+    /// Samples fault sets and lets them stand for all.
+    fn approximate(
+        graph: Arc<Graph>,
+        findings: Findings,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
+        let free = Solver::new(&graph, vec![false; graph.fault_count()], &findings, &limits);
+        let coupled: Vec<usize> = (0..graph.fault_count())
+            .filter(|f| free.template.is_coupled(*f))
+            .collect();
+        let sampled = sample(&graph, &findings, coupled, &limits)?;
+        let sets = Some(Arc::new(sampled.scores));
+        let mut belief = Belief::infer(graph, findings, sets, limits)?;
+        belief.sampled = true;
+        belief.posterior.log_evidence = sampled.log_evidence;
+        belief.posterior.left_out = 0.0;
+        belief.posterior.error = sampled.error;
+        for (f, p) in sampled.faults {
+            belief.posterior.faults[f] = p;
+        }
+        Ok(belief)
+    }
+
+    fn infer(
+        graph: Arc<Graph>,
+        findings: Findings,
+        sets: Option<Arc<SetScores>>,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
         let held = held(&graph, sets.as_deref());
         let mut log_terms = Vec::new();
         let mut left_out = 0.0;
@@ -189,6 +250,8 @@ impl Belief {
             solver,
             log_terms,
             groups: Vec::new(),
+            log_total: 0.0,
+            sampled: false,
             posterior: Posterior {
                 log_evidence: 0.0,
                 faults: Vec::new(),
@@ -199,7 +262,7 @@ impl Belief {
             },
         };
         belief.groups = belief.group(&belief.solver, &belief.findings, None);
-        belief.infer()?;
+        belief.fill()?;
         Ok(belief)
     }
 
@@ -220,7 +283,7 @@ impl Belief {
         }
     }
 
-    fn infer(&mut self) -> Result<(), BeliefError> {
+    fn fill(&mut self) -> Result<(), BeliefError> {
         let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
         let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
@@ -229,6 +292,7 @@ impl Belief {
         for (group, share) in self.groups.iter_mut().zip(&mixture.shares) {
             group.share = *share;
         }
+        self.log_total = total;
         self.posterior.log_evidence = total;
         self.posterior.faults = mixture.faults;
         self.posterior.conditions = mixture.conditions;
@@ -296,49 +360,15 @@ impl Belief {
     /// # Errors
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
-        if let Some(f) = members.iter().find(|f| f.0 >= self.graph.fault_count()) {
-            return Err(unknown("fault", f.0));
-        }
-        let mut inside = members.to_vec();
-        inside.sort_unstable();
-        inside.dedup();
-        let scored = match &self.sets {
-            None => None,
-            Some(sets) => {
-                let mut designated: Vec<FaultId> = inside.clone();
-                let mut all = sets.faults.clone();
-                all.sort_unstable();
-                designated.retain(|f| all.binary_search(f).is_ok());
-                let same = |set: &ScoredSet| {
-                    set.members.len() == designated.len()
-                        && set.members.iter().all(|f| designated.binary_search(f).is_ok())
-                };
-                match sets.sets.iter().position(same) {
-                    Some(s) => Some(s),
-                    None => return Ok(0.0),
-                }
-            }
-        };
-        Ok(self.exact()?.log_probability(self, &inside, scored)?.exp())
+        let log = self.exact(&self.findings)?.log_joint(self, members)?;
+        Ok((log - self.posterior.log_evidence).exp())
     }
 
-    /// A solver with every fault held, for the probability of complete sets.
-    pub(crate) fn exact(&self) -> Result<Complete, BeliefError> {
-        let held = vec![true; self.graph.fault_count()];
-        let solver = Solver::new(&self.graph, held, &self.findings, &self.limits);
-        solver.affordable()?;
-        let mut free = vec![true; self.graph.fault_count()];
-        if let Some(sets) = &self.sets {
-            sets.faults.iter().for_each(|f| free[f.0] = false);
-        }
-        let absent = free
-            .iter()
-            .zip(&self.graph.priors)
-            .filter(|(free, p)| **free && **p < 1.0)
-            .map(|(_, p)| (-p).ln_1p())
-            .sum();
-        let certain = (0..free.len()).filter(|f| free[*f] && self.graph.priors[*f] >= 1.0).collect();
-        Ok(Complete { solver, free, absent, certain })
+    /// Weighs complete sets under the findings given.
+    pub(crate) fn exact(&self, findings: &Findings) -> Result<Complete, BeliefError> {
+        let complete = Complete::new(self, findings.clone());
+        complete.solver.affordable()?;
+        Ok(complete)
     }
 }
 
@@ -399,53 +429,6 @@ impl Group {
     /// The setting in which this group's sets hold.
     pub fn setting(&self) -> Setting<'_> {
         Setting { present: &self.present, fixed: &[], computed: &self.causes }
-    }
-}
-
-/// Probability of complete fault sets.
-pub(crate) struct Complete {
-    solver: Solver,
-    /// Not designated.
-    free: Vec<bool>,
-    /// Logarithm of the prior of no free fault, those of prior 1 apart.
-    absent: f64,
-    certain: Vec<usize>,
-}
-
-impl Complete {
-    /// log P(exactly `members` | findings); `scored` is the place of its designated part among the scored sets.
-    pub fn log_probability(
-        &self,
-        belief: &Belief,
-        members: &[FaultId],
-        scored: Option<usize>,
-    ) -> Result<f64, BeliefError> {
-        let mut log = self.absent;
-        let mut certain = 0;
-        for f in members.iter().filter(|f| self.free[f.0]) {
-            let p = belief.graph.priors[f.0];
-            if p >= 1.0 {
-                certain += 1;
-            } else {
-                log += p.ln() - (-p).ln_1p();
-            }
-        }
-        if certain < self.certain.len() {
-            return Ok(f64::NEG_INFINITY);
-        }
-        let mut causes = Vec::new();
-        if let (Some(s), Some(sets)) = (scored, &belief.sets) {
-            log += belief.log_terms[s];
-            let seen: Vec<CheckId> = belief.findings.iter().map(|(c, _)| *c).collect();
-            causes = merged(&seen, &sets.sets[s]);
-        }
-        if log == f64::NEG_INFINITY {
-            return Ok(log);
-        }
-        let present: Vec<usize> = members.iter().map(|f| f.0).collect();
-        let setting = Setting { present: &present, fixed: &[], computed: &causes };
-        let ran = self.solver.run(&belief.graph, &belief.findings, setting, false)?;
-        Ok(ran.map_or(f64::NEG_INFINITY, |r| log + r.outcome.log_total - belief.posterior.log_evidence))
     }
 }
 
