@@ -35,6 +35,34 @@ pub struct WeightedSets {
     pub certain: bool,
 }
 
+impl WeightedSets {
+    /// These sets after one more answer: each probability times P(answer | set), over P(answer).
+    ///
+    /// `given` are the rows of [`Belief::answers_given`] for the members of these sets, `answers` the prediction of
+    /// [`Belief::predict`]. Exact for the sets in the list; others may have overtaken them, so `certain` is false. Empty
+    /// for an answer that cannot come.
+    pub fn after(&self, given: &[Vec<f64>], answers: &[f64], answer: usize) -> WeightedSets {
+        let whole = answers.get(answer).copied().unwrap_or(0.0);
+        let mut sets: Vec<WeightedSet> = Vec::new();
+        for (set, row) in self.sets.iter().zip(given) {
+            let p = row.get(answer).copied().unwrap_or(0.0);
+            if whole > 0.0 && p > 0.0 {
+                sets.push(WeightedSet {
+                    members: set.members.clone(),
+                    probability: (set.probability * p / whole).min(1.0),
+                });
+            }
+        }
+        best_first(&mut sets);
+        let sum: f64 = sets.iter().map(|s| s.probability).sum();
+        WeightedSets {
+            sets,
+            remaining: (1.0 - sum).max(0.0),
+            certain: false,
+        }
+    }
+}
+
 impl Belief {
     /// The `count` most probable complete fault sets, exact and best first; fewer where fewer have a probability above
     /// zero. Costs about two propagations a set.
@@ -51,6 +79,14 @@ const HEAVY: f64 = 131_072.0;
 
 /// Sets weighed for each one wanted, there.
 const NEIGHBOURS: usize = 100;
+
+fn best_first(sets: &mut [WeightedSet]) {
+    sets.sort_by(|a, b| {
+        b.probability
+            .total_cmp(&a.probability)
+            .then_with(|| a.members.cmp(&b.members))
+    });
+}
 
 /// The coupled faults in `order` up to `place` are settled: all absent but the last. Those of the parent stay.
 #[derive(Debug)]
@@ -252,11 +288,7 @@ impl<'a> Search<'a> {
                 Item::Part(_) => certain = false,
             }
         }
-        sets.sort_by(|a, b| {
-            b.probability
-                .total_cmp(&a.probability)
-                .then_with(|| a.members.cmp(&b.members))
-        });
+        best_first(&mut sets);
         certain &= sets.last().is_none_or(|s| s.probability >= self.outside);
         let sum: f64 = sets.iter().map(|s| s.probability).sum();
         Ok(WeightedSets {
