@@ -187,3 +187,31 @@ fn sampled_belief_goes_on() {
         assert!((x.probability / y.probability - 1.0).abs() < 0.3);
     }
 }
+
+/// Where the proof is given up, the sets are still exact, and no better one is to be found by trying all neighbours.
+#[test]
+fn best_sets_of_the_heaviest_network() {
+    let net = load("global_120_obs48");
+    let belief = Belief::new(net.graph.clone(), &net.findings).unwrap();
+    let best = belief.best_sets(5).unwrap();
+    let sum: f64 = best.sets.iter().map(|s| s.probability).sum();
+    assert!((best.remaining - (1.0 - sum)).abs() < 1e-12);
+    for pair in best.sets.windows(2) {
+        assert!(pair[0].probability >= pair[1].probability);
+    }
+    let least = best.sets[4].probability;
+    for set in &best.sets[..2] {
+        let again = belief.probability_of(&set.members).unwrap();
+        assert!((again / set.probability - 1.0).abs() < 1e-9);
+        for fault in net.graph.faults() {
+            let mut other = set.members.clone();
+            match other.iter().position(|f| *f == fault) {
+                Some(i) => drop(other.remove(i)),
+                None => other.push(fault),
+            }
+            other.sort_unstable();
+            let p = belief.probability_of(&other).unwrap();
+            assert!(p <= least * (1.0 + 1e-9) || best.sets.iter().any(|s| s.members == other));
+        }
+    }
+}

@@ -29,9 +29,38 @@ pub struct WeightedSets {
     pub sets: Vec<WeightedSet>,
     /// Posterior mass of all sets not in the list.
     pub remaining: f64,
-    /// Whether it is proved that no set outside the list is more probable than one inside. False only where the search
-    /// ended at its limit of propagations (40 a set and 2,000).
+    /// Whether it is proved that no set outside the list is more probable than one inside. The search gives up the proof
+    /// (not the exactness of the probabilities) at 40 propagations a set and 2,000, or where a propagation visits more
+    /// than 2^17 table entries; there it weighs the likeliest neighbours of likely sets instead.
     pub certain: bool,
+}
+
+impl WeightedSets {
+    /// These sets after one more answer: each probability times P(answer | set), over P(answer).
+    ///
+    /// `given` are the rows of [`Belief::answers_given`] for the members of these sets, `answers` the prediction of
+    /// [`Belief::predict`]. Exact for the sets in the list; others may have overtaken them, so `certain` is false. Empty
+    /// for an answer that cannot come.
+    pub fn after(&self, given: &[Vec<f64>], answers: &[f64], answer: usize) -> WeightedSets {
+        let whole = answers.get(answer).copied().unwrap_or(0.0);
+        let mut sets: Vec<WeightedSet> = Vec::new();
+        for (set, row) in self.sets.iter().zip(given) {
+            let p = row.get(answer).copied().unwrap_or(0.0);
+            if whole > 0.0 && p > 0.0 {
+                sets.push(WeightedSet {
+                    members: set.members.clone(),
+                    probability: (set.probability * p / whole).min(1.0),
+                });
+            }
+        }
+        best_first(&mut sets);
+        let sum: f64 = sets.iter().map(|s| s.probability).sum();
+        WeightedSets {
+            sets,
+            remaining: (1.0 - sum).max(0.0),
+            certain: false,
+        }
+    }
 }
 
 impl Belief {
@@ -41,8 +70,22 @@ impl Belief {
     /// # Errors
     /// [`BeliefError::TooCostly`].
     pub fn best_sets(&self, count: usize) -> Result<WeightedSets, BeliefError> {
-        Search::new(self)?.run(count)
+        Search::new(self, count)?.run(count)
     }
+}
+
+/// Table entries of a propagation beyond which neighbours are weighed instead.
+const HEAVY: f64 = 131_072.0;
+
+/// Sets weighed for each one wanted, there.
+const NEIGHBOURS: usize = 100;
+
+fn best_first(sets: &mut [WeightedSet]) {
+    sets.sort_by(|a, b| {
+        b.probability
+            .total_cmp(&a.probability)
+            .then_with(|| a.members.cmp(&b.members))
+    });
 }
 
 /// The coupled faults in `order` up to `place` are settled: all absent but the last. Those of the parent stay.
@@ -114,12 +157,14 @@ struct Search<'a> {
     lone: Vec<(usize, bool, f64)>,
     /// Product of the better states' probabilities.
     lone_top: f64,
+    /// The most that a set which is not in the queue can have.
+    outside: f64,
     /// Scored sets of each group, heaviest first, as (place in the list, share of the group).
     ranked: Vec<Vec<(usize, f64)>>,
 }
 
 impl<'a> Search<'a> {
-    fn new(belief: &'a Belief) -> Result<Self, BeliefError> {
+    fn new(belief: &'a Belief, count: usize) -> Result<Self, BeliefError> {
         let template = &belief.solver.template;
         let mut designated = vec![false; belief.graph.fault_count()];
         if let Some(sets) = &belief.sets {
@@ -152,14 +197,50 @@ impl<'a> Search<'a> {
             numbered: 0,
             lone,
             lone_top,
+            outside: 0.0,
             ranked,
         };
+        if belief.sets.is_none() && template.cost() > HEAVY {
+            search.weigh_neighbours(count)?;
+            return Ok(search);
+        }
         for (g, group) in belief.groups.iter().enumerate() {
             let part = Part { group: g, parent: Rc::new(Vec::new()), order: Rc::new(Vec::new()), place: 0 };
             let bound = group.share * search.best_of_rest(g);
             search.push(bound, Item::Part(part));
         }
         Ok(search)
+    }
+
+    /// Fills the queue with complete sets instead of parts of the space.
+    fn weigh_neighbours(&mut self, count: usize) -> Result<(), BeliefError> {
+        let belief = self.belief;
+        let template = &belief.solver.template;
+        let coupled: Vec<usize> = (0..belief.graph.fault_count())
+            .filter(|f| template.is_coupled(*f))
+            .collect();
+        let budget = NEIGHBOURS * count + 5000;
+        let pool = super::sample::pool(
+            &belief.graph,
+            &belief.findings,
+            &coupled,
+            &belief.limits,
+            budget,
+        )?;
+        let mut open = 1.0;
+        for (members, log) in pool {
+            let share = (log - belief.posterior.log_evidence).exp();
+            open -= share;
+            let choice = Choice {
+                group: 0,
+                coupled: Rc::new(members),
+                rank: 0,
+                flips: Vec::new(),
+            };
+            self.push(share * self.lone_top, Item::Choice(choice));
+        }
+        self.outside = open.max(0.0) * self.lone_top;
+        Ok(())
     }
 
     /// The most that anything outside the coupled faults can contribute in a group.
@@ -193,7 +274,8 @@ impl<'a> Search<'a> {
                 Item::Part(_) => certain = false,
             }
         }
-        sets.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.members.cmp(&b.members)));
+        best_first(&mut sets);
+        certain &= sets.last().is_none_or(|s| s.probability >= self.outside);
         let sum: f64 = sets.iter().map(|s| s.probability).sum();
         Ok(WeightedSets { sets, remaining: (1.0 - sum).max(0.0), certain })
     }

@@ -306,7 +306,7 @@ impl Template {
         for (node, base) in self.nodes.iter().zip(&bases) {
             log += node.fill(base, &mut tables)?;
         }
-        let pass = self.plan.up(&tables)?;
+        let pass = self.plan.up(&tables, marginals)?;
         let totals = pass.totals;
         Some(Outcome {
             log_total: log + totals.log_total,

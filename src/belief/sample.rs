@@ -154,6 +154,39 @@ pub(crate) fn sample(
     })
 }
 
+/// Sets over the coupled faults found best-first by weighing `budget` of them, each with log P(exactly these coupled
+/// faults, findings), in the order of their faults.
+pub(crate) fn pool(
+    graph: &Graph,
+    findings: &Findings,
+    coupled: &[usize],
+    limits: &Limits,
+    budget: usize,
+) -> Result<Vec<(Vec<FaultId>, f64)>, BeliefError> {
+    let mut held = vec![false; graph.fault_count()];
+    coupled.iter().for_each(|f| held[*f] = true);
+    let solver = Solver::new(graph, held, findings, limits);
+    let mut scale = Scale {
+        graph,
+        findings,
+        solver: &solver,
+        coupled: coupled.to_vec(),
+        known: HashMap::new(),
+    };
+    gather(&mut scale, budget)?;
+    let name = |set: Vec<bool>| {
+        let on = coupled.iter().zip(set).filter(|x| x.1);
+        on.map(|x| FaultId(*x.0)).collect()
+    };
+    let mut sets: Vec<(Vec<FaultId>, f64)> = scale
+        .known
+        .into_iter()
+        .map(|(set, log)| (name(set), log))
+        .collect();
+    sets.sort_by(|a, b| a.0.cmp(&b.0));
+    Ok(sets)
+}
+
 /// A set in the search's queue; the heaviest comes first.
 #[derive(PartialEq)]
 struct Open(f64, Vec<bool>);

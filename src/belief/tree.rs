@@ -6,6 +6,8 @@
 //! sums are carried in [`Wide`] numbers, and the first pass also runs on absolute values, which tells how many digits
 //! the signs have cost ([`Totals::condition`]). Messages are scaled by powers of two, so nothing underflows.
 
+use std::ops::Range;
+
 use super::wide::Wide;
 
 /// Variables by number of states, and the scopes of the tables over them (last variable fastest).
@@ -64,12 +66,14 @@ struct Bucket {
     /// Number of states per scope variable; the bucket's own variable is last (fastest).
     dims: Vec<usize>,
     var: usize,
-    size: usize,
     /// Tables that fall into this bucket.
     tables: Vec<(usize, Steps)>,
     /// Buckets whose message comes here.
     children: Vec<(usize, Steps)>,
     is_root: bool,
+    /// Where this bucket's product and its message stand in the runs of memory that hold them all.
+    product: Range<usize>,
+    message: Range<usize>,
 }
 
 /// An elimination order and its buckets.
@@ -91,8 +95,9 @@ pub(crate) struct Totals {
 
 /// The state between the passes.
 pub(crate) struct Pass {
-    products: Vec<Vec<Wide>>,
-    messages: Vec<Vec<Wide>>,
+    /// Product of each bucket's own tables; empty when only the total was wanted.
+    products: Vec<Wide>,
+    messages: Vec<Wide>,
     pub totals: Totals,
 }
 
@@ -137,7 +142,8 @@ impl Plan {
         }
         let card = |p: usize| layout.cards[order[p]];
         let mut cost = 0.0;
-        let mut buckets = Vec::with_capacity(n);
+        let mut buckets: Vec<Bucket> = Vec::with_capacity(n);
+        let (mut product_end, mut message_end) = (0usize, 0usize);
         for i in 0..n {
             let scope = &scopes[i];
             let size: f64 = scope.iter().map(|p| card(*p) as f64).product();
@@ -153,10 +159,19 @@ impl Plan {
                 }
                 out
             };
+            let size = if size < 1e15 {
+                size as usize
+            } else {
+                usize::MAX
+            };
+            let product = product_end..product_end.saturating_add(size);
+            let message = message_end..message_end.saturating_add(size / card(i));
+            (product_end, message_end) = (product.end, message.end);
             buckets.push(Bucket {
                 dims: scope.iter().map(|p| card(*p)).collect(),
                 var: order[i],
-                size: if size < 1e15 { size as usize } else { usize::MAX },
+                product,
+                message,
                 tables: tables[i]
                     .iter()
                     .map(|t| {
@@ -179,46 +194,57 @@ impl Plan {
         self.cost
     }
 
-    /// First pass. `None` when the total is not above zero.
-    pub fn up(&self, tables: &Tables) -> Option<Pass> {
-        let mut products = Vec::with_capacity(self.vars);
-        let mut messages: Vec<Vec<Wide>> = Vec::with_capacity(self.vars);
-        let mut absolutes: Vec<Vec<f64>> = Vec::with_capacity(self.vars);
+    /// First pass; `keep` when a second is to follow. `None` when the total is not above zero.
+    pub fn up(&self, tables: &Tables, keep: bool) -> Option<Pass> {
+        let last = self.buckets.last();
+        let mut messages = vec![Wide::ZERO; last.map_or(0, |b| b.message.end)];
+        let mut absolutes = vec![0.0; messages.len()];
+        let mut products =
+            Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
+        let (mut product, mut absolute): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
         let (mut log_total, mut log_absolute) = (0.0, 0.0);
         for bucket in &self.buckets {
-            let mut product = vec![Wide::ONE; bucket.size];
+            product.clear();
+            product.resize(bucket.product.len(), Wide::ONE);
             for (t, steps) in &bucket.tables {
                 let data = tables.get(*t);
                 walk(steps, |cell, at| product[cell] = product[cell].mul_narrow(data[at]));
             }
-            let mut absolute: Vec<f64> = product.iter().map(|x| x.high.abs()).collect();
-            products.push(product.clone());
+            if keep {
+                products.extend_from_slice(&product);
+            }
+            absolute.clear();
+            absolute.extend(product.iter().map(|x| x.high.abs()));
             for (c, steps) in &bucket.children {
-                let (wide, narrow) = (&messages[*c], &absolutes[*c]);
+                let range = self.buckets[*c].message.clone();
+                let (wide, narrow) = (&messages[range.clone()], &absolutes[range]);
                 walk(steps, |cell, at| {
                     product[cell] = product[cell].mul(wide[at]);
                     absolute[cell] *= narrow[at];
                 });
             }
             let own = bucket.dims.last().copied().unwrap_or(1);
-            let mut message: Vec<Wide> = product.chunks_exact(own).map(sum).collect();
-            let mut size: Vec<f64> = absolute.chunks_exact(own).map(|c| c.iter().sum()).collect();
+            let message = &mut messages[bucket.message.clone()];
+            let bound = &mut absolutes[bucket.message.clone()];
+            for (m, chunk) in message.iter_mut().zip(product.chunks_exact(own)) {
+                *m = sum(chunk);
+            }
+            for (b, chunk) in bound.iter_mut().zip(absolute.chunks_exact(own)) {
+                *b = chunk.iter().sum();
+            }
             if bucket.is_root {
-                let (value, bound) = (message.first()?.high, size.first()?);
+                let (value, bound) = (message.first()?.high, bound.first()?);
                 if value <= 0.0 || value.is_nan() {
                     return None;
                 }
                 log_total += value.ln();
                 log_absolute += bound.ln();
             } else {
-                log_total += scale(&mut message)?;
-                let top = size.iter().copied().fold(0.0, f64::max);
-                let power = power_of_two(top);
-                size.iter_mut().for_each(|x| *x *= power);
+                log_total += scale(message)?;
+                let power = power_of_two(bound.iter().copied().fold(0.0, f64::max));
+                bound.iter_mut().for_each(|x| *x *= power);
                 log_absolute -= power.ln();
             }
-            messages.push(message);
-            absolutes.push(size);
         }
         Some(Pass {
             products,
@@ -231,49 +257,52 @@ impl Plan {
     pub fn down(&self, pass: Pass) -> Vec<Vec<f64>> {
         let Pass { mut products, messages, .. } = pass;
         let mut marginals = vec![Vec::new(); self.vars];
-        let mut from_above: Vec<Option<(Vec<Wide>, Steps)>> = vec![None; self.vars];
-        for (i, bucket) in self.buckets.iter().enumerate().rev() {
-            let mut product = std::mem::take(&mut products[i]);
-            if let Some((data, steps)) = from_above[i].take() {
-                walk(&steps, |cell, at| product[cell] = product[cell].mul(data[at]));
-            }
-            let k = bucket.children.len();
-            // after[j]: product of the messages of children j+1.. ; before: everything else so far.
-            let mut after: Vec<Vec<Wide>> = Vec::with_capacity(k);
-            if k > 1 {
-                let mut right = vec![Wide::ONE; bucket.size];
-                for (c, steps) in bucket.children[1..].iter().rev() {
-                    let data = &messages[*c];
-                    walk(steps, |cell, at| right[cell] = right[cell].mul(data[at]));
-                    after.push(right.clone());
+        let mut from_above = vec![Wide::ZERO; messages.len()];
+        let (mut after, mut ends): (Vec<Wide>, Vec<usize>) = (Vec::new(), Vec::new());
+        for bucket in self.buckets.iter().rev() {
+            let product = &mut products[bucket.product.clone()];
+            let own = bucket.dims.last().copied().unwrap_or(1);
+            if !bucket.is_root {
+                let above = &from_above[bucket.message.clone()];
+                for (chunk, x) in product.chunks_exact_mut(own).zip(above) {
+                    chunk.iter_mut().for_each(|p| *p = p.mul(*x));
                 }
-                after.reverse();
             }
-            for (j, (c, steps)) in bucket.children.iter().enumerate() {
-                let mut data = vec![Wide::ZERO; messages[*c].len()];
-                match after.get(j) {
-                    Some(right) => walk(steps, |cell, at| {
-                        data[at] = data[at].add(product[cell].mul(right[cell]));
-                    }),
+            // Products of the messages of all later children, last child first; `product` gathers the earlier ones.
+            let size = product.len();
+            after.clear();
+            ends.clear();
+            for (c, steps) in bucket.children.iter().skip(1).rev() {
+                let start = after.len();
+                match start {
+                    0 => after.resize(size, Wide::ONE),
+                    _ => after.extend_from_within(start - size..),
+                }
+                let (data, right) = (
+                    &messages[self.buckets[*c].message.clone()],
+                    &mut after[start..],
+                );
+                walk(steps, |cell, at| right[cell] = right[cell].mul(data[at]));
+                ends.push(after.len());
+            }
+            for (c, steps) in &bucket.children {
+                let range = self.buckets[*c].message.clone();
+                let data = &mut from_above[range.clone()];
+                match ends.pop() {
+                    Some(end) => {
+                        let right = &after[end - size..end];
+                        walk(steps, |cell, at| {
+                            data[at] = data[at].add(product[cell].mul(right[cell]));
+                        });
+                    }
                     None => walk(steps, |cell, at| data[at] = data[at].add(product[cell])),
                 }
-                scale(&mut data);
-                let lower = &self.buckets[*c].dims;
-                let mut stride = data.len();
-                let mut below: Steps = Vec::with_capacity(lower.len());
-                for (place, dim) in lower.iter().enumerate() {
-                    if place + 1 == lower.len() {
-                        below.push((*dim, 0));
-                    } else {
-                        stride /= dim;
-                        below.push((*dim, stride));
-                    }
-                }
-                from_above[*c] = Some((data, below));
-                let message = &messages[*c];
-                walk(steps, |cell, at| product[cell] = product[cell].mul(message[at]));
+                scale(data);
+                let message = &messages[range];
+                walk(steps, |cell, at| {
+                    product[cell] = product[cell].mul(message[at])
+                });
             }
-            let own = bucket.dims.last().copied().unwrap_or(1);
             let mut marginal = vec![Wide::ZERO; own];
             for chunk in product.chunks_exact(own) {
                 for (m, x) in marginal.iter_mut().zip(chunk) {

@@ -280,6 +280,9 @@ proptest! {
                 continue;
             }
             let prediction = belief.predict(check).unwrap();
+            let best = belief.best_sets(5).unwrap();
+            let listed: Vec<&[FaultId]> = best.sets.iter().map(|s| s.members.as_slice()).collect();
+            let given = belief.answers_given(check, &listed).unwrap();
             prop_assert!((prediction.answers.iter().sum::<f64>() - 1.0).abs() < 1e-8);
             for k in 0..prediction.answers.len() {
                 let mut more = findings.clone();
@@ -289,6 +292,10 @@ proptest! {
                 let twin = Twin::of(&case.graph, &more, case.sets.as_deref());
                 prop_assert!((prediction.answers[k] - twin.total() / before).abs() < 1e-8);
                 if twin.total() / before > 1e-9 {
+                    for set in best.after(&given, &prediction.answers, k).sets {
+                        let mask: usize = set.members.iter().map(|f| 1 << f.0).sum();
+                        prop_assert!((set.probability - twin.sets[mask] / twin.total()).abs() < 1e-7);
+                    }
                     for (f, p) in prediction.after[k].iter().enumerate() {
                         prop_assert!((p - twin.fault(f)).abs() < 1e-7, "{} {}", p, twin.fault(f));
                     }

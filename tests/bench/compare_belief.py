@@ -6,8 +6,8 @@ prints milliseconds and ratios.
     python3 tests/bench/compare_belief.py [SECONDS_PER_MEASUREMENT]
 
 The library gets each network as its own noisy-OR nodes, lazy propagation, all posteriors of faults as targets: all
-posteriors from a fresh inference; one more answer on the standing one; the value of every unseen symptom as the
-library computes it, one more answer per symptom and state. Each is the best of the repeats that fit the time, at
+posteriors from a fresh inference; one more answer on the standing one; the value of every unseen symptom as all
+posteriors after one answer of each in turn. Each is the best of the repeats that fit the time, at
 least one. The engine's figures are criterion's means. Networks where the library runs past LIMIT seconds or MEMORY bytes show
 as "-"; each of the library's networks runs in a process of its own.
 """
