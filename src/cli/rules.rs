@@ -23,7 +23,7 @@ pub struct RulesArgs {
     #[arg(skip)]
     pub more: Vec<PathBuf>,
     /// Leave the built-in packs out
-    #[arg(long, global = true)]
+    #[arg(skip)]
     pub bare: bool,
     /// Print one JSON document
     #[arg(skip)]
