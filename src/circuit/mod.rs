@@ -1,1 +1,10 @@
-//! See DEVELOPERS.md.
+//! From a network of primitives to volts, amps, ohms and levels, healthy or with faults in.
+//!
+//! In here: the network ([`network`]), edits that put faults in ([`edit`]), the operating point ([`dc`]), the small-signal response
+//! ([`ac`]), resistance with the power off ([`ohms`]), many faults at once ([`sweep`]) and the spread that part tolerances
+//! give every reading ([`tolerance`]). Absent on purpose: transients, noise, temperature (everything is at 27 C), and any file format.
+//!
+//! Sign and unit conventions: volts against [`network::Node::GROUND`], amps, ohms, farads, henries, hertz. A current is positive when it
+//! flows *into* the named terminal of an element.
+pub mod edit;
+pub mod network;
