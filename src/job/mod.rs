@@ -1,1 +1,4 @@
-//! See DEVELOPERS.md.
+//! Job cards.
+mod card;
+pub mod store;
+pub use card::*;

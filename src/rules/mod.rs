@@ -1,1 +1,3 @@
 //! See DEVELOPERS.md.
+mod words;
+pub use words::*;

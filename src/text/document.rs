@@ -296,10 +296,14 @@ impl Builder {
 
     fn close(&mut self, end: Span) -> Result<(), Complaints> {
         let Some(open) = self.stack.pop() else { return Ok(()) };
-        let text = &self.file.text;
-        let stop = end.end.max(open.span.start);
-        let stop = open.span.start + text[open.span.start..stop].trim_end().len();
-        let span = Span { start: open.span.start, end: stop };
+        let flow = self.file.text[open.span.start..].starts_with(['{', '[']);
+        // A block ends with its last entry; the parser only notices at the next one.
+        let last = match &open.kind {
+            OpenKind::List(items) => items.last().map(|n| n.span.end),
+            OpenKind::Map(entries, _) => entries.last().map(|(k, n)| n.span.end.max(k.span.end)),
+        };
+        let end = if flow { end.end } else { last.unwrap_or(open.span.end) };
+        let span = Span { start: open.span.start, end: end.max(open.span.start) };
         let value = match open.kind {
             OpenKind::List(items) => Value::List(items),
             OpenKind::Map(entries, _) => Value::Map(entries),
