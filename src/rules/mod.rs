@@ -1,3 +1,4 @@
 //! See DEVELOPERS.md.
+pub mod parts;
 mod words;
 pub use words::*;
