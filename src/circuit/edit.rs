@@ -75,7 +75,8 @@ pub type EditSet = Vec<Edit>;
 
 /// Applies edits to a copy of the network. Elements keep their ids; added bridges and joints come after them.
 ///
-/// A removed element becomes a capacitor of 0 F, which nothing flows through.
+/// A removed element becomes a capacitor of 0 F, which nothing flows through. What is removed or replaced stays so: later edits of its
+/// values have nothing to act on and do nothing.
 ///
 /// # Errors
 /// An unknown element, terminal, node or parameter, or a value out of range.
@@ -93,7 +94,19 @@ pub type EditSet = Vec<Edit>;
 /// ```
 pub fn apply(network: &Network, edits: &[Edit]) -> Result<Network, NetworkError> {
     let mut edited = network.clone();
+    let mut gone = Vec::new();
     for edit in edits {
+        match edit {
+            Edit::Set { element, .. }
+            | Edit::Replace { element, .. }
+            | Edit::Remove { element }
+                if gone.contains(element) =>
+            {
+                continue;
+            }
+            Edit::Replace { element, .. } | Edit::Remove { element } => gone.push(*element),
+            _ => {}
+        }
         apply_one(&mut edited, edit)?;
     }
     Ok(edited)
