@@ -13,4 +13,5 @@ pub mod edit;
 pub(crate) mod linear;
 pub mod network;
 pub mod sweep;
+pub mod tolerance;
 pub(crate) mod topology;

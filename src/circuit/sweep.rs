@@ -12,7 +12,7 @@ use std::collections::BTreeMap;
 use num_complex::Complex64;
 
 use super::ac::{AcWork, Response, check_frequency};
-use super::dc::{Case, Extra, Options, Path, SolveError, Work, compile, place};
+use super::dc::{Case, Extra, Failure, Options, Path, SolveError, Work, compile, place};
 use super::edit::{Edit, apply};
 use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
 use super::topology::{Seed, Topology, Unknown, param_place};
@@ -249,14 +249,18 @@ impl Sweep {
             params,
             extras,
         };
-        let singular = |unknown| SolveError::Singular {
-            place: place(&compiled.network, topology, unknown).0,
-        };
-        case.response_surely(work, hertz, ac)
-            .map_err(|failure| match failure {
-                super::dc::Failure::Singular(unknown)
-                | super::dc::Failure::Iterations { worst: unknown, .. } => singular(unknown),
-            })
+        match case.response_surely(work, hertz, ac) {
+            Ok(None) => Ok(()),
+            Ok(Some(fresh)) => {
+                *order = Some(Box::new(fresh));
+                Ok(())
+            }
+            Err(Failure::Singular(unknown) | Failure::Iterations { worst: unknown, .. }) => {
+                Err(SolveError::Singular {
+                    place: place(&compiled.network, topology, unknown).0,
+                })
+            }
+        }
     }
 
     fn volts_now(&self) -> Vec<f64> {

@@ -3,6 +3,7 @@
 
 mod board;
 mod netlist;
+mod tolerance;
 
 /// A file of this folder's data.
 fn data(name: &str) -> String {
