@@ -7,6 +7,7 @@
 //! Sign and unit conventions: volts against [`network::Node::GROUND`], amps, ohms, farads, henries, hertz. A current is positive when it
 //! flows *into* the named terminal of an element.
 pub mod ac;
+pub mod board;
 pub mod dc;
 pub(crate) mod devices;
 pub mod edit;

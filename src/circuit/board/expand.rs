@@ -5,7 +5,8 @@
 
 use super::super::edit::Edit;
 use super::super::network::{
-    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Node, Parameter, Polarity, Primitive, Ramp,
+    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Node, Parameter,
+    Polarity, Primitive, Ramp,
 };
 use crate::rules::parts::{self, Corner, Element, Library, Term};
 use crate::text::Named;
@@ -126,13 +127,26 @@ impl Recipe {
     }
 
     /// What a tweak changes, as edits of the elements with these ids (in the order of [`Recipe::blanks`]).
-    pub(super) fn edits(&self, library: &Library, ids: &[ElementId], tweak: &Tweak) -> Result<Vec<Edit>, CardError> {
+    pub(super) fn edits(
+        &self,
+        library: &Library,
+        ids: &[ElementId],
+        tweak: &Tweak,
+    ) -> Result<Vec<Edit>, CardError> {
         let changes = self.changes(library, ids, tweak)?;
-        Ok(changes.into_iter().map(|c| Edit::Set { element: c.element, parameter: c.parameter, value: c.to }).collect())
+        Ok(changes
+            .into_iter()
+            .map(|c| Edit::Set { element: c.element, parameter: c.parameter, value: c.to })
+            .collect())
     }
 
     /// The same as numbers: which parameter moves, from what to what.
-    pub(super) fn changes(&self, library: &Library, ids: &[ElementId], tweak: &Tweak) -> Result<Vec<Change>, CardError> {
+    pub(super) fn changes(
+        &self,
+        library: &Library,
+        ids: &[ElementId],
+        tweak: &Tweak,
+    ) -> Result<Vec<Change>, CardError> {
         let (before, after) = (self.blanks(library, None)?, self.blanks(library, Some(tweak))?);
         let mut changes = Vec::new();
         for ((old, new), element) in before.iter().zip(&after).zip(ids) {
@@ -219,7 +233,8 @@ impl Body<'_> {
     }
 
     fn shape(&self, element: &Element, place: &Place<'_>, out: &mut Vec<Blank>) -> Result<(), CardError> {
-        let shape = self.library.shape(&element.kind.value).ok_or_else(|| place.unknown(&element.kind.value))?;
+        let shape =
+            self.library.shape(&element.kind.value).ok_or_else(|| place.unknown(&element.kind.value))?;
         if self.depth > 4 {
             return Err(CardError::TooDeep { place: place.name.to_owned() });
         }
@@ -229,7 +244,12 @@ impl Body<'_> {
             parameters.insert(name.clone(), place.slot("shape", &text.value)?);
         }
         tweak_into(&mut parameters, place.name, self.tweak);
-        let env = shape.ports.iter().zip(&element.nodes).map(|(p, n)| (p.value.clone(), place.node(&n.value))).collect();
+        let env = shape
+            .ports
+            .iter()
+            .zip(&element.nodes)
+            .map(|(p, n)| (p.value.clone(), place.node(&n.value)))
+            .collect();
         let deeper = Body { depth: self.depth + 1, ..*self };
         deeper.build(&shape.elements, &env, &parameters, place.name, out)
     }
@@ -250,7 +270,9 @@ impl Place<'_> {
     }
 
     fn node(&self, name: &str) -> Goes {
-        let inner = || Goes::Inner(if self.path.is_empty() { name.to_owned() } else { format!("{}.{name}", self.path) });
+        let inner = || {
+            Goes::Inner(if self.path.is_empty() { name.to_owned() } else { format!("{}.{name}", self.path) })
+        };
         self.env.get(name).cloned().unwrap_or_else(inner)
     }
 
@@ -279,7 +301,9 @@ impl Numbers<'_> {
         if let Some(text) = self.element.with.get(name) {
             return self.place.slot(kind, &text.value);
         }
-        let usual = parts::fields_of(kind).and_then(|p| p.numbers.iter().find(|(n, _)| *n == name)).and_then(|(_, d)| *d);
+        let usual = parts::fields_of(kind)
+            .and_then(|p| p.numbers.iter().find(|(n, _)| *n == name))
+            .and_then(|(_, d)| *d);
         usual.ok_or_else(|| self.place.unknown(name))
     }
 
@@ -300,8 +324,12 @@ fn primitive(element: &Element, place: &Place<'_>) -> Result<Blank, CardError> {
         "diode" => Primitive::Diode { anode: a, cathode: b, model: diode(&n)? },
         "npn" | "pnp" => Primitive::Bjt { collector: a, base: b, emitter: c, polarity, model: bipolar(&n)? },
         "n-jfet" | "p-jfet" => {
-            let (vp, idss) = (n.get("vp")?, n.get("idss")?);
-            let model = JfetModel { vto: vp, beta: idss / (vp * vp), lambda: n.get("lambda")?, is: n.get("gate-is")? };
+            let vp = n.get("vp")?;
+            let beta = match n.given("beta")? {
+                Some(beta) => beta,
+                None => n.get("idss")? / (vp * vp),
+            };
+            let model = JfetModel { vto: vp, beta, lambda: n.get("lambda")?, is: n.get("gate-is")? };
             Primitive::Jfet { drain: a, gate: b, source: c, polarity, model }
         }
         "n-mosfet" | "p-mosfet" => {
@@ -317,7 +345,8 @@ fn primitive(element: &Element, place: &Place<'_>) -> Result<Blank, CardError> {
         "voltage" => Primitive::ControlledVoltage { plus: a, minus: b, law: law(&n)? },
         _ => Primitive::ControlledCurrent { from: a, to: b, law: law(&n)? },
     };
-    let listened = element.terms.iter().chain(element.corners.iter().flat_map(|c| &c.terms)).flat_map(|t| &t.of);
+    let listened =
+        element.terms.iter().chain(element.corners.iter().flat_map(|c| &c.terms)).flat_map(|t| &t.of);
     let goes = element.nodes.iter().chain(listened).map(|node| place.node(&node.value)).collect();
     Ok(Blank { name: place.name.to_owned(), goes, primitive, powered: element.powered })
 }

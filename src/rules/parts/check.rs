@@ -35,7 +35,7 @@ const BIPOLAR: &[(&str, Option<f64>)] = &[
     ("early", Some(f64::INFINITY)),
 ];
 const JFET: &[(&str, Option<f64>)] =
-    &[("vp", None), ("idss", None), ("lambda", Some(2e-3)), ("gate-is", Some(1e-14))];
+    &[("vp", None), ("idss", NONE), ("beta", NONE), ("lambda", Some(2e-3)), ("gate-is", Some(1e-14))];
 const MOSFET: &[(&str, Option<f64>)] = &[("vth", None), ("kp", None), ("lambda", Some(5e-3))];
 
 const PRIMITIVES: [Primitives; 12] = [
@@ -279,11 +279,19 @@ impl Checker<'_> {
         let lacks = match kind {
             "diode" => !either("is", "volts"),
             "npn" | "pnp" => !either("is", "vbe"),
+            "n-jfet" | "p-jfet" => !either("idss", "beta"),
             _ => false,
         };
         if lacks {
-            let message = format!("'{kind}' needs 'is' or a voltage with its current, and not both");
-            self.say("missing-field", element.kind.span, message, "give one of the two".into());
+            let message = format!(
+                "'{kind}' needs exactly one of two numbers: 'is' or 'volts' ('vbe'), 'idss' or 'beta'"
+            );
+            self.say(
+                "missing-field",
+                element.kind.span,
+                message,
+                "give one of the two and not the other".into(),
+            );
         }
         if !matches!(kind, "voltage" | "current") && !(element.terms.is_empty() && element.corners.is_empty())
         {

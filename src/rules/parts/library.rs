@@ -8,8 +8,8 @@ use crate::units::{Hertz, Ohms, Seconds};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-/// Kinds that the board loader asks for by name: open joints and bridges between neighbours.
-pub const SUPPLY_KINDS: [&str; 2] = ["joint", "bridge"];
+/// Kinds that the board loader asks for by name: open joints, bridges between neighbours, legs in other holes.
+pub const SUPPLY_KINDS: [&str; 3] = ["joint", "bridge", "look-alike"];
 
 /// Kinds, shapes and device cards by name. Built once, then only read.
 #[derive(Clone, Debug, Default)]

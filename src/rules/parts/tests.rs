@@ -88,7 +88,7 @@ fn slips_in_a_card_are_all_shown_with_places() {
         "unknown number 'valu'; did you mean 'value'?",
         "'resistor' needs 'value'",
         "unknown parameter 'gain'",
-        "'diode' needs 'is' or a voltage",
+        "'diode' needs exactly one of two numbers",
         "unknown field 'colour'",
     ] {
         assert!(text.contains(part), "missing: {part}\n{text}");
