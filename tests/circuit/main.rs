@@ -3,6 +3,7 @@
 
 mod board;
 mod netlist;
+mod ohms;
 mod tolerance;
 
 /// A file of this folder's data.
