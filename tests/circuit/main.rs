@@ -5,6 +5,7 @@ mod board;
 mod netlist;
 mod ohms;
 mod tolerance;
+mod worked;
 
 /// A file of this folder's data.
 fn data(name: &str) -> String {
