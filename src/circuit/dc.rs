@@ -1,8 +1,8 @@
 //! The operating point: Newton's method on the compiled network, with its fallbacks and its honesty.
 //!
 //! A point counts as solved when the last step was small **and** the currents at every node add up **and** no junction was being held
-//! back. When Newton from the start given does not get there, the solver tries a fresh elimination order, a start from zero, a leak from
-//! every node that is taken away by steps, and sources brought up by steps; the answer says which of them found it. When none
+//! back. When Newton from the start given does not get there, the solver tries a fresh elimination order, a start from zero, settling
+//! as after switching on, a leak from every node that is taken away by steps, and sources brought up by steps; the answer says which of them found it. When none
 //! does, the error names the node whose currents disagree most. A wrong answer is never returned as an answer.
 //!
 //! Absent: transients. A circuit that oscillates has an operating point all the same, and this is it.
@@ -93,7 +93,9 @@ pub enum Path {
     Reordered,
     /// Newton with short steps from zero.
     FromZero,
-    /// A leak from every node, taken away by steps.
+    /// Small steps in time, as a board settles after switching on.
+    Settling,
+    /// A leak from every node to ground, taken away by steps.
     LeakSteps,
     /// Sources brought up by steps.
     SourceSteps,
@@ -188,14 +190,18 @@ struct Attempt {
     scale: f64,
     /// Largest change of any unknown voltage in one step, volts.
     cap: f64,
-    iterations: usize,
+    /// Multiple of the option's iterations.
+    patience: usize,
+    /// The leak pulls every node to where it stood at the start of the attempt, not to ground.
+    anchored: bool,
 }
 
 const DIRECT: Attempt = Attempt {
     leak: NODE_LEAK,
     scale: 1.0,
     cap: f64::INFINITY,
-    iterations: usize::MAX,
+    patience: 1,
+    anchored: false,
 };
 
 /// How an attempt ended short of an answer.
@@ -282,7 +288,16 @@ impl Case<'_> {
         t.remember(&work.x, &mut work.memory);
         let from = plan.varying_from();
         let mut small_step = false;
-        let limit = attempt.iterations.min(options.max_iterations);
+        if attempt.anchored {
+            let nodes = self
+                .topology
+                .unknowns
+                .iter()
+                .enumerate()
+                .filter(|(_, u)| matches!(u, Unknown::Node(_)));
+            nodes.for_each(|(i, _)| work.b[i] += (attempt.leak - NODE_LEAK) * work.x[i]);
+        }
+        let limit = attempt.patience * options.max_iterations;
         for iteration in 0.. {
             work.f.iter_mut().zip(&work.b).for_each(|(f, b)| *f = -b);
             plan.multiply_add(&work.constant, &work.x, &mut work.f);
@@ -397,6 +412,7 @@ impl Case<'_> {
         for path in [
             Path::Reordered,
             Path::FromZero,
+            Path::Settling,
             Path::LeakSteps,
             Path::SourceSteps,
         ] {
@@ -472,14 +488,53 @@ impl Case<'_> {
                 options,
                 Attempt {
                     cap: 1.0,
-                    iterations: 4 * options.max_iterations,
+                    patience: 4,
                     ..DIRECT
                 },
                 spent,
             ),
+            Path::Settling => self.settle(work, options, spent),
             Path::LeakSteps => self.leak_steps(work, options, spent),
             Path::SourceSteps => self.source_steps(work, options, spent),
         }
+    }
+
+    /// As a board with a capacitor from every node to ground settles after switching on: each step pulls the nodes to where the last one left
+    /// them, ever more weakly; a step that fails is taken again with a stronger pull.
+    fn settle(
+        &self,
+        work: &mut Work,
+        options: &Options,
+        spent: &mut usize,
+    ) -> Result<f64, Failure> {
+        let mut leak = 1.0;
+        let mut good = work.x.clone();
+        for _ in 0..300 {
+            match self.newton(
+                work,
+                options,
+                Attempt {
+                    leak,
+                    anchored: true,
+                    ..DIRECT
+                },
+                spent,
+            ) {
+                Ok(_) if leak < 1e-12 => return self.newton(work, options, DIRECT, spent),
+                Ok(_) => {
+                    leak *= 0.4;
+                    good.copy_from_slice(&work.x);
+                }
+                Err(failure) => {
+                    work.x.copy_from_slice(&good);
+                    leak *= 10.0;
+                    if leak > 1e9 {
+                        return Err(failure);
+                    }
+                }
+            }
+        }
+        self.newton(work, options, DIRECT, spent)
     }
 
     /// From a leak that swamps everything down to none, each point the start of the next; a step that fails is halved.

@@ -13,6 +13,7 @@ pub(crate) mod devices;
 pub mod edit;
 pub(crate) mod linear;
 pub mod network;
+pub mod ohms;
 pub mod sweep;
 pub mod tolerance;
 pub(crate) mod topology;

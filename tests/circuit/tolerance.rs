@@ -18,34 +18,72 @@ struct Reference {
 }
 
 fn numbers(list: &Value) -> Vec<f64> {
-    list.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+    list.as_array()
+        .unwrap()
+        .iter()
+        .map(|v| v.as_f64().unwrap())
+        .collect()
 }
 
 fn reference() -> Reference {
     let network = netlist::read(&data("board.cir"));
     let mc: Value = serde_json::from_str(&data("ngspice_mc.json")).unwrap();
-    let strings = |v: &Value| v.as_array().unwrap().iter().map(|s| s.as_str().unwrap().to_owned()).collect::<Vec<_>>();
-    let parts = strings(&mc["parts"]).iter().map(|p| network.find_element(p).unwrap()).collect();
+    let strings = |v: &Value| {
+        v.as_array()
+            .unwrap()
+            .iter()
+            .map(|s| s.as_str().unwrap().to_owned())
+            .collect::<Vec<_>>()
+    };
+    let parts = strings(&mc["parts"])
+        .iter()
+        .map(|p| network.find_element(p).unwrap())
+        .collect();
     let names = strings(&mc["nodes"]);
-    let nodes = names.iter().map(|n| network.find_node(n).unwrap()).collect();
+    let nodes = names
+        .iter()
+        .map(|n| network.find_node(n).unwrap())
+        .collect();
     let u = mc["u"].as_array().unwrap().iter().map(numbers).collect();
-    Reference { network, parts, nodes, names, u, sets: mc["sets"].clone() }
+    Reference {
+        network,
+        parts,
+        nodes,
+        names,
+        u,
+        sets: mc["sets"].clone(),
+    }
 }
 
 fn varied(reference: &Reference, tolerance: f64) -> Vec<Varied> {
-    reference.parts.iter().map(|p| Varied::value(*p, tolerance)).collect()
+    reference
+        .parts
+        .iter()
+        .map(|p| Varied::value(*p, tolerance))
+        .collect()
 }
 
 fn readings(reference: &Reference) -> Vec<Reading> {
-    let volts = reference.nodes.iter().map(|n| Reading::Volts { plus: *n, minus: Node::GROUND, meter_ohms: None });
-    volts.chain([Reading::Gain { node: reference.network.find_node("out").unwrap() }]).collect()
+    let volts = reference.nodes.iter().map(|n| Reading::Volts {
+        plus: *n,
+        minus: Node::GROUND,
+        meter_ohms: None,
+    });
+    volts
+        .chain([Reading::Gain {
+            node: reference.network.find_node("out").unwrap(),
+        }])
+        .collect()
 }
 
 const TOLERANCES: [(&str, f64); 3] = [("0.01", 0.01), ("0.05", 0.05), ("0.1", 0.1)];
 
 fn set<'a>(reference: &'a Reference, key: &str) -> &'a Value {
     let sets = reference.sets.as_object().unwrap();
-    sets.iter().find(|(k, _)| k.parse::<f64>().unwrap() == key.parse::<f64>().unwrap()).unwrap().1
+    sets.iter()
+        .find(|(k, _)| k.parse::<f64>().unwrap() == key.parse::<f64>().unwrap())
+        .unwrap()
+        .1
 }
 
 #[test]
@@ -54,22 +92,47 @@ fn every_solved_sample_matches_the_reference_sample() {
     let mut sweep = Sweep::new(&reference.network, Options::default()).unwrap();
     for (key, tolerance) in TOLERANCES {
         let set = set(&reference, key);
-        let samples = sweep.sampled(&[], Some(1000.0), &readings(&reference), &varied(&reference, tolerance), &reference.u).unwrap();
+        let samples = sweep
+            .sampled(
+                &[],
+                Some(1000.0),
+                &readings(&reference),
+                &varied(&reference, tolerance),
+                &reference.u,
+            )
+            .unwrap();
         let gains = numbers(&set["samples_gain"]);
         assert_eq!(gains.len(), 200);
         for (number, row) in samples.rows.iter().enumerate() {
             let want = numbers(&set["samples_dc"][number]);
             for ((name, want), got) in reference.names.iter().zip(&want).zip(row) {
-                assert!((got - want).abs() < 1e-3 + 1e-3 * want.abs(), "{key} sample {number} {name}: {got} V, not {want} V");
+                assert!(
+                    (got - want).abs() < 1e-3 + 1e-3 * want.abs(),
+                    "{key} sample {number} {name}: {got} V, not {want} V"
+                );
             }
             let (got, want) = (row.last().unwrap(), gains[number]);
-            assert!((got - want).abs() < 1e-3 + 5e-3 * want, "{key} sample {number}: gain {got}, not {want}");
+            assert!(
+                (got - want).abs() < 1e-3 + 5e-3 * want,
+                "{key} sample {number}: gain {got}, not {want}"
+            );
         }
-        for (name, (sd, mean)) in reference.names.iter().zip(samples.spread.sd.iter().zip(&samples.spread.mean)) {
+        for (name, (sd, mean)) in reference
+            .names
+            .iter()
+            .zip(samples.spread.sd.iter().zip(&samples.spread.mean))
+        {
             let want = &set["dc"][name];
-            let (want_sd, want_mean) = (want["sd"].as_f64().unwrap(), want["mean"].as_f64().unwrap());
-            assert!((sd - want_sd).abs() < 1e-6 + 0.01 * want_sd, "{key} {name}: sampled sd {sd} V, not {want_sd} V");
-            assert!((mean - want_mean).abs() < 1e-3 + 1e-3 * want_mean.abs(), "{key} {name}: mean {mean} V, not {want_mean} V");
+            let (want_sd, want_mean) =
+                (want["sd"].as_f64().unwrap(), want["mean"].as_f64().unwrap());
+            assert!(
+                (sd - want_sd).abs() < 1e-6 + 0.01 * want_sd,
+                "{key} {name}: sampled sd {sd} V, not {want_sd} V"
+            );
+            assert!(
+                (mean - want_mean).abs() < 1e-3 + 1e-3 * want_mean.abs(),
+                "{key} {name}: mean {mean} V, not {want_mean} V"
+            );
         }
     }
 }
@@ -85,7 +148,9 @@ fn linear_spread_is_within_a_tenth_of_the_reference_spread() {
     for (key, tolerance) in TOLERANCES {
         let varied = varied(&reference, tolerance);
         let spread = sweep.spread(&[], Some(1000.0), &readings, &varied).unwrap();
-        let misfit = sweep.misfit(&[], Some(1000.0), &readings, &varied, 16, 7).unwrap();
+        let misfit = sweep
+            .misfit(&[], Some(1000.0), &readings, &varied, 16, 7)
+            .unwrap();
         let set = set(&reference, key);
         let gains = numbers(&set["samples_gain"]);
         let mean = gains.iter().sum::<f64>() / 200.0;
@@ -93,16 +158,31 @@ fn linear_spread_is_within_a_tenth_of_the_reference_spread() {
         let names = reference.names.iter().map(String::as_str).chain(["gain"]);
         let mut sampled = 0;
         for (r, name) in names.enumerate() {
-            let want = if name == "gain" { gain_sd } else { set["dc"][name]["sd"].as_f64().unwrap() };
+            let want = if name == "gain" {
+                gain_sd
+            } else {
+                set["dc"][name]["sd"].as_f64().unwrap()
+            };
             let got = spread.sd[r];
-            report.push(format!("{key} {name}: {got:.6} against {want:.6}, misfit {:.3}", misfit.share[r]));
+            report.push(format!(
+                "{key} {name}: {got:.6} against {want:.6}, misfit {:.3}",
+                misfit.share[r]
+            ));
             if misfit.needs_sampling(r, 0.25, 1e-5) {
                 sampled += 1;
                 continue;
             }
-            assert!((got - want).abs() < 0.1 * want + 2e-6, "linear sd too far off: {}", report.last().unwrap());
+            assert!(
+                (got - want).abs() < 0.1 * want + 2e-6,
+                "linear sd too far off: {}",
+                report.last().unwrap()
+            );
         }
-        assert!(sampled <= 4, "{sampled} readings of {key} parts sent to sampling:\n{}", report.join("\n"));
+        assert!(
+            sampled <= 4,
+            "{sampled} readings of {key} parts sent to sampling:\n{}",
+            report.join("\n")
+        );
     }
     println!("{}", report.join("\n"));
 }
@@ -118,14 +198,28 @@ fn loadings_match_one_part_at_a_time() {
     let node = |n: &str| net.find_node(n).unwrap();
     let element = |n: &str| net.find_element(n).unwrap();
     let readings = [
-        Reading::Volts { plus: node("q1c"), minus: Node::GROUND, meter_ohms: None },
-        Reading::Volts { plus: node("s1"), minus: node("vb"), meter_ohms: None },
-        Reading::Amps { source: element("VBAT") },
+        Reading::Volts {
+            plus: node("q1c"),
+            minus: Node::GROUND,
+            meter_ohms: None,
+        },
+        Reading::Volts {
+            plus: node("s1"),
+            minus: node("vb"),
+            meter_ohms: None,
+        },
+        Reading::Amps {
+            source: element("VBAT"),
+        },
         Reading::Gain { node: node("out") },
         Reading::Level { node: node("ko") },
         Reading::Level { node: node("q1c") },
     ];
-    let absolute = |e: &str, p: Parameter, s: f64| Varied { targets: vec![(element(e), p)], size: Size::Absolute(s), shape: Shape::Normal };
+    let absolute = |e: &str, p: Parameter, s: f64| Varied {
+        targets: vec![(element(e), p)],
+        size: Size::Absolute(s),
+        shape: Shape::Normal,
+    };
     let mut varied = varied(&reference, 1e-4);
     varied.extend([
         absolute("Q1", Parameter::Bf, 0.05),
@@ -139,22 +233,69 @@ fn loadings_match_one_part_at_a_time() {
         absolute("XU2.BT", Parameter::Offset, 1e-5),
         absolute("XU1.XB.BHI", Parameter::RampScale(0), 1e-5),
         absolute("VBAT", Parameter::Value, 1e-4),
-        Varied { targets: vec![(element("R22"), Parameter::Value), (element("R23"), Parameter::Value)], size: Size::Relative(1e-4), shape: Shape::Normal },
+        Varied {
+            targets: vec![
+                (element("R22"), Parameter::Value),
+                (element("R23"), Parameter::Value),
+            ],
+            size: Size::Relative(1e-4),
+            shape: Shape::Normal,
+        },
     ]);
-    let lifted = Edit::Lift { terminals: vec![halfsplit::circuit::network::Terminal { element: element("Q1"), index: 1 }], ohms: 47e3 };
-    let faults = [vec![], vec![Edit::Set { element: element("R9"), parameter: Parameter::Value, value: 39e3 }], vec![lifted]];
-    let mut sweep = Sweep::new(net, Options { step_volts: 1e-10, step_relative: 1e-11, ..Options::default() }).unwrap();
+    let lifted = Edit::Lift {
+        terminals: vec![halfsplit::circuit::network::Terminal {
+            element: element("Q1"),
+            index: 1,
+        }],
+        ohms: 47e3,
+    };
+    let faults = [
+        vec![],
+        vec![Edit::Set {
+            element: element("R9"),
+            parameter: Parameter::Value,
+            value: 39e3,
+        }],
+        vec![lifted],
+    ];
+    let mut sweep = Sweep::new(
+        net,
+        Options {
+            step_volts: 1e-10,
+            step_relative: 1e-11,
+            ..Options::default()
+        },
+    )
+    .unwrap();
     for edits in &faults {
-        let spread = sweep.spread(edits, Some(1000.0), &readings, &varied).unwrap();
+        let spread = sweep
+            .spread(edits, Some(1000.0), &readings, &varied)
+            .unwrap();
         for (number, v) in varied.iter().enumerate() {
-            let unit = if v.shape == Shape::Uniform { 1.0 / 3f64.sqrt() } else { 1.0 };
-            let draws: Vec<Vec<f64>> = [unit, -unit].iter().map(|d| (0..varied.len()).map(|i| if i == number { *d } else { 0.0 }).collect()).collect();
-            let solved = sweep.sampled(edits, Some(1000.0), &readings, &varied, &draws).unwrap();
+            let unit = if v.shape == Shape::Uniform {
+                1.0 / 3f64.sqrt()
+            } else {
+                1.0
+            };
+            let draws: Vec<Vec<f64>> = [unit, -unit]
+                .iter()
+                .map(|d| {
+                    (0..varied.len())
+                        .map(|i| if i == number { *d } else { 0.0 })
+                        .collect()
+                })
+                .collect();
+            let solved = sweep
+                .sampled(edits, Some(1000.0), &readings, &varied, &draws)
+                .unwrap();
             for r in 0..readings.len() {
                 let want = 0.5 * (solved.rows[0][r] - solved.rows[1][r]);
                 let got = spread.loadings_of(r)[number];
                 let size = spread.sd[r];
-                assert!((got - want).abs() < 1e-3 * want.abs() + 1e-4 * size + 1e-10, "{edits:?}, reading {r}, draw {number} {v:?}: {got}, solved {want}");
+                assert!(
+                    (got - want).abs() < 1e-3 * want.abs() + 1e-4 * size + 1e-10,
+                    "{edits:?}, reading {r}, draw {number} {v:?}: {got}, solved {want}"
+                );
             }
         }
     }
@@ -169,12 +310,34 @@ fn meter_loading_is_that_of_a_resistor_across_the_leads() {
     let varied = varied(&reference, 0.05);
     for name in ["a1", "a2", "vb", "q1b", "q1c", "k2", "g1", "in", "v5"] {
         let plus = reference.network.find_node(name).unwrap();
-        let metered = Reading::Volts { plus, minus: Node::GROUND, meter_ohms: Some(10e6) };
-        let ideal = Reading::Volts { plus, minus: Node::GROUND, meter_ohms: None };
+        let metered = Reading::Volts {
+            plus,
+            minus: Node::GROUND,
+            meter_ohms: Some(10e6),
+        };
+        let ideal = Reading::Volts {
+            plus,
+            minus: Node::GROUND,
+            meter_ohms: None,
+        };
         let got = sweep.spread(&[], None, &[metered], &varied).unwrap();
-        let with_meter = [Edit::Bridge { a: plus, b: Node::GROUND, ohms: 10e6 }];
+        let with_meter = [Edit::Bridge {
+            a: plus,
+            b: Node::GROUND,
+            ohms: 10e6,
+        }];
         let want = sweep.spread(&with_meter, None, &[ideal], &varied).unwrap();
-        assert!((got.mean[0] - want.mean[0]).abs() < 1e-3, "{name}: {} V, with a resistor {} V", got.mean[0], want.mean[0]);
-        assert!((got.sd[0] - want.sd[0]).abs() < 0.02 * want.sd[0] + 1e-9, "{name}: sd {} V, with a resistor {} V", got.sd[0], want.sd[0]);
+        assert!(
+            (got.mean[0] - want.mean[0]).abs() < 1e-3,
+            "{name}: {} V, with a resistor {} V",
+            got.mean[0],
+            want.mean[0]
+        );
+        assert!(
+            (got.sd[0] - want.sd[0]).abs() < 0.02 * want.sd[0] + 1e-9,
+            "{name}: sd {} V, with a resistor {} V",
+            got.sd[0],
+            want.sd[0]
+        );
     }
 }
