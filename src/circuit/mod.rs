@@ -14,6 +14,7 @@ pub mod edit;
 pub(crate) mod linear;
 pub mod network;
 pub mod ohms;
+pub mod predict;
 pub mod sweep;
 pub mod tolerance;
 pub(crate) mod topology;
