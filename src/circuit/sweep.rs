@@ -18,7 +18,7 @@ use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitiv
 use super::topology::{Seed, Topology, Unknown, param_place};
 
 /// Compiled networks kept for faults that change connections; the oldest go when there are more.
-const KEPT: usize = 1024;
+const KEPT: usize = 512;
 
 /// A compiled network and where to start from.
 #[derive(Debug, Clone)]
