@@ -498,15 +498,26 @@ impl Sweep {
             self.index.clear();
         }
         let network = apply(&self.compiled[0].network, &sorted.structure)?;
-        let start = self.start_for(&network);
-        let topology = compile(
-            &network,
-            &Seed {
-                x: &start,
-                params: &[],
-                gmin: self.options.gmin,
-            },
-        )?;
+        let mut start = self.start_for(&network);
+        let gmin = self.options.gmin;
+        let seeded = |x: &[f64]| {
+            compile(
+                &network,
+                &Seed {
+                    x,
+                    params: &[],
+                    gmin,
+                },
+            )
+        };
+        // The healthy point can bias a moved junction by volts, which no order survives; zero always has one.
+        let topology = match seeded(&start) {
+            Ok(topology) => topology,
+            Err(_) => {
+                start.fill(0.0);
+                seeded(&start)?
+            }
+        };
         self.compiled.push(Compiled {
             network,
             topology,

@@ -23,7 +23,7 @@ mod expand;
 mod faults;
 mod resolve;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 pub mod written;
 
 pub use faults::{Fault, FaultSetError, Fix};

@@ -65,21 +65,3 @@ fn show_healthy_points() {
         }
     }
 }
-
-#[test]
-#[ignore = "looks at one fault"]
-fn look() {
-    for (name, board) in own_boards().iter().filter(|(n, _)| n.starts_with("slow")) {
-        let fault = board.fault("J1:turned").unwrap();
-        println!("{name} {:?}", fault.edits);
-        let edited = crate::circuit::edit::apply(board.network(), &fault.edits).unwrap();
-        for (_, e) in edited.elements().filter(|(_, e)| e.primitive.terminals().iter().any(|n| edited.node_name(*n) == "G")) {
-            println!("{} {:?}", e.name, e.primitive);
-        }
-        let solver = crate::circuit::dc::Solver::new(&edited, Options::default()).unwrap();
-        match solver.operating_point() {
-            Ok(p) => println!("{} {:?}", p.volts(edited.find_node("G").unwrap()), p.path),
-            Err(e) => println!("{e}"),
-        }
-    }
-}
