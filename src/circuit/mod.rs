@@ -15,6 +15,7 @@ pub(crate) mod linear;
 pub mod network;
 pub mod ohms;
 pub mod predict;
+pub mod sheet;
 pub mod sweep;
 pub mod tolerance;
 pub(crate) mod topology;

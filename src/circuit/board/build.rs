@@ -155,6 +155,8 @@ impl Builder<'_, '_> {
             device: resolved.device.map(|(n, _)| n.to_owned()),
             label: resolved.label.clone(),
             role: resolved.role.clone(),
+            turn: resolved.turn,
+            position: resolved.position.clone(),
             pins,
             elements,
             recipe: resolved.recipe.clone(),
@@ -262,9 +264,14 @@ fn varied(resolved: &[Resolved<'_>], parts: &[Part], library: &Library) -> Vec<V
         }
         let written = r.device.map_or(&r.kind.parameters, |(_, d)| &d.parameters);
         for (name, p) in written.iter().filter(|(_, p)| p.spread.is_some()) {
-            // A figure measured on this very part does not spread; nor does one that was set to something else.
-            if r.recipe.parameters.get(&name.value) == Some(&p.typical) {
-                draw(&mut all, &r.recipe, part, library, &name.value, To::Plus(p.deviation()), Shape::Normal);
+            // A figure measured on this very part does not spread; a supply of another voltage does, in proportion.
+            let usual = r.recipe.parameters.get(&name.value) == Some(&p.typical);
+            let to = match p.typical {
+                typical if typical != 0.0 => To::Times(1.0 + p.deviation() / typical),
+                _ => To::Plus(p.deviation()),
+            };
+            if usual || r.supply {
+                draw(&mut all, &r.recipe, part, library, &name.value, to, Shape::Normal);
             }
         }
     }

@@ -61,11 +61,31 @@ pub struct Part {
     pub label: String,
     /// What it does on this board.
     pub role: Option<String>,
+    /// Where a control stands, 0 to 1.
+    pub turn: Option<f64>,
+    /// Where a switch stands.
+    pub position: Option<String>,
     /// Pins in the card's order.
     pub pins: Vec<Pin>,
     /// Its elements, in the card's order.
     pub elements: Vec<ElementId>,
     recipe: expand::Recipe,
+}
+
+impl Part {
+    /// How a control or a switch stands, for people; `None` for other parts.
+    pub fn stands(&self) -> Option<String> {
+        if self.recipe.wiper.is_some() {
+            let turn = self.turn.map_or(50.0, |t| t * 100.0);
+            return Some(format!(
+                "{} ({}) at {turn:.0} %",
+                self.role.as_deref().unwrap_or("control"),
+                self.id
+            ));
+        }
+        let position = self.position.as_ref()?;
+        Some(format!("{} ({}) in position {position}", self.role.as_deref().unwrap_or("switch"), self.id))
+    }
 }
 
 /// A supply of the board.
@@ -186,6 +206,26 @@ impl Board {
     /// The fault of an id.
     pub fn fault(&self, id: &str) -> Option<&Fault> {
         self.faults.binary_search_by(|f| f.id.as_str().cmp(id)).ok().map(|i| &self.faults[i])
+    }
+
+    /// Pins on a net, for people: `IC1.3, R4, C3+`, at most five.
+    pub fn at(&self, net: &str) -> String {
+        let pins = self.parts.iter().flat_map(|part| {
+            part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|pin| match pin.name.as_str() {
+                "plus" => format!("{}+", part.id),
+                "minus" => format!("{}-", part.id),
+                _ if part.device.is_none() && part.pins.len() == 2 => part.id.clone(),
+                name => format!("{}.{name}", part.id),
+            })
+        });
+        let mut pins: Vec<String> = pins.collect();
+        // Chips and transistors are the easiest to find, so they come first.
+        pins.sort_by_key(|p| {
+            !(p.starts_with("IC") || p.starts_with('Q') || p.starts_with('J') || p.starts_with('U'))
+        });
+        let more = pins.len() > 5;
+        pins.truncate(5);
+        if more { format!("{}, …", pins.join(", ")) } else { pins.join(", ") }
     }
 
     /// Minutes for opening the unit.

@@ -23,8 +23,13 @@ pub(super) struct Resolved<'a> {
     pub(super) label: String,
     pub(super) tolerance: Option<Tolerance>,
     pub(super) role: Option<String>,
+    pub(super) turn: Option<f64>,
+    pub(super) position: Option<String>,
     pub(super) supply: bool,
 }
+
+/// Pairs of terminals that some position joins, and whether this one does.
+type Contacts = Vec<((usize, usize), bool)>;
 
 /// Collects complaints about one file.
 pub(super) struct Notes {
@@ -116,6 +121,8 @@ impl<'a> Resolver<'a, '_> {
             label: supply.volts.value.clone(),
             tolerance: None,
             role: None,
+            turn: None,
+            position: None,
             supply: true,
         })
     }
@@ -151,8 +158,9 @@ impl<'a> Resolver<'a, '_> {
             }
         }
         let tolerance = self.tolerance(part, kind, marked);
-        let wiper = self.wiper(id, part, kind);
-        let contacts = self.contacts(id, part, kind, &pins);
+        let turn = self.turn(id, part, kind);
+        let wiper = turn.map(|t| part.taper.unwrap_or_default().share(t));
+        let (position, contacts) = self.contacts(id, part, kind, &pins);
         Some(Resolved {
             id: id.value.clone(),
             span: id.span,
@@ -170,6 +178,8 @@ impl<'a> Resolver<'a, '_> {
             label,
             tolerance,
             role: part.role.as_ref().map(|r| r.value.clone()),
+            turn,
+            position,
             supply: false,
         })
     }
@@ -367,7 +377,7 @@ impl<'a> Resolver<'a, '_> {
         }
     }
 
-    fn wiper(&mut self, id: &At<String>, part: &Part, kind: &Kind) -> Option<f64> {
+    fn turn(&mut self, id: &At<String>, part: &Part, kind: &Kind) -> Option<f64> {
         let Some(rule) = kind.turn else {
             if let Some(turn) = &part.turn {
                 self.notes.say(
@@ -399,7 +409,7 @@ impl<'a> Resolver<'a, '_> {
                 }
             },
         };
-        Some(part.taper.unwrap_or_default().share(turn))
+        Some(turn)
     }
 
     fn contacts(
@@ -408,14 +418,14 @@ impl<'a> Resolver<'a, '_> {
         part: &Part,
         kind: &Kind,
         pins: &[String],
-    ) -> Vec<((usize, usize), bool)> {
+    ) -> (Option<String>, Contacts) {
         let positions = &kind.positions;
         if positions.0.is_empty() {
             if let Some(position) = &part.position {
                 let message = format!("'{}' has no positions", id.value);
                 self.notes.say("wrong-field", position.span, message, "leave 'position' out");
             }
-            return Vec::new();
+            return (None, Vec::new());
         }
         let names: Vec<&str> = names(positions);
         let at = match &part.position {
@@ -439,7 +449,7 @@ impl<'a> Resolver<'a, '_> {
                 *pairs.entry((index(a), index(b))).or_insert(false) |= position.value == at;
             }
         }
-        pairs.into_iter().collect()
+        (Some(at.to_owned()), pairs.into_iter().collect())
     }
 }
 
