@@ -1,0 +1,332 @@
+//! Files: the one place of the library that reads and writes them.
+//!
+//! A job card is replaced as a whole: the new text is written to a file beside it, synced, and renamed
+//! over the old one, so that at every moment the card on disk is either the old or the new one. One
+//! process at a time may change a card: it holds a lock on a side file (`.NAME.lock`), which the
+//! operating system drops when the process ends, however it ends.
+
+use crate::text::{Complaints, Source};
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::io::{self, Read, Write};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant};
+
+/// What the file system refused.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// No file there.
+    #[error("{path}: there is no such file")]
+    Missing {
+        /// The path as given.
+        path: String,
+    },
+    /// Something is there already.
+    #[error("{path}: there is a file already; it was left as it is")]
+    Exists {
+        /// The path as given.
+        path: String,
+    },
+    /// Reading or writing is not allowed, or the disk is full, or the like.
+    #[error("{path}: can't {action}: {reason}; what was on disk is untouched")]
+    System {
+        /// The path.
+        path: String,
+        /// `read`, `write`, `lock`.
+        action: &'static str,
+        /// The system's reason in words.
+        reason: String,
+    },
+    /// Another process holds the card.
+    #[error("{path}: another halfsplit ({holder}) is working on this card; finish there, or try again")]
+    Held {
+        /// The path.
+        path: String,
+        /// What the holder wrote into the lock file.
+        holder: String,
+    },
+    /// The file changed on disk between reading and writing.
+    #[error("{path}: somebody changed the file meanwhile; nothing was written, try again")]
+    Changed {
+        /// The path.
+        path: String,
+    },
+    /// The bytes are not text that can be read.
+    #[error(transparent)]
+    Text(#[from] Complaints),
+}
+
+impl StoreError {
+    fn io(path: &Path, action: &'static str, e: &io::Error) -> Self {
+        let path = path.display().to_string();
+        match e.kind() {
+            io::ErrorKind::NotFound if action == "read" => Self::Missing { path },
+            kind => Self::System { path, action, reason: reason(kind, e) },
+        }
+    }
+}
+
+fn reason(kind: io::ErrorKind, e: &io::Error) -> String {
+    match kind {
+        io::ErrorKind::NotFound => "the folder is not there".into(),
+        io::ErrorKind::PermissionDenied => "permission denied".into(),
+        io::ErrorKind::StorageFull => "the disk is full".into(),
+        io::ErrorKind::QuotaExceeded => "your disk quota is used up".into(),
+        io::ErrorKind::ReadOnlyFilesystem => "the disk is read-only".into(),
+        io::ErrorKind::IsADirectory => "it is a folder".into(),
+        _ => e.to_string(),
+    }
+}
+
+/// Reads a text file.
+///
+/// # Errors
+/// [`StoreError::Missing`], [`StoreError::System`]; [`StoreError::Text`] for files that are too large
+/// or not UTF-8.
+pub fn read(path: &Path) -> Result<Source, StoreError> {
+    let io = |e: io::Error| StoreError::io(path, "read", &e);
+    let mut file = File::open(path).map_err(io)?;
+    if file.metadata().map_err(io)?.is_dir() {
+        return Err(StoreError::io(path, "read", &io::ErrorKind::IsADirectory.into()));
+    }
+    let mut bytes = Vec::new();
+    // One byte more than allowed is enough to tell.
+    (&mut file).take(crate::text::MAX_BYTES as u64 + 1).read_to_end(&mut bytes).map_err(io)?;
+    Ok(Source::from_bytes(path.display().to_string(), bytes)?)
+}
+
+/// Writes a new file; never over an old one.
+///
+/// # Errors
+/// [`StoreError::Exists`], [`StoreError::System`].
+pub fn create(path: &Path, text: &str) -> Result<(), StoreError> {
+    let io = |e: io::Error| StoreError::io(path, "write", &e);
+    let temp = written_beside(path, text, None).map_err(io)?;
+    match temp.persist_noclobber(path) {
+        Ok(_) => sync_folder(path).map_err(io),
+        Err(e) if e.error.kind() == io::ErrorKind::AlreadyExists => {
+            Err(StoreError::Exists { path: path.display().to_string() })
+        }
+        Err(e) => Err(io(e.error)),
+    }
+}
+
+/// Writes a file, replacing an old one in one step.
+///
+/// # Errors
+/// [`StoreError::System`].
+pub fn replace(path: &Path, text: &str) -> Result<(), StoreError> {
+    let io = |e: io::Error| StoreError::io(path, "write", &e);
+    let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
+    let mode = fs::metadata(&target).ok().map(|m| m.permissions());
+    if mode.as_ref().is_some_and(fs::Permissions::readonly) {
+        return Err(io(io::ErrorKind::PermissionDenied.into()));
+    }
+    let temp = written_beside(&target, text, mode).map_err(io)?;
+    temp.persist(&target).map_err(|e| io(e.error))?;
+    sync_folder(&target).map_err(io)
+}
+
+fn folder(path: &Path) -> &Path {
+    match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p,
+        _ => Path::new("."),
+    }
+}
+
+fn written_beside(
+    path: &Path,
+    text: &str,
+    mode: Option<fs::Permissions>,
+) -> io::Result<tempfile::NamedTempFile> {
+    let mut builder = tempfile::Builder::new();
+    builder.prefix(".halfsplit-").suffix(".new");
+    #[cfg(unix)]
+    let fresh = {
+        use std::os::unix::fs::PermissionsExt;
+        fs::Permissions::from_mode(0o644)
+    };
+    #[cfg(unix)]
+    builder.permissions(mode.unwrap_or(fresh));
+    let mut temp = builder.tempfile_in(folder(path))?;
+    temp.write_all(text.as_bytes())?;
+    temp.as_file().sync_all()?;
+    Ok(temp)
+}
+
+fn sync_folder(path: &Path) -> io::Result<()> {
+    // Some file systems can't sync a folder; the file itself is synced already.
+    if let Ok(folder) = File::open(folder(path)) {
+        let _ = folder.sync_all();
+    }
+    Ok(())
+}
+
+/// A file held for changing: nobody else who asks may change it until this is dropped.
+#[derive(Debug)]
+pub struct Held {
+    shown: PathBuf,
+    target: PathBuf,
+    lock: Option<(File, PathBuf)>,
+    source: Source,
+}
+
+impl Held {
+    /// Takes the lock on `path` and reads it. Waits at most `patience` for another holder.
+    /// `who` is written into the lock file for others to read (`process 4711 since 10:04`).
+    ///
+    /// On a file system that knows no locks the file is opened without one; [`Held::write`] then still
+    /// refuses to write over a change that it has not seen.
+    ///
+    /// # Errors
+    /// [`StoreError::Held`] with who holds it, else as [`read`].
+    pub fn open(path: &Path, who: &str, patience: Duration) -> Result<Self, StoreError> {
+        let target = fs::canonicalize(path).map_err(|e| StoreError::io(path, "read", &e))?;
+        let lock = take_lock(&target, path, who, patience)?;
+        let mut source = read(&target)?;
+        source.name = path.display().to_string();
+        Ok(Self { shown: path.to_path_buf(), target, lock, source })
+    }
+
+    /// The text as last read or written.
+    pub fn source(&self) -> &Source {
+        &self.source
+    }
+
+    /// Replaces the file's text in one step; returns when it is on disk.
+    ///
+    /// # Errors
+    /// [`StoreError::Changed`] when the file is no longer what was read, [`StoreError::Missing`] when it
+    /// is gone, [`StoreError::System`] when it can't be written; the file is then as it was.
+    pub fn write(&mut self, text: &str) -> Result<(), StoreError> {
+        let now = fs::read(&self.target).map_err(|e| StoreError::io(&self.shown, "read", &e))?;
+        if now != self.source.text.as_bytes() {
+            return Err(StoreError::Changed { path: self.shown.display().to_string() });
+        }
+        replace(&self.target, text).map_err(|e| match e {
+            StoreError::System { action, reason, .. } => {
+                StoreError::System { path: self.shown.display().to_string(), action, reason }
+            }
+            other => other,
+        })?;
+        self.source.text = text.to_string();
+        Ok(())
+    }
+}
+
+impl Drop for Held {
+    fn drop(&mut self) {
+        if let Some((file, path)) = self.lock.take() {
+            // Unlinked while still locked: whoever waits notices that its file is no longer the one there.
+            #[cfg(unix)]
+            let _ = fs::remove_file(&path);
+            let _ = (file.unlock(), path);
+        }
+    }
+}
+
+fn lock_path(target: &Path) -> PathBuf {
+    let name = target.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    folder(target).join(format!(".{name}.lock"))
+}
+
+fn take_lock(
+    target: &Path,
+    shown: &Path,
+    who: &str,
+    patience: Duration,
+) -> Result<Option<(File, PathBuf)>, StoreError> {
+    let path = lock_path(target);
+    let start = Instant::now();
+    loop {
+        let mut file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(false)
+            .open(&path)
+            .map_err(|e| StoreError::io(shown, "lock", &e))?;
+        match file.try_lock() {
+            Ok(()) if still_there(&file, &path) => {
+                let _ = file.set_len(0);
+                let _ = file.write_all(who.as_bytes());
+                return Ok(Some((file, path)));
+            }
+            Ok(()) => {} // removed by the last holder between opening and locking: once more
+            Err(TryLockError::WouldBlock) if start.elapsed() < patience => {
+                std::thread::sleep(Duration::from_millis(5));
+            }
+            Err(TryLockError::WouldBlock) => {
+                let mut holder = String::new();
+                let _ = (&mut file).take(200).read_to_string(&mut holder);
+                let holder = if holder.trim().is_empty() { "unknown process".into() } else { holder };
+                let path = shown.display().to_string();
+                return Err(StoreError::Held { path, holder: holder.trim().into() });
+            }
+            Err(TryLockError::Error(e)) if e.kind() == io::ErrorKind::Unsupported => return Ok(None),
+            Err(TryLockError::Error(e)) => return Err(StoreError::io(shown, "lock", &e)),
+        }
+    }
+}
+
+#[cfg(unix)]
+fn still_there(file: &File, path: &Path) -> bool {
+    use std::os::unix::fs::MetadataExt;
+    match (file.metadata(), fs::metadata(path)) {
+        (Ok(a), Ok(b)) => a.ino() == b.ino() && a.dev() == b.dev(),
+        _ => false,
+    }
+}
+
+#[cfg(not(unix))]
+fn still_there(_: &File, _: &Path) -> bool {
+    true
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn a_second_holder_is_told_who_is_first() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("job.yaml");
+        create(&path, "unit: A\n").unwrap();
+        let first = Held::open(&path, "process 1", Duration::ZERO).unwrap();
+        let second = Held::open(&path, "process 2", Duration::ZERO).unwrap_err();
+        assert!(second.to_string().contains("another halfsplit (process 1)"), "{second}");
+        drop(first);
+        Held::open(&path, "process 2", Duration::ZERO).unwrap();
+        let left: Vec<_> = fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+        assert_eq!(left, ["job.yaml"], "no lock or temporary file stays behind");
+    }
+
+    #[test]
+    fn a_change_from_outside_is_not_written_over() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("job.yaml");
+        create(&path, "unit: A\n").unwrap();
+        assert!(matches!(create(&path, "unit: B\n"), Err(StoreError::Exists { .. })));
+        let mut held = Held::open(&path, "me", Duration::ZERO).unwrap();
+        fs::write(&path, "unit: edited\n").unwrap();
+        assert!(matches!(held.write("unit: C\n"), Err(StoreError::Changed { .. })));
+        assert_eq!(fs::read_to_string(&path).unwrap(), "unit: edited\n");
+        fs::remove_file(&path).unwrap();
+        assert!(matches!(held.write("unit: C\n"), Err(StoreError::Missing { .. })));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_stays_a_link_and_the_mode_stays() {
+        use std::os::unix::fs::PermissionsExt;
+        let dir = tempfile::tempdir().unwrap();
+        let (real, link) = (dir.path().join("real.yaml"), dir.path().join("link.yaml"));
+        create(&real, "unit: A\n").unwrap();
+        fs::set_permissions(&real, fs::Permissions::from_mode(0o640)).unwrap();
+        std::os::unix::fs::symlink(&real, &link).unwrap();
+        Held::open(&link, "me", Duration::ZERO).unwrap().write("unit: B\n").unwrap();
+        assert!(fs::symlink_metadata(&link).unwrap().is_symlink());
+        assert_eq!(fs::read_to_string(&real).unwrap(), "unit: B\n");
+        assert_eq!(fs::metadata(&real).unwrap().permissions().mode() & 0o777, 0o640);
+    }
+}
