@@ -1,194 +1,423 @@
-//! From graph and findings to tables: only what the findings reach, normal answers as unary factors, and every
-//! noisy-OR or noisy-MAX as a chain of running maxima, so that all tables are small and non-negative.
+//! From graph and findings to tables: only what the findings reach, and no more variables than it takes.
+//!
+//! A noisy-OR or noisy-MAX node with answers `k` is a signed sum of products, `sum_k a_k F_k`, each
+//! `F_k = P(answer <= k)` a product over causes. An auxiliary variable with one state per term splits it into pairs
+//! (Díez and Galán 2003). A finding of answer 0 has a single term, hence only unary factors, absorbed into the priors.
+//! A fault with a single remaining link vanishes into its node's numbers; a condition seen by single terms only
+//! vanishes too, into its node's weights. [`Style::Chain`] is the slower, sign-free twin: running maxima, one variable
+//! per link, used where the signs cost too many digits.
+//!
+//! Absent here: the sums themselves ([`super::tree`]) and what a caller makes of them.
 
 use super::graph::{Cause, Graph};
-use super::tree::Network;
+use super::nodes::{self, Node, Term};
+use super::tree::{Layout, Plan, Tables};
 
-/// A finding as the compiler wants it: check, likelihood over answers, and one more (computed) cause or none.
-#[derive(Debug, Clone)]
+/// How nodes with more than one term are split.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Style {
+    /// Signed terms: the smallest tables.
+    Signed,
+    /// Running maxima: no negative numbers.
+    Chain,
+}
+
+/// A check's finding as the compiler wants it.
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Evidence<'a> {
     pub check: usize,
     pub likelihood: &'a [f64],
-    pub computed: Option<&'a [f64]>,
 }
 
-/// Tables plus where each fault and condition went.
+/// Where a fault went.
 #[derive(Debug, Clone)]
-pub(crate) struct Compiled {
-    pub network: Network,
-    /// Variable of each fault; `None` when no finding reaches it or it is fixed.
-    pub fault_var: Vec<Option<usize>>,
-    /// Variable of each condition; `None` when no finding reaches it.
-    pub condition_var: Vec<Option<usize>>,
+enum Place {
+    /// No finding reaches it: its prior stands.
+    Unreached,
+    /// Only unary factors: probability `p` now.
+    Closed { p: f64 },
+    /// One link left, folded into a node; the link's factor per term.
+    Private { p: f64, node: usize, factors: Vec<f64> },
+    /// A variable of the network with a unary table.
+    Var { p: f64, var: usize, table: usize },
+    /// Held from outside; its links as (node, factor per term).
+    Held { links: Vec<(usize, Vec<f64>)> },
 }
 
-/// Compiles. `fixed[f]` holds a fault at a value and leaves its prior out.
-pub(crate) fn compile(graph: &Graph, fixed: &[Option<bool>], evidence: &[Evidence]) -> Compiled {
-    let mut need_fault = vec![false; graph.priors.len()];
-    let mut need_condition = vec![false; graph.conditions.len()];
-    let mut mark = |cause: &Cause, conditions: &mut Vec<bool>| match cause {
-        Cause::Fault(f) => need_fault[f.0] = true,
-        Cause::Condition(c) => conditions[c.0] = true,
-    };
-    for e in evidence {
-        for (cause, _) in &graph.checks[e.check].causes {
-            mark(cause, &mut need_condition);
-        }
-    }
-    for c in (0..graph.conditions.len()).rev() {
-        if need_condition[c] {
-            for (cause, _) in &graph.conditions[c].causes {
-                mark(cause, &mut need_condition);
-            }
-        }
-    }
-    let mut network = Network::default();
-    let mut fault_var = vec![None; graph.priors.len()];
-    for f in 0..graph.priors.len() {
-        if need_fault[f] && fixed[f].is_none() {
-            let v = network.add_var(2);
-            network.add_table(vec![v], vec![1.0 - graph.priors[f], graph.priors[f]]);
-            fault_var[f] = Some(v);
-        }
-    }
-    let mut condition_var = vec![None; graph.conditions.len()];
-    for c in 0..graph.conditions.len() {
-        if !need_condition[c] {
-            continue;
-        }
-        let v = network.add_var(2);
-        condition_var[c] = Some(v);
-        let node = &graph.conditions[c];
-        let links: Vec<(Cause, [f64; 2])> =
-            node.causes.iter().map(|(cause, w)| (*cause, [1.0 - w, 1.0])).collect();
-        let links = live_links(links.iter().map(|(c, l)| (*c, &l[..])), fixed, &fault_var, &condition_var);
-        chain(&mut network, &[1.0 - node.leak, 1.0], links, Some(v));
-    }
-    for e in evidence {
-        let node = &graph.checks[e.check];
-        let mut base = node.leak.clone();
-        if let Some(computed) = e.computed {
-            base.iter_mut().zip(computed).for_each(|(b, c)| *b *= c);
-        }
-        let links =
-            live_links(node.causes.iter().map(|(c, l)| (*c, &l[..])), fixed, &fault_var, &condition_var);
-        observe(&mut network, &base, links, e.likelihood);
-    }
-    Compiled { network, fault_var, condition_var }
+/// Where a condition went.
+#[derive(Debug, Clone, Copy)]
+enum Hidden {
+    Unreached,
+    Var(usize),
+    /// Seen through single terms only, their product being `weight`; folded into its node.
+    Folded {
+        node: usize,
+        weight: f64,
+    },
 }
 
-/// A link to an effect: the cause's variable (`None`: always active) and its cumulative distribution.
-type Link<'a> = (Option<usize>, &'a [f64]);
-
-fn live_links<'a>(
-    causes: impl Iterator<Item = (Cause, &'a [f64])>,
-    fixed: &[Option<bool>],
-    fault_var: &[Option<usize>],
-    condition_var: &[Option<usize>],
-) -> Vec<Link<'a>> {
-    causes
-        .filter_map(|(cause, spread)| match cause {
-            Cause::Fault(f) => match fixed[f.0] {
-                Some(false) => None,
-                Some(true) => Some((None, spread)),
-                None => Some((fault_var[f.0], spread)),
-            },
-            Cause::Condition(c) => Some((condition_var[c.0], spread)),
-        })
-        .collect()
+/// A compiled network, to be run with different held faults, fixed faults and computed causes.
+#[derive(Debug, Clone)]
+pub(crate) struct Template {
+    plan: Plan,
+    tables: Tables,
+    nodes: Vec<Node>,
+    faults: Vec<Place>,
+    conditions: Vec<Hidden>,
+    /// Logarithm of the constant factors.
+    constant: f64,
+    node_of_check: Vec<(usize, usize)>,
 }
 
-/// Splits a cumulative base into the part from fixed causes and the links that are still open.
-fn settle<'a>(base: &[f64], links: Vec<Link<'a>>) -> (Vec<f64>, Vec<(usize, &'a [f64])>) {
-    let mut base = base.to_vec();
-    let mut open = Vec::with_capacity(links.len());
-    for (var, spread) in links {
-        match var {
-            Some(v) => open.push((v, spread)),
-            None => base.iter_mut().zip(spread).for_each(|(b, s)| *b *= s),
-        }
-    }
-    (base, open)
+/// What differs from run to run.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Setting<'a> {
+    /// Held faults that are present; the other held ones are absent.
+    pub present: &'a [usize],
+    /// Free faults fixed at a value, the prior included in the total.
+    pub fixed: &'a [(usize, bool)],
+    /// Computed causes: check and cumulative distribution.
+    pub computed: &'a [(usize, Vec<f64>)],
 }
 
-/// P(max <= k) to P(max = k).
-fn density(cumulative: &[f64]) -> Vec<f64> {
-    let mut last = 0.0;
-    cumulative
-        .iter()
-        .map(|c| {
-            let d = (c - last).max(0.0);
-            last = *c;
-            d
-        })
-        .collect()
+/// Result of a run.
+#[derive(Debug, Clone)]
+pub(crate) struct Outcome {
+    /// Natural logarithm of the total.
+    pub log_total: f64,
+    /// How much larger the sum of absolute values is: the digits that signs have cost.
+    pub condition: f64,
+    marginals: Vec<Vec<f64>>,
 }
 
-/// Running maximum: adds a variable per link, the last one being `end` (or a new one), and returns it.
-fn chain(network: &mut Network, base: &[f64], links: Vec<Link>, end: Option<usize>) -> usize {
-    let m = base.len();
-    let (base, open) = settle(base, links);
-    let start = density(&base);
-    let mut last: Option<usize> = None;
-    let count = open.len();
-    if count == 0 {
-        let v = end.unwrap_or_else(|| network.add_var(m));
-        network.add_table(vec![v], start);
-        return v;
-    }
-    for (i, (cause, spread)) in open.into_iter().enumerate() {
-        let here = match end {
-            Some(v) if i + 1 == count => v,
-            _ => network.add_var(m),
+/// Working state of [`Template::new`].
+struct Links {
+    /// Product of single-term factors per fault and per condition.
+    fault_unary: Vec<f64>,
+    condition_unary: Vec<f64>,
+    /// Number of links into nodes with several terms.
+    fault_links: Vec<usize>,
+    condition_links: Vec<usize>,
+}
+
+impl Template {
+    /// Compiles `evidence` for `graph`; faults in `held` get their value with each run, without prior.
+    pub fn new(graph: &Graph, held: &[bool], evidence: &[Evidence], style: Style) -> Template {
+        let reach = super::reach::Reach::of(graph, evidence.iter().map(|e| e.check));
+        let terms: Vec<Vec<Term>> = evidence.iter().map(|e| nodes::terms(e.likelihood)).collect();
+        let links = count_links(graph, &reach, evidence, &terms);
+        let mut template = Template {
+            plan: Plan::empty(),
+            tables: Tables::default(),
+            nodes: Vec::new(),
+            faults: vec![Place::Unreached; graph.priors.len()],
+            conditions: vec![Hidden::Unreached; graph.conditions.len()],
+            constant: 0.0,
+            node_of_check: Vec::new(),
         };
-        let one = density(spread);
-        match last {
-            None => {
-                let mut data = start.clone();
-                data.extend(join(&start, &one));
-                network.add_table(vec![cause, here], data);
+        let mut layout = Layout::default();
+        template.place_faults(graph, held, &reach, &links, style, &mut layout);
+        for c in reach.conditions() {
+            template.place_condition(graph, c, &links, style, &mut layout);
+        }
+        for (e, terms) in evidence.iter().zip(terms) {
+            template.place_finding(graph, e, terms, style, &mut layout);
+        }
+        template.plan = Plan::new(&layout);
+        template
+    }
+
+    /// Table entries to visit per pass.
+    pub fn cost(&self) -> f64 {
+        self.plan.cost()
+    }
+
+    fn place_faults(
+        &mut self,
+        graph: &Graph,
+        held: &[bool],
+        reach: &super::reach::Reach,
+        links: &Links,
+        style: Style,
+        layout: &mut Layout,
+    ) {
+        for f in reach.faults() {
+            if held[f] {
+                self.faults[f] = Place::Held { links: Vec::new() };
+                continue;
             }
-            Some(before) => {
-                let mut data = Vec::with_capacity(2 * m * m);
-                for k in 0..m {
-                    let mut at = vec![0.0; m];
-                    at[k] = 1.0;
-                    data.extend(at);
+            let (prior, unary) = (graph.priors[f], links.fault_unary[f]);
+            let total = 1.0 - prior * (1.0 - unary);
+            self.constant += total.ln();
+            let p = if total > 0.0 { prior * unary / total } else { 0.0 };
+            self.faults[f] = match links.fault_links[f] {
+                0 => Place::Closed { p },
+                1 if style == Style::Signed => Place::Private { p, node: usize::MAX, factors: Vec::new() },
+                _ => {
+                    let var = layout.add_var(2);
+                    let table = layout.add_table(vec![var]);
+                    self.tables.push(&[1.0 - p, p]);
+                    Place::Var { p, var, table }
                 }
-                for k in 0..m {
-                    let mut at = vec![0.0; m];
-                    at[k] = 1.0;
-                    data.extend(join(&at, &one));
+            };
+        }
+    }
+
+    fn place_condition(&mut self, graph: &Graph, c: usize, links: &Links, style: Style, layout: &mut Layout) {
+        let source = &graph.conditions[c];
+        let node = self.nodes.len();
+        let weight = links.condition_unary[c];
+        let folds = style == Style::Signed && links.condition_links[c] == 0 && weight < 1.0 - 1e-6;
+        let spreads: Vec<(Cause, [f64; 2])> =
+            source.causes.iter().map(|(cause, w)| (*cause, [1.0 - w, 1.0])).collect();
+        let base = vec![1.0, 1.0 - source.leak];
+        if folds {
+            self.conditions[c] = Hidden::Folded { node, weight };
+            let terms = vec![Term { answer: 1, sign: weight }, Term { answer: 0, sign: 1.0 - weight }];
+            self.nodes.push(Node::signed(base, terms));
+            self.link(node, spreads.iter().map(|(c, s)| (*c, &s[..])), style, None, layout);
+            return;
+        }
+        let var = layout.add_var(2);
+        self.conditions[c] = Hidden::Var(var);
+        if weight != 1.0 {
+            layout.add_table(vec![var]);
+            self.tables.push(&[1.0, weight]);
+        }
+        let terms = vec![Term { answer: 1, sign: 1.0 }, Term { answer: 0, sign: 1.0 }];
+        self.nodes.push(match style {
+            Style::Signed => Node::hidden(base, terms, var),
+            Style::Chain => Node::chain(vec![1.0 - source.leak, 1.0]),
+        });
+        self.link(node, spreads.iter().map(|(c, s)| (*c, &s[..])), style, Some(var), layout);
+    }
+
+    fn place_finding(
+        &mut self,
+        graph: &Graph,
+        evidence: &Evidence,
+        terms: Vec<Term>,
+        style: Style,
+        layout: &mut Layout,
+    ) {
+        let source = &graph.checks[evidence.check];
+        let node = self.nodes.len();
+        self.node_of_check.push((evidence.check, node));
+        let causes = source.causes.iter().map(|(c, s)| (*c, &s[..]));
+        if terms.len() > 1 && style == Style::Chain {
+            let var = layout.add_var(source.answers());
+            layout.add_table(vec![var]);
+            self.tables.push(evidence.likelihood);
+            self.nodes.push(Node::chain(source.leak.clone()));
+            self.link(node, causes, style, Some(var), layout);
+        } else {
+            let base = terms.iter().map(|t| source.leak[t.answer]).collect();
+            self.nodes.push(Node::signed(base, terms));
+            self.link(node, causes, Style::Signed, None, layout);
+        }
+    }
+
+    /// Connects a node to its causes. `end` is the variable that a chain ends in.
+    fn link<'a>(
+        &mut self,
+        node: usize,
+        causes: impl Iterator<Item = (Cause, &'a [f64])>,
+        style: Style,
+        end: Option<usize>,
+        layout: &mut Layout,
+    ) {
+        let answers: Vec<usize> = self.nodes[node].answers();
+        let single = answers.len() == 1;
+        let mut open: Vec<(usize, Vec<f64>)> = Vec::new();
+        for (cause, spread) in causes {
+            let factors: Vec<f64> = answers.iter().map(|k| spread[*k]).collect();
+            match cause {
+                Cause::Fault(f) => match &mut self.faults[f.0] {
+                    Place::Held { links } => links.push((node, factors)),
+                    Place::Var { var, .. } if !single => open.push((*var, factors)),
+                    Place::Private { p, node: at, factors: own } if !single => {
+                        let base = &mut self.nodes[node].base;
+                        base.iter_mut().zip(&factors).for_each(|(b, q)| *b *= 1.0 - *p * (1.0 - q));
+                        *at = node;
+                        *own = factors;
+                    }
+                    // A single term is in the fault's unary factor already.
+                    _ => {}
+                },
+                Cause::Condition(c) => {
+                    if let (Hidden::Var(v), false) = (self.conditions[c.0], single) {
+                        open.push((v, factors));
+                    }
                 }
-                network.add_table(vec![cause, before, here], data);
             }
         }
-        last = Some(here);
+        match style {
+            _ if single => {}
+            Style::Signed => self.nodes[node].connect_signed(&open, layout, &mut self.tables),
+            Style::Chain => self.nodes[node].connect_chain(&open, end, layout, &mut self.tables),
+        }
     }
-    last.unwrap_or(0)
+
+    /// Runs the first pass, and the second where `marginals` are wanted. `None`: total not above zero.
+    pub fn run(&self, setting: Setting, marginals: bool) -> Option<Outcome> {
+        let mut bases: Vec<Vec<f64>> = self.nodes.iter().map(|n| n.base.clone()).collect();
+        let mut tables = self.tables.clone();
+        let mut log = self.constant;
+        let scale = |base: &mut Vec<f64>, factors: &[f64]| {
+            base.iter_mut().zip(factors).for_each(|(b, q)| *b *= q);
+        };
+        for f in setting.present {
+            if let Place::Held { links } = &self.faults[*f] {
+                for (node, factors) in links {
+                    scale(&mut bases[*node], factors);
+                }
+            }
+        }
+        for (check, cumulative) in setting.computed {
+            if let Some((_, node)) = self.node_of_check.iter().find(|(c, _)| c == check) {
+                let answers = self.nodes[*node].answers();
+                let factors: Vec<f64> = answers.iter().map(|k| cumulative[*k]).collect();
+                scale(&mut bases[*node], &factors);
+            }
+        }
+        for (f, value) in setting.fixed {
+            match &self.faults[*f] {
+                Place::Closed { p } => log += if *value { p.ln() } else { (-p).ln_1p() },
+                Place::Var { p, table, .. } => {
+                    let slot = tables.get_mut(*table);
+                    slot[0] = if *value { 0.0 } else { 1.0 - p };
+                    slot[1] = if *value { *p } else { 0.0 };
+                }
+                Place::Private { p, node, factors } => {
+                    // Replace the mixture over the fault by its one value.
+                    let base = &mut bases[*node];
+                    for (b, q) in base.iter_mut().zip(factors) {
+                        let mixed = 1.0 - p * (1.0 - q);
+                        let own = if *value { p * q } else { 1.0 - p };
+                        *b *= if mixed > 0.0 { own / mixed } else { 0.0 };
+                    }
+                }
+                Place::Unreached | Place::Held { .. } => {}
+            }
+        }
+        if log == f64::NEG_INFINITY || log.is_nan() {
+            return None;
+        }
+        for (node, base) in self.nodes.iter().zip(&bases) {
+            log += node.fill(base, &mut tables)?;
+        }
+        let pass = self.plan.up(&tables, marginals)?;
+        let totals = pass.totals;
+        Some(Outcome {
+            log_total: log + totals.log_total,
+            condition: totals.condition,
+            marginals: if marginals { self.plan.down(pass) } else { Vec::new() },
+        })
+    }
+
+    /// P(fault | ...) out of a run with marginals; `prior` for a fault that no finding reaches. Held faults: 0.
+    pub fn fault(&self, outcome: &Outcome, f: usize, prior: f64) -> f64 {
+        match &self.faults[f] {
+            Place::Unreached => prior,
+            Place::Closed { p } => *p,
+            Place::Held { .. } => 0.0,
+            Place::Var { var, .. } => outcome.marginals[*var][1].clamp(0.0, 1.0),
+            Place::Private { p, node, factors } => {
+                let Some(var) = self.nodes[*node].var else {
+                    return *p;
+                };
+                let parts = outcome.marginals[var].iter().zip(factors);
+                let sum: f64 = parts
+                    .map(|(m, q)| {
+                        let mixed = 1.0 - p * (1.0 - q);
+                        if mixed > 0.0 { m * p * q / mixed } else { 0.0 }
+                    })
+                    .sum();
+                sum.clamp(0.0, 1.0)
+            }
+        }
+    }
+
+    /// P(condition | ...) out of a run with marginals; `None` where no finding reaches it.
+    pub fn condition(&self, outcome: &Outcome, c: usize) -> Option<f64> {
+        match self.conditions[c] {
+            Hidden::Unreached => None,
+            Hidden::Var(v) => Some(outcome.marginals[v][1].clamp(0.0, 1.0)),
+            Hidden::Folded { node, weight } => {
+                let m = &outcome.marginals[self.nodes[node].var?];
+                Some((m[0] - m[1] * weight / (1.0 - weight)).clamp(0.0, 1.0))
+            }
+        }
+    }
+
+    /// For each held fault a class: faults of one class act alike on every node. `None`: not held, or no effect.
+    pub fn held_classes(&self) -> Vec<Option<usize>> {
+        let mut seen: Vec<&[(usize, Vec<f64>)]> = Vec::new();
+        let mut classes = Vec::with_capacity(self.faults.len());
+        for place in &self.faults {
+            let links = match place {
+                Place::Held { links } if !links.is_empty() => links,
+                _ => {
+                    classes.push(None);
+                    continue;
+                }
+            };
+            let class = seen.iter().position(|s| *s == links.as_slice());
+            classes.push(Some(class.unwrap_or_else(|| {
+                seen.push(links);
+                seen.len() - 1
+            })));
+        }
+        classes
+    }
+
+    /// Whether the findings couple this fault to anything else (it is a variable or hangs on one).
+    pub fn is_coupled(&self, f: usize) -> bool {
+        matches!(self.faults[f], Place::Var { .. } | Place::Private { .. })
+    }
+
+    /// The probability of a fault that is not coupled to any other.
+    pub fn alone(&self, f: usize, prior: f64) -> f64 {
+        match &self.faults[f] {
+            Place::Closed { p } => *p,
+            _ => prior,
+        }
+    }
 }
 
-/// Distribution of the greater of two independent answers.
-fn join(a: &[f64], b: &[f64]) -> Vec<f64> {
-    let mut out = vec![0.0; a.len()];
-    for (i, x) in a.iter().enumerate() {
-        for (j, y) in b.iter().enumerate() {
-            out[i.max(j)] += x * y;
+fn count_links(
+    graph: &Graph,
+    reach: &super::reach::Reach,
+    evidence: &[Evidence],
+    terms: &[Vec<Term>],
+) -> Links {
+    let mut links = Links {
+        fault_unary: vec![1.0; graph.priors.len()],
+        condition_unary: vec![1.0; graph.conditions.len()],
+        fault_links: vec![0; graph.priors.len()],
+        condition_links: vec![0; graph.conditions.len()],
+    };
+    for c in reach.conditions() {
+        for (cause, _) in &graph.conditions[c].causes {
+            match cause {
+                Cause::Fault(f) => links.fault_links[f.0] += 1,
+                Cause::Condition(c) => links.condition_links[c.0] += 1,
+            }
         }
     }
-    out
-}
-
-/// Puts a finding in: one product for answer 0, else a chain ending in the likelihood.
-fn observe(network: &mut Network, base: &[f64], links: Vec<Link>, likelihood: &[f64]) {
-    if likelihood[1..].iter().all(|x| *x == 0.0) {
-        let (base, open) = settle(base, links);
-        network.add_table(Vec::new(), vec![likelihood[0] * base[0]]);
-        for (cause, spread) in open {
-            network.add_table(vec![cause], vec![1.0, spread[0]]);
+    for (e, terms) in evidence.iter().zip(terms) {
+        for (cause, spread) in &graph.checks[e.check].causes {
+            let single = match terms[..] {
+                [term] => Some(spread[term.answer]),
+                _ => None,
+            };
+            match (cause, single) {
+                (Cause::Fault(f), Some(q)) => links.fault_unary[f.0] *= q,
+                (Cause::Condition(c), Some(q)) => links.condition_unary[c.0] *= q,
+                (Cause::Fault(f), None) => links.fault_links[f.0] += 1,
+                (Cause::Condition(c), None) => links.condition_links[c.0] += 1,
+            }
         }
-        return;
     }
-    let end = chain(network, base, links, None);
-    network.add_table(vec![end], likelihood.to_vec());
+    links
 }

@@ -34,7 +34,7 @@ impl Belief {
     /// let belief = Belief::new(Arc::new(graph), &[Finding::answer(sound, 1)])?;
     /// let given = belief.given(&[regulator]);
     /// // The silence makes it likelier that the rail is down: 0.4545 against 0.01 * 0.1.
-    /// assert!((belief.answers_given(&given, volts)[1] - 0.4545 / 0.4555).abs() < 1e-9);
+    /// assert!((belief.expected_answers(&given, volts)[1] - 0.4545 / 0.4555).abs() < 1e-9);
     /// # Ok::<(), halfsplit::belief::BeliefError>(())
     /// ```
     pub fn given(&self, members: &[FaultId]) -> Given {
@@ -72,7 +72,7 @@ impl Belief {
 
     /// P(answer | findings, exactly these faults) of a check, by answer. The conditions behind the check are
     /// taken as independent given the set and the findings. Empty for an id of another graph.
-    pub fn answers_given(&self, given: &Given, check: CheckId) -> Vec<f64> {
+    pub fn expected_answers(&self, given: &Given, check: CheckId) -> Vec<f64> {
         let Some(node) = self.graph.checks.get(check.0) else { return Vec::new() };
         let mut below = node.leak.clone();
         for (cause, spread) in &node.causes {

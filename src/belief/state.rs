@@ -2,9 +2,11 @@
 
 use std::sync::Arc;
 
-use super::compile::{Compiled, Evidence, compile};
+use super::compile::Setting;
+use super::complete::Complete;
 use super::group::{Group, groups};
-use super::tree::{Calibrated, Plan};
+use super::sample::sample;
+use super::solve::{Findings, Ran, Solver};
 use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
@@ -12,18 +14,27 @@ use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScore
 pub struct Limits {
     /// Base-2 logarithm of the table entries that exact inference may visit in one propagation.
     pub log2_cost: f64,
+    /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms.
+    pub samples: usize,
+    /// Seed of the approximation.
+    pub seed: u64,
 }
 
 impl Default for Limits {
+    /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits { log2_cost: 26.0 }
+        Limits {
+            log2_cost: 22.0,
+            samples: 12_000,
+            seed: 1,
+        }
     }
 }
 
 /// The posterior given all findings.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Posterior {
-    /// Natural logarithm of P(findings), the set scores' likelihood included.
+    /// Natural logarithm of P(findings), the set scores' likelihood included; an estimate where `error` is not 0.
     pub log_evidence: f64,
     /// P(fault present | findings), by [`FaultId`].
     pub faults: Vec<f64>,
@@ -33,7 +44,9 @@ pub struct Posterior {
     pub none: f64,
     /// Prior mass of the fault sets that the set scores do not list; 0 without set scores.
     pub left_out: f64,
-    /// Standard error of the probabilities above where they were approximated; 0 when exact.
+    /// Greatest standard error of the faults' probabilities where they were approximated; 0 when exact. Approximation
+    /// happens beyond [`Limits::log2_cost`], only without set scores; everything else a [`Belief`] answers then rests on
+    /// the sets that were sampled.
     pub error: f64,
 }
 
@@ -54,10 +67,17 @@ pub struct Posterior {
 #[derive(Debug, Clone)]
 pub struct Belief {
     pub(crate) graph: Arc<Graph>,
-    pub(crate) findings: Vec<(CheckId, Vec<f64>)>,
+    pub(crate) findings: Findings,
     pub(crate) sets: Option<Arc<SetScores>>,
     pub(crate) limits: Limits,
+    pub(crate) solver: Solver,
+    /// log(prior * likelihood) of each scored set.
+    pub(crate) log_terms: Vec<f64>,
     pub(crate) groups: Vec<Group>,
+    /// Logarithm of the weight of all groups: that of the evidence, or of the sets that stand for all.
+    pub(crate) log_total: f64,
+    /// The set scores are samples, not the caller's.
+    sampled: bool,
     pub(crate) posterior: Posterior,
 }
 
@@ -97,7 +117,7 @@ impl Belief {
     pub fn with_finding(&self, finding: Finding) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.push((finding.check, finding.likelihood(&self.graph)?));
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
     /// The belief without any finding on `check` (a struck finding).
@@ -107,11 +127,19 @@ impl Belief {
     pub fn without(&self, check: CheckId) -> Result<Belief, BeliefError> {
         let mut all = self.findings.clone();
         all.retain(|(c, _)| *c != check);
-        Belief::settle(self.graph.clone(), all, self.sets.clone(), self.limits)
+        Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
-    pub(crate) fn with_only(&self, findings: &[(CheckId, Vec<f64>)]) -> Result<Belief, BeliefError> {
-        Belief::settle(self.graph.clone(), findings.to_vec(), self.sets.clone(), self.limits)
+    pub(crate) fn with_only(
+        &self,
+        findings: &[(CheckId, Vec<f64>)],
+    ) -> Result<Belief, BeliefError> {
+        Belief::settle(
+            self.graph.clone(),
+            findings.to_vec(),
+            self.sets().cloned(),
+            self.limits,
+        )
     }
 
     /// The belief with other set scores (a new circuit reading, or none).
@@ -132,7 +160,7 @@ impl Belief {
 
     /// The set scores, if any.
     pub fn sets(&self) -> Option<&Arc<SetScores>> {
-        self.sets.as_ref()
+        self.sets.as_ref().filter(|_| !self.sampled)
     }
 
     /// The checks with a finding, ordered by id.
@@ -157,7 +185,7 @@ impl Belief {
 
     fn settle(
         graph: Arc<Graph>,
-        mut findings: Vec<(CheckId, Vec<f64>)>,
+        mut findings: Findings,
         sets: Option<Arc<SetScores>>,
         limits: Limits,
     ) -> Result<Belief, BeliefError> {
@@ -165,14 +193,65 @@ impl Belief {
         if let Some(w) = findings.windows(2).find(|w| w[0].0 == w[1].0) {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
-        // A likelihood of equal entries says nothing of the answer; it is only a factor, kept in the total.
-        let (groups, left_out) = groups(&graph, &findings, sets.as_deref());
+        match Belief::infer(graph.clone(), findings.clone(), sets.clone(), limits) {
+            Err(BeliefError::TooCostly { .. }) if sets.is_none() => {
+                Belief::approximate(graph, findings, limits)
+            }
+            result => result,
+        }
+    }
+
+    /// Samples fault sets and lets them stand for all.
+    fn approximate(
+        graph: Arc<Graph>,
+        findings: Findings,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
+        let free = Solver::new(&graph, vec![false; graph.fault_count()], &findings, &limits);
+        let coupled: Vec<usize> = (0..graph.fault_count())
+            .filter(|f| free.template.is_coupled(*f))
+            .collect();
+        let sampled = sample(&graph, &findings, coupled, &limits)?;
+        let sets = Some(Arc::new(sampled.scores));
+        let mut belief = Belief::infer(graph, findings, sets, limits)?;
+        belief.sampled = true;
+        belief.posterior.log_evidence = sampled.log_evidence;
+        belief.posterior.left_out = 0.0;
+        belief.posterior.error = sampled.error;
+        for (f, p) in sampled.faults {
+            belief.posterior.faults[f] = p;
+        }
+        Ok(belief)
+    }
+
+    fn infer(
+        graph: Arc<Graph>,
+        findings: Findings,
+        sets: Option<Arc<SetScores>>,
+        limits: Limits,
+    ) -> Result<Belief, BeliefError> {
+        let held = held(&graph, sets.as_deref());
+        let mut log_terms = Vec::new();
+        let mut left_out = 0.0;
+        if let Some(sets) = &sets {
+            log_terms = sets.log_priors(&graph);
+            let listed: f64 = log_terms.iter().map(|l| l.exp()).sum();
+            left_out = (1.0 - listed).max(0.0);
+            for (log, set) in log_terms.iter_mut().zip(&sets.sets) {
+                *log += set.log_likelihood;
+            }
+        }
+        let solver = Solver::new(&graph, held, &findings, &limits);
         let mut belief = Belief {
             graph,
             findings,
             sets,
             limits,
-            groups,
+            solver,
+            log_terms,
+            groups: Vec::new(),
+            log_total: 0.0,
+            sampled: false,
             posterior: Posterior {
                 log_evidence: 0.0,
                 faults: Vec::new(),
@@ -182,139 +261,174 @@ impl Belief {
                 error: 0.0,
             },
         };
-        belief.infer()?;
+        belief.groups = belief.group(&belief.solver, &belief.findings, None);
+        belief.fill()?;
         Ok(belief)
     }
 
-    pub(crate) fn run(&self, group: &Group, fixed: &[Option<bool>]) -> Result<Option<Run>, BeliefError> {
-        let compiled = compile(&self.graph, fixed, &self.evidence(group));
-        let plan = Plan::new(&compiled.network);
-        if plan.log2_cost() > self.limits.log2_cost {
-            return Err(BeliefError::TooCostly { log2_cost: plan.log2_cost() });
-        }
-        Ok(plan.calibrate(&compiled.network).map(|result| Run { compiled, result }))
+    pub(crate) fn held(&self) -> Vec<bool> {
+        held(&self.graph, self.sets.as_deref())
     }
 
-    fn evidence<'a>(&'a self, group: &'a Group) -> Vec<Evidence<'a>> {
-        self.findings
-            .iter()
-            .map(|(check, likelihood)| Evidence {
-                check: check.0,
-                likelihood,
-                computed: group.computed(check.0),
-            })
-            .collect()
+    /// Groups the scored sets (all, or those at `keep`) by what the findings can see; one free group without scores.
+    pub(crate) fn group(&self, solver: &Solver, findings: &Findings, keep: Option<&[usize]>) -> Vec<Group> {
+        let Some(sets) = &self.sets else {
+            return vec![Group::default()];
+        };
+        let seen: Vec<CheckId> = findings.iter().map(|(c, _)| *c).collect();
+        let (template, logs) = (&solver.template, &self.log_terms);
+        match keep {
+            None => groups(template, &seen, sets, logs, 0..sets.sets.len()),
+            Some(keep) => groups(template, &seen, sets, logs, keep.iter().copied()),
+        }
     }
 
-    fn infer(&mut self) -> Result<(), BeliefError> {
-        let n = self.graph.fault_count();
-        let mut runs = Vec::with_capacity(self.groups.len());
-        for group in &self.groups {
-            runs.push(self.run(group, &group.fixed)?);
-        }
-        let logs: Vec<f64> = runs
-            .iter()
-            .zip(&self.groups)
-            .map(|(run, group)| match run {
-                Some(run) => group.log_weight + run.result.log_total,
-                None => f64::NEG_INFINITY,
-            })
-            .collect();
-        let total = log_sum(&logs);
+    fn fill(&mut self) -> Result<(), BeliefError> {
+        let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
+        let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
             return Err(BeliefError::Impossible);
         }
-        let mut faults = vec![0.0; n];
-        let mut conditions = vec![None; self.graph.condition_count()];
-        for ((run, group), log) in runs.iter().zip(&mut self.groups).zip(&logs) {
-            let weight = (log - total).exp();
-            group.share = weight;
-            let Some(run) = run else { continue };
-            for (f, slot) in faults.iter_mut().enumerate() {
-                if group.fixed[f].is_none() {
-                    *slot += weight * run.fault(f, self.graph.priors[f]);
-                }
-            }
-            for (c, slot) in conditions.iter_mut().enumerate() {
-                if let Some(v) = run.compiled.condition_var[c] {
-                    *slot.get_or_insert(0.0) += weight * run.result.marginals[v][1];
-                }
-            }
-            if let Some(sets) = &self.sets {
-                for (set, within) in &group.sets {
-                    for f in &sets.sets[*set].members {
-                        faults[f.0] += weight * within;
-                    }
-                }
-            }
+        for (group, share) in self.groups.iter_mut().zip(&mixture.shares) {
+            group.share = *share;
         }
+        self.log_total = total;
         self.posterior.log_evidence = total;
-        faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
-        self.posterior.faults = faults;
-        self.posterior.conditions = conditions;
+        self.posterior.faults = mixture.faults;
+        self.posterior.conditions = mixture.conditions;
         self.posterior.none = self.probability_of(&[])?;
         Ok(())
     }
 
-    /// P(exactly these faults present | findings), exact.
+    /// Sums over groups: total, shares, marginals of faults and conditions.
+    pub(crate) fn mix(
+        &self,
+        solver: &Solver,
+        findings: &Findings,
+        groups: &[Group],
+    ) -> Result<Mixture, BeliefError> {
+        let graph = &*self.graph;
+        let mut mixture = Mixture {
+            log_total: f64::NEG_INFINITY,
+            shares: vec![0.0; groups.len()],
+            faults: vec![0.0; graph.fault_count()],
+            conditions: vec![None; graph.condition_count()],
+        };
+        if let [only] = groups {
+            if let Some(ran) = solver.run(graph, findings, only.setting(), true)? {
+                mixture.log_total = only.log_weight + ran.outcome.log_total;
+                mixture.shares[0] = 1.0;
+                mixture.add(&ran, graph, 1.0);
+            }
+        } else {
+            let mut logs = Vec::with_capacity(groups.len());
+            for group in groups {
+                let ran = solver.run(graph, findings, group.setting(), false)?;
+                logs.push(ran.map_or(f64::NEG_INFINITY, |r| group.log_weight + r.outcome.log_total));
+            }
+            mixture.log_total = log_sum(&logs);
+            if mixture.log_total == f64::NEG_INFINITY {
+                return Ok(mixture);
+            }
+            for (share, log) in mixture.shares.iter_mut().zip(&logs) {
+                *share = (log - mixture.log_total).exp();
+            }
+            let (kept, mass) = heaviest(&mixture.shares, NEGLIGIBLE);
+            for g in kept {
+                if let Some(ran) = solver.run(graph, findings, groups[g].setting(), true)? {
+                    let weight = mixture.shares[g] / mass;
+                    mixture.add(&ran, graph, weight);
+                }
+            }
+        }
+        if let Some(sets) = &self.sets {
+            sets.faults.iter().for_each(|f| mixture.faults[f.0] = 0.0);
+            for (group, share) in groups.iter().zip(&mixture.shares) {
+                for (s, within) in &group.sets {
+                    for f in &sets.sets[*s].members {
+                        mixture.faults[f.0] += share * within;
+                    }
+                }
+            }
+        }
+        mixture.faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
+        Ok(mixture)
+    }
+
+    /// P(exactly these faults present | findings), exact. 0 for a set over the designated faults that is not listed.
     ///
     /// # Errors
     /// [`BeliefError::Unknown`] for a fault of another graph.
     pub fn probability_of(&self, members: &[FaultId]) -> Result<f64, BeliefError> {
-        let n = self.graph.fault_count();
-        let mut fixed = vec![Some(false); n];
-        for f in members {
-            *fixed.get_mut(f.0).ok_or_else(|| super::graph::unknown("fault", f.0))? = Some(true);
-        }
-        let mut logs = Vec::new();
-        for group in &self.groups {
-            let within: f64 = match &self.sets {
-                None => 1.0,
-                Some(sets) => group
-                    .sets
-                    .iter()
-                    .filter(|(s, _)| {
-                        let set = &sets.sets[*s].members;
-                        sets.faults.iter().all(|f| set.contains(f) == (fixed[f.0] == Some(true)))
-                    })
-                    .map(|(_, w)| w)
-                    .sum(),
-            };
-            if within <= 0.0 {
-                continue;
-            }
-            let mut prior = 0.0;
-            for (f, held) in fixed.iter().enumerate() {
-                if group.fixed[f].is_none() {
-                    let p = self.graph.priors[f];
-                    prior += if *held == Some(true) { p.ln() } else { (-p).ln_1p() };
-                }
-            }
-            if prior == f64::NEG_INFINITY {
-                continue;
-            }
-            if let Some(run) = self.run(group, &fixed)? {
-                logs.push(group.log_weight + within.ln() + prior + run.result.log_total);
-            }
-        }
-        Ok((log_sum(&logs) - self.posterior.log_evidence).exp())
+        let log = self.exact(&self.findings)?.log_joint(self, members)?;
+        Ok((log - self.posterior.log_evidence).exp())
+    }
+
+    /// Weighs complete sets under the findings given.
+    pub(crate) fn exact(&self, findings: &Findings) -> Result<Complete, BeliefError> {
+        let complete = Complete::new(self, findings.clone());
+        complete.solver.affordable()?;
+        Ok(complete)
     }
 }
 
-/// One propagation.
-#[derive(Debug)]
-pub(crate) struct Run {
-    pub compiled: Compiled,
-    pub result: Calibrated,
+/// Which faults are designated.
+fn held(graph: &Graph, sets: Option<&SetScores>) -> Vec<bool> {
+    let mut held = vec![false; graph.fault_count()];
+    if let Some(sets) = sets {
+        sets.faults.iter().for_each(|f| held[f.0] = true);
+    }
+    held
 }
 
-impl Run {
-    /// A free fault's marginal; its prior where no finding reaches it.
-    pub fn fault(&self, f: usize, prior: f64) -> f64 {
-        match self.compiled.fault_var[f] {
-            Some(v) => self.result.marginals[v][1],
-            None => prior,
+/// Groups beyond this posterior mass (all together) take no part in marginals of other faults.
+pub(crate) const NEGLIGIBLE: f64 = 1e-13;
+
+/// Places of the heaviest shares, in order of place, the rest adding up to less than `tail`; and their sum.
+pub(crate) fn heaviest(shares: &[f64], tail: f64) -> (Vec<usize>, f64) {
+    let mut places: Vec<usize> = (0..shares.len()).collect();
+    places.sort_by(|a, b| shares[*a].total_cmp(&shares[*b]).then(a.cmp(b)));
+    let mut dropped = 0.0;
+    let mut first = 0;
+    for p in &places {
+        if dropped + shares[*p] >= tail {
+            break;
         }
+        dropped += shares[*p];
+        first += 1;
+    }
+    let mut kept = places.split_off(first);
+    kept.sort_unstable();
+    let mass = kept.iter().map(|p| shares[*p]).sum();
+    (kept, mass)
+}
+
+/// Sums over groups.
+#[derive(Debug)]
+pub(crate) struct Mixture {
+    pub log_total: f64,
+    pub shares: Vec<f64>,
+    pub faults: Vec<f64>,
+    pub conditions: Vec<Option<f64>>,
+}
+
+impl Mixture {
+    fn add(&mut self, ran: &Ran, graph: &Graph, weight: f64) {
+        for (f, (slot, prior)) in self.faults.iter_mut().zip(&graph.priors).enumerate() {
+            *slot += weight * ran.fault(f, *prior);
+        }
+        for (c, slot) in self.conditions.iter_mut().enumerate() {
+            if let Some(p) = ran.condition(c) {
+                *slot.get_or_insert(0.0) += weight * p;
+            }
+        }
+    }
+}
+
+impl Group {
+    /// The setting in which this group's sets hold.
+    pub fn setting(&self) -> Setting<'_> {
+        Setting { present: &self.present, fixed: &[], computed: &self.causes }
     }
 }
 

@@ -1,291 +1,367 @@
-//! Exact sums over products of small tables: a bucket tree, calibrated in two passes.
+//! Exact sums over products of small tables: a bucket tree, run in one pass (total) or two (all marginals).
 //!
-//! Knows nothing of faults and checks. A [`Network`] is a list of variables (each with its number of states) and
-//! non-negative tables over some of them. [`Plan`] is an elimination order (min-fill, ties by table size, then by
-//! index) with its buckets; [`Plan::calibrate`] runs the two passes. Messages are scaled to a greatest entry of one
-//! and the scale kept as a logarithm, so nothing underflows.
+//! Knows nothing of faults and checks. A [`Layout`] lists variables (each with its number of states) and the scopes of
+//! tables over them; a [`Plan`] is an elimination order (min-fill; ties by the size of the table made, then by index)
+//! with its buckets. The tables' numbers come in with each run, so that one plan serves many. Entries may be negative;
+//! sums are carried in [`Wide`] numbers, and the first pass also runs on absolute values, which tells how many digits
+//! the signs have cost ([`Totals::condition`]). Messages are scaled by powers of two, so nothing underflows.
 
-/// A table over `vars`; the last variable runs fastest.
-#[derive(Debug, Clone)]
-pub(crate) struct Table {
-    pub vars: Vec<usize>,
-    pub data: Vec<f64>,
-}
+use std::ops::Range;
 
-/// Variables by number of states, and tables over them.
+use super::wide::Wide;
+
+/// Variables by number of states, and the scopes of the tables over them (last variable fastest).
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Network {
+pub(crate) struct Layout {
     pub cards: Vec<usize>,
-    pub tables: Vec<Table>,
+    pub scopes: Vec<Vec<usize>>,
 }
 
-impl Network {
+impl Layout {
     pub fn add_var(&mut self, card: usize) -> usize {
         self.cards.push(card);
         self.cards.len() - 1
     }
 
-    pub fn add_table(&mut self, vars: Vec<usize>, data: Vec<f64>) {
-        self.tables.push(Table { vars, data });
+    /// Declares a table; returns its place. The scope has at least one variable.
+    pub fn add_table(&mut self, scope: Vec<usize>) -> usize {
+        self.scopes.push(scope);
+        self.scopes.len() - 1
     }
 }
 
-/// One bucket: the variable summed out and the others it meets, in elimination order.
+/// The numbers of the tables, in one run of memory.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Tables {
+    data: Vec<f64>,
+    ends: Vec<usize>,
+}
+
+impl Tables {
+    /// Adds the numbers of the next table.
+    pub fn push(&mut self, numbers: &[f64]) {
+        self.data.extend_from_slice(numbers);
+        self.ends.push(self.data.len());
+    }
+
+    fn start(&self, table: usize) -> usize {
+        if table == 0 { 0 } else { self.ends[table - 1] }
+    }
+
+    pub fn get(&self, table: usize) -> &[f64] {
+        &self.data[self.start(table)..self.ends[table]]
+    }
+
+    pub fn get_mut(&mut self, table: usize) -> &mut [f64] {
+        let start = self.start(table);
+        &mut self.data[start..self.ends[table]]
+    }
+}
+
+/// One dimension of a bucket as an input sees it: number of states and the input's stride.
+type Steps = Vec<(usize, usize)>;
+
 #[derive(Debug, Clone)]
 struct Bucket {
-    /// Scope, latest-eliminated first, the bucket's own variable last (fastest).
-    scope: Vec<usize>,
-    size: usize,
-    tables: Vec<usize>,
-    children: Vec<usize>,
-    parent: Option<usize>,
+    /// Number of states per scope variable; the bucket's own variable is last (fastest).
+    dims: Vec<usize>,
+    var: usize,
+    /// Tables that fall into this bucket.
+    tables: Vec<(usize, Steps)>,
+    /// Buckets whose message comes here.
+    children: Vec<(usize, Steps)>,
+    is_root: bool,
+    /// Where this bucket's product and its message stand in the runs of memory that hold them all.
+    product: Range<usize>,
+    message: Range<usize>,
 }
 
 /// An elimination order and its buckets.
 #[derive(Debug, Clone)]
 pub(crate) struct Plan {
     buckets: Vec<Bucket>,
-    log2_cost: f64,
+    cost: f64,
+    vars: usize,
 }
 
-/// The result: the logarithm of the total and the normalised marginal of each variable.
-#[derive(Debug, Clone)]
-pub(crate) struct Calibrated {
+/// What the first pass yields.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Totals {
+    /// Natural logarithm of the total.
     pub log_total: f64,
-    pub marginals: Vec<Vec<f64>>,
+    /// Sum of absolute values over sum of values: 1 means no cancellation, 1e6 six digits lost.
+    pub condition: f64,
+}
+
+/// The state between the passes.
+pub(crate) struct Pass {
+    /// Product of each bucket's own tables; empty when only the total was wanted.
+    products: Vec<Wide>,
+    messages: Vec<Wide>,
+    pub totals: Totals,
 }
 
 impl Plan {
+    /// A plan for no variables.
+    pub fn empty() -> Plan {
+        Plan { buckets: Vec::new(), cost: 0.0, vars: 0 }
+    }
+
     /// Orders the variables and lays out the buckets.
-    pub fn new(network: &Network) -> Plan {
-        let order = min_fill(network);
-        let n = network.cards.len();
+    pub fn new(layout: &Layout) -> Plan {
+        let order = super::order::min_fill(&layout.cards, &layout.scopes);
+        let n = layout.cards.len();
         let mut position = vec![0usize; n];
         for (i, v) in order.iter().enumerate() {
             position[*v] = i;
         }
-        let mut buckets: Vec<Bucket> = order
-            .iter()
-            .map(|v| Bucket {
-                scope: vec![*v],
-                size: 0,
-                tables: Vec::new(),
-                children: Vec::new(),
-                parent: None,
-            })
-            .collect();
-        for (t, table) in network.tables.iter().enumerate() {
-            if let Some(first) = table.vars.iter().map(|v| position[*v]).min() {
-                buckets[first].tables.push(t);
-                for v in &table.vars {
-                    if !buckets[first].scope.contains(v) {
-                        buckets[first].scope.push(*v);
-                    }
-                }
+        // Scopes as positions, so that sorting puts the latest-eliminated first.
+        let mut scopes: Vec<Vec<usize>> = (0..n).map(|i| vec![i]).collect();
+        let mut tables: Vec<Vec<usize>> = vec![Vec::new(); n];
+        for (t, scope) in layout.scopes.iter().enumerate() {
+            if let Some(first) = scope.iter().map(|v| position[*v]).min() {
+                tables[first].push(t);
+                scopes[first].extend(scope.iter().map(|v| position[*v]));
             }
         }
-        let mut cost = 0.0f64;
-        for i in 0..buckets.len() {
-            buckets[i].scope.sort_unstable_by_key(|v| std::cmp::Reverse(position[*v]));
-            let size = buckets[i].scope.iter().map(|v| network.cards[*v] as f64).product::<f64>();
+        let mut children: Vec<Vec<usize>> = vec![Vec::new(); n];
+        let mut is_root = vec![false; n];
+        for i in 0..n {
+            let mut scope = std::mem::take(&mut scopes[i]);
+            scope.sort_unstable_by(|a, b| b.cmp(a));
+            scope.dedup();
+            match scope.len() {
+                0 | 1 => is_root[i] = true,
+                len => {
+                    let parent = scope[len - 2];
+                    children[parent].push(i);
+                    scopes[parent].extend_from_slice(&scope[..len - 1]);
+                }
+            }
+            scopes[i] = scope;
+        }
+        let card = |p: usize| layout.cards[order[p]];
+        let mut cost = 0.0;
+        let mut buckets: Vec<Bucket> = Vec::with_capacity(n);
+        let (mut product_end, mut message_end) = (0usize, 0usize);
+        for i in 0..n {
+            let scope = &scopes[i];
+            let size: f64 = scope.iter().map(|p| card(*p) as f64).product();
             cost += size;
-            buckets[i].size = if size < 1e18 { size as usize } else { usize::MAX };
-            let rest: Vec<usize> = buckets[i].scope[..buckets[i].scope.len() - 1].to_vec();
-            if let Some(next) = rest.last() {
-                let parent = position[*next];
-                buckets[i].parent = Some(parent);
-                buckets[parent].children.push(i);
-                for v in rest {
-                    if !buckets[parent].scope.contains(&v) {
-                        buckets[parent].scope.push(v);
+            let steps = |vars: &[usize]| -> Steps {
+                let mut out: Steps = scope.iter().map(|p| (card(*p), 0)).collect();
+                let mut stride = 1;
+                for p in vars.iter().rev() {
+                    if let Some(place) = scope.iter().position(|s| s == p) {
+                        out[place].1 = stride;
                     }
+                    stride = stride.saturating_mul(card(*p));
                 }
-            }
+                out
+            };
+            let size = if size < 1e15 {
+                size as usize
+            } else {
+                usize::MAX
+            };
+            let product = product_end..product_end.saturating_add(size);
+            let message = message_end..message_end.saturating_add(size / card(i));
+            (product_end, message_end) = (product.end, message.end);
+            buckets.push(Bucket {
+                dims: scope.iter().map(|p| card(*p)).collect(),
+                var: order[i],
+                product,
+                message,
+                tables: tables[i]
+                    .iter()
+                    .map(|t| {
+                        let vars: Vec<usize> = layout.scopes[*t].iter().map(|v| position[*v]).collect();
+                        (*t, steps(&vars))
+                    })
+                    .collect(),
+                children: children[i]
+                    .iter()
+                    .map(|c| (*c, steps(&scopes[*c][..scopes[*c].len() - 1])))
+                    .collect(),
+                is_root: is_root[i],
+            });
         }
-        Plan { buckets, log2_cost: cost.max(1.0).log2() }
+        Plan { buckets, cost, vars: n }
     }
 
-    /// Base-2 logarithm of the table entries over all buckets.
-    pub fn log2_cost(&self) -> f64 {
-        self.log2_cost
+    /// Table entries over all buckets: the measure of work.
+    pub fn cost(&self) -> f64 {
+        self.cost
     }
 
-    /// Both passes. `None` when the total is zero.
-    pub fn calibrate(&self, network: &Network) -> Option<Calibrated> {
-        let cards = &network.cards;
-        let n = self.buckets.len();
-        let mut log_total = 0.0;
-        for table in &network.tables {
-            if table.vars.is_empty() {
-                let factor = table.data.first().copied().unwrap_or(1.0);
-                if factor <= 0.0 {
-                    return None;
-                }
-                log_total += factor.ln();
-            }
-        }
-        let mut up: Vec<Table> = Vec::with_capacity(n);
+    /// First pass; `keep` when a second is to follow. `None` when the total is not above zero.
+    pub fn up(&self, tables: &Tables, keep: bool) -> Option<Pass> {
+        let last = self.buckets.last();
+        let mut messages = vec![Wide::ZERO; last.map_or(0, |b| b.message.end)];
+        let mut absolutes = vec![0.0; messages.len()];
+        let mut products =
+            Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
+        let (mut product, mut absolute): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
+        let (mut log_total, mut log_absolute) = (0.0, 0.0);
         for bucket in &self.buckets {
-            let mut product = vec![1.0; bucket.size];
-            for t in &bucket.tables {
-                multiply(&mut product, &bucket.scope, cards, &network.tables[*t]);
+            product.clear();
+            product.resize(bucket.product.len(), Wide::ONE);
+            for (t, steps) in &bucket.tables {
+                let data = tables.get(*t);
+                walk(steps, |cell, at| product[cell] = product[cell].mul_narrow(data[at]));
             }
-            for c in &bucket.children {
-                multiply(&mut product, &bucket.scope, cards, &up[*c]);
+            if keep {
+                products.extend_from_slice(&product);
             }
-            let own = bucket.scope.last().map_or(1, |v| cards[*v]);
-            let mut message: Vec<f64> = product.chunks(own).map(|c| c.iter().sum()).collect();
-            log_total += scale(&mut message)?;
-            up.push(Table { vars: bucket.scope[..bucket.scope.len() - 1].to_vec(), data: message });
-        }
-        let mut marginals: Vec<Vec<f64>> = cards.iter().map(|c| vec![1.0; *c]).collect();
-        let mut down: Vec<Option<Table>> = vec![None; n];
-        for (i, bucket) in self.buckets.iter().enumerate().rev() {
-            let mut base = vec![1.0; bucket.size];
-            for t in &bucket.tables {
-                multiply(&mut base, &bucket.scope, cards, &network.tables[*t]);
+            absolute.clear();
+            absolute.extend(product.iter().map(|x| x.high.abs()));
+            for (c, steps) in &bucket.children {
+                let range = self.buckets[*c].message.clone();
+                let (wide, narrow) = (&messages[range.clone()], &absolutes[range]);
+                walk(steps, |cell, at| {
+                    product[cell] = product[cell].mul(wide[at]);
+                    absolute[cell] *= narrow[at];
+                });
             }
-            if let Some(table) = &down[i] {
-                multiply(&mut base, &bucket.scope, cards, table);
+            let own = bucket.dims.last().copied().unwrap_or(1);
+            let message = &mut messages[bucket.message.clone()];
+            let bound = &mut absolutes[bucket.message.clone()];
+            for (m, chunk) in message.iter_mut().zip(product.chunks_exact(own)) {
+                *m = sum(chunk);
             }
-            for (k, child) in bucket.children.iter().enumerate() {
-                let mut product = base.clone();
-                for (j, other) in bucket.children.iter().enumerate() {
-                    if j != k {
-                        multiply(&mut product, &bucket.scope, cards, &up[*other]);
-                    }
-                }
-                let mut data = sum_onto(&product, &bucket.scope, cards, &up[*child].vars);
-                scale(&mut data)?;
-                down[*child] = Some(Table { vars: up[*child].vars.clone(), data });
+            for (b, chunk) in bound.iter_mut().zip(absolute.chunks_exact(own)) {
+                *b = chunk.iter().sum();
             }
-            for child in &bucket.children {
-                multiply(&mut base, &bucket.scope, cards, &up[*child]);
-            }
-            if let Some(own) = bucket.scope.last() {
-                let mut marginal = vec![0.0; cards[*own]];
-                for chunk in base.chunks(cards[*own]) {
-                    for (m, x) in marginal.iter_mut().zip(chunk) {
-                        *m += x;
-                    }
-                }
-                let sum: f64 = marginal.iter().sum();
-                if sum <= 0.0 {
+            if bucket.is_root {
+                let (value, bound) = (message.first()?.high, bound.first()?);
+                if value <= 0.0 || value.is_nan() {
                     return None;
                 }
-                marginal.iter_mut().for_each(|m| *m /= sum);
-                marginals[*own] = marginal;
+                log_total += value.ln();
+                log_absolute += bound.ln();
+            } else {
+                log_total += scale(message)?;
+                let power = power_of_two(bound.iter().copied().fold(0.0, f64::max));
+                bound.iter_mut().for_each(|x| *x *= power);
+                log_absolute -= power.ln();
             }
         }
-        Some(Calibrated { log_total, marginals })
+        Some(Pass {
+            products,
+            messages,
+            totals: Totals { log_total, condition: (log_absolute - log_total).exp() },
+        })
+    }
+
+    /// Second pass: the normalised marginal of every variable (entries of a signed variable may be negative).
+    pub fn down(&self, pass: Pass) -> Vec<Vec<f64>> {
+        let Pass { mut products, messages, .. } = pass;
+        let mut marginals = vec![Vec::new(); self.vars];
+        let mut from_above = vec![Wide::ZERO; messages.len()];
+        let (mut after, mut ends): (Vec<Wide>, Vec<usize>) = (Vec::new(), Vec::new());
+        for bucket in self.buckets.iter().rev() {
+            let product = &mut products[bucket.product.clone()];
+            let own = bucket.dims.last().copied().unwrap_or(1);
+            if !bucket.is_root {
+                let above = &from_above[bucket.message.clone()];
+                for (chunk, x) in product.chunks_exact_mut(own).zip(above) {
+                    chunk.iter_mut().for_each(|p| *p = p.mul(*x));
+                }
+            }
+            // Products of the messages of all later children, last child first; `product` gathers the earlier ones.
+            let size = product.len();
+            after.clear();
+            ends.clear();
+            for (c, steps) in bucket.children.iter().skip(1).rev() {
+                let start = after.len();
+                match start {
+                    0 => after.resize(size, Wide::ONE),
+                    _ => after.extend_from_within(start - size..),
+                }
+                let (data, right) = (
+                    &messages[self.buckets[*c].message.clone()],
+                    &mut after[start..],
+                );
+                walk(steps, |cell, at| right[cell] = right[cell].mul(data[at]));
+                ends.push(after.len());
+            }
+            for (c, steps) in &bucket.children {
+                let range = self.buckets[*c].message.clone();
+                let data = &mut from_above[range.clone()];
+                match ends.pop() {
+                    Some(end) => {
+                        let right = &after[end - size..end];
+                        walk(steps, |cell, at| {
+                            data[at] = data[at].add(product[cell].mul(right[cell]));
+                        });
+                    }
+                    None => walk(steps, |cell, at| data[at] = data[at].add(product[cell])),
+                }
+                scale(data);
+                let message = &messages[range];
+                walk(steps, |cell, at| {
+                    product[cell] = product[cell].mul(message[at])
+                });
+            }
+            let mut marginal = vec![Wide::ZERO; own];
+            for chunk in product.chunks_exact(own) {
+                for (m, x) in marginal.iter_mut().zip(chunk) {
+                    *m = m.add(*x);
+                }
+            }
+            let total = sum(&marginal);
+            marginals[bucket.var] = marginal.iter().map(|m| m.over(total)).collect();
+        }
+        marginals
     }
 }
 
-/// Scales to a greatest entry of one; returns the logarithm taken out, `None` when all is zero.
-fn scale(data: &mut [f64]) -> Option<f64> {
-    let top = data.iter().copied().fold(0.0f64, f64::max);
+fn sum(cells: &[Wide]) -> Wide {
+    cells.iter().fold(Wide::ZERO, |a, b| a.add(*b))
+}
+
+/// The power of two that brings `x` near one (1 for zero or what is not finite).
+fn power_of_two(x: f64) -> f64 {
+    if x > 0.0 && x.is_finite() { (-x.log2().floor()).clamp(-1000.0, 1000.0).exp2() } else { 1.0 }
+}
+
+/// Scales near a greatest absolute entry of one; returns the logarithm taken out, `None` when all is zero.
+fn scale(data: &mut [Wide]) -> Option<f64> {
+    let top = data.iter().fold(0.0f64, |a, x| a.max(x.high.abs()));
     if top <= 0.0 || !top.is_finite() {
         return None;
     }
-    data.iter_mut().for_each(|x| *x /= top);
-    Some(top.ln())
+    let power = power_of_two(top);
+    data.iter_mut().for_each(|x| *x = x.scaled(power));
+    Some(-power.ln())
 }
 
-/// Strides of `vars` seen from `scope` (zero where a scope variable is absent).
-fn strides(scope: &[usize], cards: &[usize], vars: &[usize]) -> Vec<usize> {
-    let mut out = vec![0; scope.len()];
-    let mut stride = 1;
-    for v in vars.iter().rev() {
-        if let Some(place) = scope.iter().position(|s| s == v) {
-            out[place] = stride;
+/// Walks the cells in order and hands out (cell, offset into the strided input).
+#[inline]
+fn walk(steps: &[(usize, usize)], mut visit: impl FnMut(usize, usize)) {
+    let mut digits = [0usize; 64];
+    let Some(((inner, inner_stride), outer)) = steps.split_last() else {
+        visit(0, 0);
+        return;
+    };
+    let (mut cell, mut offset) = (0, 0);
+    'all: loop {
+        let mut at = offset;
+        for _ in 0..*inner {
+            visit(cell, at);
+            cell += 1;
+            at += inner_stride;
         }
-        stride *= cards[*v];
-    }
-    out
-}
-
-/// Walks the scope's cells in order and hands out (cell, offset into the strided table).
-fn walk(scope: &[usize], cards: &[usize], strides: &[usize], mut visit: impl FnMut(usize, usize)) {
-    let mut digits = vec![0usize; scope.len()];
-    let size: usize = scope.iter().map(|v| cards[*v]).product();
-    let mut offset = 0;
-    for cell in 0..size {
-        visit(cell, offset);
-        for place in (0..scope.len()).rev() {
+        for place in (0..outer.len()).rev() {
+            let (dim, stride) = outer[place];
             digits[place] += 1;
-            offset += strides[place];
-            if digits[place] < cards[scope[place]] {
-                break;
+            offset += stride;
+            if digits[place] < dim {
+                continue 'all;
             }
-            offset -= strides[place] * digits[place];
+            offset -= stride * dim;
             digits[place] = 0;
         }
+        return;
     }
-}
-
-fn multiply(product: &mut [f64], scope: &[usize], cards: &[usize], table: &Table) {
-    let steps = strides(scope, cards, &table.vars);
-    walk(scope, cards, &steps, |cell, offset| {
-        product[cell] *= table.data[offset];
-    });
-}
-
-fn sum_onto(product: &[f64], scope: &[usize], cards: &[usize], vars: &[usize]) -> Vec<f64> {
-    let steps = strides(scope, cards, vars);
-    let mut out = vec![0.0; vars.iter().map(|v| cards[*v]).product()];
-    walk(scope, cards, &steps, |cell, offset| {
-        out[offset] += product[cell];
-    });
-    out
-}
-
-/// Min-fill order; ties by the size of the table made, then by index.
-fn min_fill(network: &Network) -> Vec<usize> {
-    let n = network.cards.len();
-    let mut neighbours: Vec<std::collections::BTreeSet<usize>> = vec![Default::default(); n];
-    for table in &network.tables {
-        for a in &table.vars {
-            for b in &table.vars {
-                if a != b {
-                    neighbours[*a].insert(*b);
-                }
-            }
-        }
-    }
-    let weigh = |v: usize, neighbours: &[std::collections::BTreeSet<usize>]| -> (usize, f64) {
-        let around: Vec<usize> = neighbours[v].iter().copied().collect();
-        let mut fill = 0;
-        for (i, a) in around.iter().enumerate() {
-            fill += around[i + 1..].iter().filter(|b| !neighbours[*a].contains(b)).count();
-        }
-        let size = around.iter().map(|a| (network.cards[*a] as f64).log2()).sum();
-        (fill, size)
-    };
-    let mut score: Vec<(usize, f64)> = (0..n).map(|v| weigh(v, &neighbours)).collect();
-    let mut open: Vec<usize> = (0..n).collect();
-    let mut order = Vec::with_capacity(n);
-    while let Some(place) = (0..open.len()).min_by(|a, b| {
-        let (x, y) = (&score[open[*a]], &score[open[*b]]);
-        x.0.cmp(&y.0).then(x.1.total_cmp(&y.1))
-    }) {
-        let v = open.remove(place);
-        order.push(v);
-        let around: Vec<usize> = std::mem::take(&mut neighbours[v]).into_iter().collect();
-        let mut dirty: std::collections::BTreeSet<usize> = around.iter().copied().collect();
-        for a in &around {
-            neighbours[*a].remove(&v);
-        }
-        for (i, a) in around.iter().enumerate() {
-            for b in &around[i + 1..] {
-                if neighbours[*a].insert(*b) {
-                    neighbours[*b].insert(*a);
-                    dirty.extend(neighbours[*a].intersection(&neighbours[*b]).copied());
-                }
-            }
-        }
-        for d in dirty {
-            score[d] = weigh(d, &neighbours);
-        }
-    }
-    order
 }

@@ -4,8 +4,9 @@
 
 use num_complex::Complex64;
 
-use super::dc::{Case, Extra, Failure, Solution, SolveError, Solver, Work, place};
+use super::dc::{Solution, SolveError, Solver};
 use super::network::Node;
+use super::newton::{Case, Extra, Failure, Work, place};
 use super::topology::Topology;
 
 /// Buffers of the small-signal solver.

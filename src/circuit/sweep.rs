@@ -12,10 +12,12 @@ use std::collections::BTreeMap;
 use num_complex::Complex64;
 
 use super::ac::{AcWork, Response, check_frequency};
-use super::dc::{Case, Extra, Failure, Options, Path, SolveError, Work, compile, place};
+use super::dc::{Options, Path, SolveError};
 use super::edit::{Edit, apply};
 use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
-use super::topology::{Seed, Topology, Unknown, param_place};
+use super::newton::{Case, Extra, Failure, Work, compile, place};
+use super::parameters::param_place;
+use super::topology::{Seed, Topology, Unknown};
 
 /// Compiled networks kept for faults that change connections; the oldest go when there are more.
 const KEPT: usize = 512;

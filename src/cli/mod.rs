@@ -1,25 +1,100 @@
 //! The command line: one file a command, each of them arguments → library call → text → exit code.
 //!
-//! Answers go to stdout, talk goes to stderr. With `--json` a command prints one JSON document.
+//! Answers go to stdout, talk goes to stderr. With `--json` a command prints one JSON document. Exit codes: 0 done,
+//! 1 the input is at fault, 2 usage, 3 the system failed.
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, Parser, Subcommand};
+
 use std::path::PathBuf;
 
+mod cases;
+mod next;
+mod note;
+mod open;
+pub mod rules;
 mod screen;
-pub use screen::{Failure, Screen};
+mod suspects;
+mod target;
+mod why;
 
-/// Finds the fault in small audio electronics: asks, ranks suspects, proposes the next cheapest check.
+pub use screen::{Failure, Screen, wrap};
+
+/// Finds the fault in small audio electronics: asks, ranks suspects, proposes the next cheapest check
 #[derive(Debug, Parser)]
-#[command(name = "halfsplit", version, about, long_about = None, max_term_width = 100)]
+#[command(name = "halfsplit", version, about, max_term_width = 100)]
+#[command(
+    after_help = "A first look, without any file of your own:\n  halfsplit next --example silent-build\n\
+    A job of your own:\n  halfsplit open lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit next lantern.yaml"
+)]
 pub struct Cli {
-    /// Also load the rule packs in this file or folder (may be given again; later ones win).
+    /// Also load the rule packs in this file or folder, after the built-in ones (may be given again)
     #[arg(long, global = true, value_name = "PATH")]
-    pub rules: Vec<PathBuf>,
-    /// Print one JSON document instead of text.
+    rules: Vec<PathBuf>,
+    /// Print one JSON document instead of text
     #[arg(long, global = true)]
-    pub json: bool,
+    json: bool,
     #[command(subcommand)]
     command: Option<Command>,
 }
+
 #[derive(Debug, Subcommand)]
-enum Command {}
+enum Command {
+    Open(open::Args),
+    Next(next::Args),
+    Suspects(suspects::Args),
+    Why(why::Args),
+    Note(note::NoteArgs),
+    Strike(note::StrikeArgs),
+    Close(note::CloseArgs),
+    Cases(cases::Args),
+    Rules(rules::RulesArgs),
+}
+
+impl Cli {
+    /// Runs the command; returns the exit code.
+    pub fn run(&self, screen: &mut Screen<'_>) -> u8 {
+        screen.json = self.json;
+        match self.dispatch(screen) {
+            Ok(()) => 0,
+            Err(failure) => {
+                // Where stderr is gone too, the exit code is all that is left to say it with.
+                let _ = report(&failure, screen);
+                failure.code()
+            }
+        }
+    }
+
+    fn dispatch(&self, screen: &mut Screen<'_>) -> Result<(), Failure> {
+        let Some(command) = &self.command else {
+            let help = Cli::command().render_help();
+            return screen.text(&format!("{help}\n"));
+        };
+        if let Command::Rules(args) = command {
+            let args = rules::RulesArgs { more: self.rules.clone(), json: self.json, ..args.clone() };
+            return match rules::run(&args, screen.out, screen.err)? {
+                0 => Ok(()),
+                code => Err(Failure::Told(code)),
+            };
+        }
+        let rules = &target::rules(&self.rules)?;
+        match command {
+            Command::Open(args) => open::run(args, rules, screen),
+            Command::Next(args) => next::run(args, rules, screen),
+            Command::Suspects(args) => suspects::run(args, rules, screen),
+            Command::Why(args) => why::run(args, rules, screen),
+            Command::Note(args) => note::note(args, rules, screen),
+            Command::Strike(args) => note::strike(args, rules, screen),
+            Command::Close(args) => note::close(args, rules, screen),
+            Command::Cases(args) => cases::run(args, rules, screen),
+            Command::Rules(_) => Ok(()),
+        }
+    }
+}
+
+fn report(failure: &Failure, screen: &mut Screen<'_>) -> std::io::Result<()> {
+    match failure {
+        Failure::ReaderGone | Failure::Told(_) => Ok(()),
+        Failure::Complaints(complaints) => write!(screen.err, "{}", complaints.render(screen.styled)),
+        other => writeln!(screen.err, "halfsplit: {other}"),
+    }
+}

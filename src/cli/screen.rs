@@ -21,6 +21,9 @@ pub enum Failure {
     /// The system failed: exit code 3.
     #[error("{0}")]
     System(String),
+    /// The command has said itself what is wrong; this is its exit code.
+    #[error("exit code {0}")]
+    Told(u8),
     /// Whoever read our output went away: nothing to say, exit code 0.
     #[error("the reader of the output is gone")]
     ReaderGone,
@@ -34,6 +37,7 @@ impl Failure {
             Self::Usage(_) => 2,
             Self::System(_) => 3,
             Self::ReaderGone => 0,
+            Self::Told(code) => *code,
         }
     }
 }
@@ -76,6 +80,8 @@ pub struct Screen<'a> {
     pub width: usize,
     /// Whether to print one JSON document instead of text.
     pub json: bool,
+    /// Whether talk on stderr may carry colour.
+    pub styled: bool,
     /// The time, RFC 3339.
     pub now: String,
 }

@@ -1,1 +1,55 @@
-//! See DEVELOPERS.md.
+//! Picks the next step on the way to a mended unit.
+//!
+//! In here: an abstract [`Problem`] (weighted fault sets, checks with outcomes and prices, remedies, a way out),
+//! the [`Planner`] that minimises the expected cost to a mended unit, simpler [`Strategy`]s to measure it against,
+//! and [`play_out`], which works out what any strategy costs on average by playing every outcome.
+//!
+//! Not in here: electronics, rule files, jobs, how the fault sets and likelihoods came about, clocks, randomness
+//! without a seed. Everything is an index into the caller's lists; the same input gives the same decision.
+//!
+//! How a step is valued: its cost now plus the expected cost after it, over its outcomes, fault sets being the
+//! hypotheses. What remains after it is estimated by policies that are cheap to play out in the mind: the best order
+//! of remedies (taken by falling probability of a cure at once per cost, which is probability
+//! per cost for a single fault and prior odds per cost for several independent ones), and checks by information per
+//! cost with a remedy as soon as that is cheaper. The better of them in each state is then improved by looking ahead
+//! as far as the node budget allows.
+//!
+//! ```
+//! use halfsplit::plan::*;
+//! // Two faults, one check that tells them apart for a minute, ten minutes each to put right.
+//! let draft = Draft {
+//!     faults: vec![Fault::default(), Fault::default()],
+//!     hypotheses: vec![Hypothesis::of(&[0], 0.5), Hypothesis::of(&[1], 0.5)],
+//!     checks: vec![Check::perfect(Price::minutes(1.0), &[0, 1])],
+//!     remedies: vec![Remedy::cures(&[0], Price::minutes(10.0)), Remedy::cures(&[1], Price::minutes(10.0))],
+//!     ..Draft::default()
+//! };
+//! let problem = Problem::new(draft).unwrap();
+//! let decision = Planner::default().next(&problem, &State::default());
+//! assert_eq!(decision.step, Step::Check(CheckIx(0)));
+//! assert!((decision.expected.minutes - 11.0).abs() < 1e-9);
+//! ```
+
+mod belief;
+mod decision;
+mod measure;
+mod model;
+mod planner;
+mod playout;
+mod price;
+mod problem;
+mod reasons;
+mod remedies;
+mod search;
+mod stop;
+mod strategies;
+
+pub use decision::{Alternative, Decision, Effort, Group, PartedBy, Reason, Step, Stop};
+pub use planner::Planner;
+pub use playout::{PlayOut, play_out};
+pub use price::{Count, Expected, Lump, Power, Price, SetupSet, State, Switching, Tariff};
+pub use problem::{
+    Check, CheckIx, Draft, Fault, FaultIx, Hypothesis, HypothesisIx, Kind, PlanError, Problem, Remedy,
+    RemedyIx, Retest, SetupIx, Standing, ToolIx,
+};
+pub use strategies::{InformationPerCost, Strategy};

@@ -194,7 +194,8 @@ impl Excerpt {
             }
         }
         let start = start.unwrap_or(shown.len());
-        Self { end: end.max(start).max((start + 1).min(shown.len())), text: shown, line, start }
+        let one = start + shown[start..].chars().next().map_or(0, char::len_utf8);
+        Self { end: end.max(one), text: shown, line, start }
     }
 }
 

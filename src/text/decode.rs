@@ -467,11 +467,14 @@ impl<'de> MapAccess<'de> for Entries<'de> {
         let at = if node.is_null() { key.span } else { node.span };
         seed.deserialize(Decoder { node, sink: self.sink }).map_err(|e| {
             let e = match e.code {
-                "missing-field" if self.recover => DecodeError {
-                    span: Some(key.span),
-                    message: format!("{} of '{}'", e.message, key.value),
-                    ..e
-                },
+                // Of the entry itself, that is; one missing deeper down keeps its own place.
+                "missing-field" if self.recover && e.span.is_none_or(|s| s.start == node.span.start) => {
+                    DecodeError {
+                        span: Some(key.span),
+                        message: format!("{} of '{}'", e.message, key.value),
+                        ..e
+                    }
+                }
                 _ => e.or_span(at),
             };
             if self.recover {

@@ -1,0 +1,80 @@
+//! `halfsplit cases`.
+
+use super::screen::{Failure, Screen};
+use super::target::yaml_files;
+use crate::cases::{End, Replay, replay};
+use crate::job::{JobCard, store};
+use crate::rules::Rules;
+use crate::units::{Minutes, Probability, show};
+use std::path::PathBuf;
+
+/// Replays resolved job cards, or learns from them
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, clap::Subcommand)]
+enum Command {
+    /// Plays resolved cards again: the rank of the true fault after each finding
+    #[command(after_help = "Example:\n  halfsplit cases replay cases/")]
+    Replay {
+        /// A card, or a folder of cards
+        #[arg(required = true)]
+        paths: Vec<PathBuf>,
+    },
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When a card is at fault or can't be read; when a case ends wrong.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let Command::Replay { paths } = &args.command;
+    let mut jobs = Vec::new();
+    for path in paths {
+        for file in yaml_files(path)? {
+            let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+            jobs.push((name, JobCard::read(&store::read(&file)?)?));
+        }
+    }
+    let report = replay(rules, &jobs)?;
+    if screen.json {
+        screen.document(&report)?;
+    } else {
+        screen.text(&text(&report))?;
+    }
+    match report.wrong {
+        0 => Ok(()),
+        n => Err(Failure::Input(format!("{n} of {} cases ended wrong", report.cases.len()))),
+    }
+}
+
+fn text(report: &Replay) -> String {
+    let mut out = String::new();
+    for case in &report.cases {
+        let end = match case.end {
+            End::Found => format!("leads: {}", case.leader),
+            End::Unlisted => "leads: something the rules don't know".into(),
+            End::NothingWrong => "leads: nothing wrong with the unit".into(),
+            End::Declined => "declined: out of scope".into(),
+        };
+        let mark = if case.right { "right" } else { "WRONG" };
+        out += &format!("{mark}  {}, {}, {end}\n", case.case, show::minutes(Minutes(case.minutes)));
+        for found in &case.findings {
+            let p = Probability::new(found.probability_of_true).map_or_else(String::new, show::probability);
+            let what = if found.answer.is_empty() {
+                found.id.clone()
+            } else {
+                format!("{}={}", found.id, found.answer)
+            };
+            out += &format!("       rank {:>2}  {p:>8}  after {what}\n", found.rank_of_true);
+        }
+        if !case.right {
+            out += &format!("       the truth: {}\n", case.truth.join(" and "));
+        }
+    }
+    out += &format!("{} cases: {} right, {} wrong\n", report.cases.len(), report.right, report.wrong);
+    out
+}

@@ -1,0 +1,159 @@
+//! `halfsplit next`.
+
+use super::screen::{Failure, Screen, wrap};
+use super::target::JobArg;
+use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer};
+use crate::rules::Rules;
+use crate::units::{Minutes, Probability, show};
+
+/// Proposes the next cheapest check, or the remedy to try
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit next tin-lantern.yaml\n  halfsplit next --example silent-build -n 5"
+)]
+pub struct Args {
+    #[command(flatten)]
+    job: JobArg,
+    /// How many other steps to list beside it
+    #[arg(short = 'n', value_name = "N", default_value_t = 3)]
+    count: usize,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the card is at fault or can't be read.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let job = args.job.read()?;
+    let diagnosis = Diagnosis::of(rules, job)?;
+    let proposal = diagnosis.next(args.count)?;
+    if screen.json {
+        return screen.document(&proposal);
+    }
+    let text = heading(&diagnosis.job, screen.width)
+        + &step(&proposal, &args.job.typed(), screen.width)
+        + &leading(&diagnosis, 4)?
+        + &others(&proposal, screen.width);
+    screen.text(&text)
+}
+
+/// The unit in a line, and the complaint in the owner's words.
+pub fn heading(job: &JobCard, width: usize) -> String {
+    let card = &job.card;
+    let mut facts = vec![card.history.name().replace('-', " ")];
+    facts.extend(card.build.map(|b| format!("on {}", b.name().replace('-', " "))));
+    let mut out = wrap(&format!("{}: {}", card.unit.value, facts.join(" ")), width, "", "  ");
+    if let Some(words) = card.complaint.as_ref().and_then(|c| c.words.as_ref()) {
+        out += &wrap(&format!("\"{words}\""), width, "", " ");
+    }
+    out.push('\n');
+    out
+}
+
+/// The step with how, why, caution and what to type.
+pub fn step(proposal: &Proposal, job: &str, width: usize) -> String {
+    let mut out = String::new();
+    if let Some(check) = &proposal.check {
+        out += &check_text(check, width);
+    }
+    if let Some(remedy) = &proposal.remedy {
+        out += &remedy_text(remedy, width);
+    }
+    if let Some(done) = &proposal.done {
+        out += &wrap(done, width, "Stop: ", "      ");
+    }
+    for (i, why) in proposal.why.iter().take(2).enumerate() {
+        out += &wrap(why, width, if i == 0 { "  Why      " } else { "           " }, "           ");
+    }
+    if let Some(check) = &proposal.check {
+        let answers = if check.unit.is_some() { "READING".into() } else { check.answers[0].clone() };
+        out += &format!("  Then     halfsplit note {job} {}={answers}\n", check.id);
+    }
+    if let Some(remedy) = &proposal.remedy {
+        out += &format!("  Then     halfsplit note {job} {}=cured   (or no-change, changed)\n", remedy.id);
+    }
+    out.push('\n');
+    out
+}
+
+fn check_text(check: &CheckStep, width: usize) -> String {
+    let verb = match check.kind.as_str() {
+        "ask" => "Ask",
+        "look" => "Look",
+        "listen" => "Listen",
+        "measure" => "Measure",
+        _ => "Try",
+    };
+    let power = match check.power.as_str() {
+        "off" => ", power off",
+        "on" => ", power on",
+        "brief" => ", power on for a moment",
+        _ => "",
+    };
+    let mut out = wrap(&format!("{verb}: {}", check.says), width, "", "  ");
+    out += &wrap(&check.text, width, "  ", "  ");
+    out.push('\n');
+    let mut field = |name: &str, text: &str| {
+        out += &wrap(text, width, &format!("  {name:<9}"), "           ");
+    };
+    if let Some(place) = &check.place {
+        field("Where", place);
+    }
+    if let Some(healthy) = &check.healthy {
+        field("Healthy", healthy);
+    }
+    field("Answers", &check.answers.join(" | "));
+    let needs = if check.needs.is_empty() {
+        String::new()
+    } else {
+        format!(", with {}", check.needs.join(", ").replace('-', " "))
+    };
+    field("Takes", &format!("{}{power}{needs}", show::minutes(Minutes(check.minutes))));
+    for caution in &check.cautions {
+        field("Caution", caution);
+    }
+    out
+}
+
+fn remedy_text(remedy: &RemedyOffer, width: usize) -> String {
+    let mut out = wrap(&format!("Mend: {}", remedy.text), width, "", "  ");
+    let mut field = |name: &str, text: &str| {
+        out += &wrap(text, width, &format!("  {name:<9}"), "           ");
+    };
+    field("Takes", &format!("{}, parts {:.2}", show::minutes(Minutes(remedy.minutes)), remedy.money));
+    for caution in &remedy.cautions {
+        field("Caution", caution);
+    }
+    out
+}
+
+/// The leading suspects in a few lines.
+///
+/// # Errors
+/// When the engine can't finish.
+pub fn leading(diagnosis: &Diagnosis<'_>, count: usize) -> Result<String, Failure> {
+    let list = diagnosis.suspects()?;
+    let mut rows: Vec<(f64, String)> =
+        list.suspects.iter().map(|s| (s.probability, s.says.clone())).collect();
+    rows.push((list.unlisted, "Something that the rules don't know".into()));
+    rows.push((list.none, "Nothing wrong with the unit".into()));
+    rows.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
+    let mut out = String::from("Under suspicion\n");
+    for (p, says) in rows.iter().take(count) {
+        let p = Probability::new(*p).map_or_else(String::new, show::probability);
+        out += &format!("  {p:>8}  {says}\n");
+    }
+    out.push('\n');
+    Ok(out)
+}
+
+fn others(proposal: &Proposal, width: usize) -> String {
+    if proposal.alternatives.is_empty() {
+        return String::new();
+    }
+    let mut out = String::from("Else\n");
+    for other in &proposal.alternatives {
+        out += &wrap(&format!("{}  ({})", other.says, other.id), width, "  ", "    ");
+    }
+    out
+}

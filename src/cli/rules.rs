@@ -1,0 +1,352 @@
+//! `halfsplit rules check|list|show|schema`.
+
+use crate::rules::{self, Counts, Rules};
+use crate::text::{Complaint, Complaints, Source, or_nearest};
+use serde::Serialize;
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// Exit code: done.
+pub const DONE: u8 = 0;
+/// Exit code: the input is at fault.
+pub const AT_FAULT: u8 = 1;
+/// Exit code: the system failed.
+pub const SYSTEM: u8 = 3;
+
+/// Check, list, show and describe the rules.
+#[derive(Clone, Debug, clap::Args)]
+pub struct RulesArgs {
+    /// What to do with them
+    #[command(subcommand)]
+    pub command: Command,
+    /// A pack, or a folder of packs, to read after the built-in ones; may be repeated
+    #[arg(skip)]
+    pub more: Vec<PathBuf>,
+    /// Leave the built-in packs out
+    #[arg(long, global = true)]
+    pub bare: bool,
+    /// Print one JSON document
+    #[arg(skip)]
+    pub json: bool,
+}
+
+/// What to do with the rules.
+#[derive(Clone, Debug, clap::Subcommand)]
+pub enum Command {
+    /// Find every mistake in the packs
+    Check,
+    /// List symptoms, faults, conditions, checks and remedies
+    List {
+        /// Only items of this kind
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy"])]
+        kind: Option<String>,
+    },
+    /// Explain one item, or one pack
+    Show {
+        /// Its id
+        id: String,
+    },
+    /// Print a JSON Schema, or the names of all
+    Schema {
+        /// Which one, such as `pack`
+        name: Option<String>,
+    },
+}
+
+/// Runs the command; returns the exit code.
+///
+/// # Errors
+/// When `out` or `err` can't be written.
+pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    if let Command::Schema { name } = &args.command {
+        return schema(args, name.as_deref(), out, err);
+    }
+    let sources = match sources(args) {
+        Ok(sources) => sources,
+        Err(Trouble::Input(complaints)) => return complain(args, &complaints, out, err),
+        Err(Trouble::System(message)) => {
+            writeln!(err, "error: {message}")?;
+            return Ok(SYSTEM);
+        }
+    };
+    let rules = match Rules::load(&sources) {
+        Ok(rules) => rules,
+        Err(complaints) => return complain(args, &complaints, out, err),
+    };
+    match &args.command {
+        Command::Check | Command::Schema { .. } => report(args, &rules, out),
+        Command::List { kind } => list(args, &rules, kind.as_deref(), out),
+        Command::Show { id } => show(args, &rules, id, out, err),
+    }
+}
+
+fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
+    let mut list = rules.list();
+    list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
+    if args.json {
+        print_json(out, &list)?;
+        return Ok(DONE);
+    }
+    let wide = list.items.iter().map(|i| i.id.len()).max().unwrap_or(0);
+    for item in &list.items {
+        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, item.says)?;
+    }
+    Ok(DONE)
+}
+
+fn show(
+    args: &RulesArgs,
+    rules: &Rules,
+    id: &str,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    match rules.show(id) {
+        Ok(sheet) if args.json => print_json(out, &sheet)?,
+        Ok(sheet) => write!(out, "{}", sheet.text())?,
+        Err(e) => {
+            writeln!(err, "error: {e}")?;
+            return Ok(AT_FAULT);
+        }
+    }
+    Ok(DONE)
+}
+
+fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    let Some(name) = name else {
+        let names: Vec<_> = rules::schemas().map(|(name, _)| name).collect();
+        if args.json {
+            print_json(out, &serde_json::json!({ "schemas": names }))?;
+        } else {
+            names.iter().try_for_each(|name| writeln!(out, "{name}"))?;
+        }
+        return Ok(DONE);
+    };
+    match rules::schemas().find(|(n, _)| *n == name) {
+        Some((_, text)) => {
+            write!(out, "{text}")?;
+            Ok(DONE)
+        }
+        None => {
+            let help = or_nearest(name, rules::schemas().map(|(n, _)| n));
+            writeln!(err, "error: no schema is called '{name}'; {help}")?;
+            Ok(AT_FAULT)
+        }
+    }
+}
+
+enum Trouble {
+    Input(Complaints),
+    System(String),
+}
+
+fn sources(args: &RulesArgs) -> Result<Vec<Source>, Trouble> {
+    let mut sources = if args.bare { Vec::new() } else { rules::builtin_sources() };
+    let mut complaints = Complaints::default();
+    for path in &args.more {
+        for file in files(path).map_err(|e| Trouble::System(format!("can't read {}: {e}", path.display())))? {
+            let name = file.display().to_string();
+            let bytes =
+                std::fs::read(&file).map_err(|e| Trouble::System(format!("can't read {name}: {e}")))?;
+            match Source::from_bytes(name, bytes) {
+                Ok(source) => sources.push(source),
+                Err(e) => complaints.0.extend(e.0),
+            }
+        }
+    }
+    complaints.or_ok(sources).map_err(Trouble::Input)
+}
+
+/// The file itself, or the `.yaml` files of a folder by name.
+fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
+    if !path.is_dir() {
+        return Ok(vec![path.to_path_buf()]);
+    }
+    let mut files = Vec::new();
+    for entry in std::fs::read_dir(path)? {
+        let file = entry?.path();
+        if file.extension().is_some_and(|e| e == "yaml" || e == "yml") {
+            files.push(file);
+        }
+    }
+    files.sort();
+    Ok(files)
+}
+
+/// What `rules check --json` prints.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Report<'a> {
+    /// How much the packs hold; nothing when there are complaints.
+    counts: Option<Counts>,
+    /// Every mistake, by file and place.
+    complaints: Vec<OneComplaint<'a>>,
+}
+
+/// A mistake.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct OneComplaint<'a> {
+    /// Kebab-case name of the kind of mistake.
+    code: &'a str,
+    /// What is wrong.
+    message: &'a str,
+    /// What to write instead; may be empty.
+    help: &'a str,
+    /// Where, if it is in a readable file.
+    place: Option<Spot<'a>>,
+}
+
+/// Where a mistake stands.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Spot<'a> {
+    /// The file.
+    file: &'a str,
+    /// From 1.
+    line: usize,
+    /// From 1, in characters.
+    column: usize,
+}
+
+fn complain(
+    args: &RulesArgs,
+    complaints: &Complaints,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    if args.json {
+        let complaints = complaints.0.iter().map(one_complaint).collect();
+        print_json(out, &Report { counts: None, complaints })?;
+    }
+    write!(err, "{}", complaints.render(false))?;
+    let count = complaints.0.len();
+    writeln!(err, "{count} complaint{}", if count == 1 { "" } else { "s" })?;
+    Ok(AT_FAULT)
+}
+
+fn one_complaint(c: &Complaint) -> OneComplaint<'_> {
+    let place = c.place.as_ref().map(|p| {
+        let (line, column) = p.line_column();
+        Spot { file: &p.file.name, line, column }
+    });
+    OneComplaint { code: c.code, message: &c.message, help: &c.help, place }
+}
+
+fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8> {
+    let counts = rules.counts();
+    if args.json {
+        print_json(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
+    } else {
+        writeln!(out, "{counts}; 0 complaints")?;
+    }
+    Ok(DONE)
+}
+
+fn print_json<T: Serialize>(out: &mut dyn Write, value: &T) -> io::Result<()> {
+    let text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
+    writeln!(out, "{text}")
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Cli {
+        #[command(flatten)]
+        rules: RulesArgs,
+    }
+
+    fn sample(name: &str) -> String {
+        format!("{}/tests/{name}", env!("CARGO_MANIFEST_DIR"))
+    }
+
+    /// Exit code, standard output, standard error of `rules ARGS --bare --rules tests/data/packs`.
+    fn rules(args: &[&str]) -> (u8, String, String) {
+        let packs = sample("data/packs");
+        let all = ["rules"].iter().chain(args).copied().chain(["--bare", "--rules", packs.as_str()]);
+        let (mut out, mut err) = (Vec::new(), Vec::new());
+        let code = run(&Cli::parse_from(all).rules, &mut out, &mut err).unwrap();
+        (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
+    }
+
+    #[test]
+    fn the_schema_of_the_report_is_committed() {
+        crate::rules::assert_schema::<Report<'static>>("rules-check");
+    }
+
+    #[test]
+    fn check_counts_what_it_found() {
+        let counts =
+            "1 pack, 3 symptoms, 3 faults, 3 conditions, 4 checks, 3 remedies, 11 links; 0 complaints\n";
+        assert_eq!(rules(&["check"]), (DONE, counts.into(), String::new()));
+        let (code, out, _) = rules(&["check", "--json"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!(
+            (code, &json["counts"]["links"], &json["complaints"]),
+            (DONE, &11.into(), &serde_json::json!([]))
+        );
+    }
+
+    #[test]
+    fn check_complains_on_standard_error_with_code_1() {
+        let broken = sample("broken-packs/cycle.yaml");
+        let (code, out, err) = rules(&["check", "--rules", &broken]);
+        assert_eq!((code, out.as_str()), (AT_FAULT, ""));
+        assert!(err.contains("first-off -> second-off -> third-off -> first-off"), "{err}");
+        assert!(err.ends_with("\n1 complaint\n"), "{err}");
+        let (code, out, _) = rules(&["check", "--json", "--rules", &broken]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!((code, &json["complaints"][0]["code"]), (AT_FAULT, &"cycle".into()));
+        assert_eq!(json["complaints"][0]["place"]["line"], 28);
+    }
+
+    #[test]
+    fn a_missing_folder_is_the_systems_failure() {
+        let (code, _, err) = rules(&["check", "--rules", "no/such/folder"]);
+        assert_eq!(code, SYSTEM);
+        assert!(err.starts_with("error: can't read no/such/folder: "), "{err}");
+    }
+
+    #[test]
+    fn list_keeps_the_shape_agreed() {
+        let (code, out, _) = rules(&["list", "--json", "--kind", "remedy"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        let first = serde_json::json!({
+            "id": "turn-regulator", "kind": "remedy", "pack": "lantern",
+            "says": "Take the 5 V regulator out and fit it the right way round"
+        });
+        assert_eq!((code, &json["items"][0], json["items"].as_array().unwrap().len()), (DONE, &first, 3));
+        assert_eq!(rules(&["list"]).1.lines().count(), 16);
+    }
+
+    #[test]
+    fn show_names_the_nearest_id() {
+        let (code, out, err) = rules(&["show", "hss"]);
+        assert_eq!((code, out.as_str()), (AT_FAULT, ""));
+        assert_eq!(err, "error: no item is called 'hss'; did you mean 'hiss'?\n");
+        let (_, out, _) = rules(&["show", "hiss", "--json"]);
+        let json: serde_json::Value = serde_json::from_str(&out).unwrap();
+        assert_eq!(json["caused_by"][0]["id"], "leaky-coupling");
+    }
+
+    #[test]
+    fn schemas_are_listed_and_printed() {
+        let (code, names, _) = rules(&["schema"]);
+        assert_eq!(code, DONE);
+        assert!(names.lines().any(|n| n == "pack"), "{names}");
+        for name in names.lines() {
+            let (_, text, _) = rules(&["schema", name]);
+            let json: serde_json::Value = serde_json::from_str(&text).unwrap();
+            assert_eq!(json["$schema"], "https://json-schema.org/draft/2020-12/schema");
+        }
+        let (code, _, err) = rules(&["schema", "pak"]);
+        assert_eq!(
+            (code, err.as_str()),
+            (AT_FAULT, "error: no schema is called 'pak'; did you mean 'pack'?\n")
+        );
+    }
+}

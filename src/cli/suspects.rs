@@ -1,0 +1,79 @@
+//! `halfsplit suspects`.
+
+use super::next::heading;
+use super::screen::{Failure, Screen, wrap};
+use super::target::JobArg;
+use crate::job::{Diagnosis, Suspects};
+use crate::rules::Rules;
+use crate::units::{Decibels, Probability, show};
+
+/// Ranks what may be wrong, with the weight of the findings
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit suspects tin-lantern.yaml\n  halfsplit suspects --example silent-build --json"
+)]
+pub struct Args {
+    #[command(flatten)]
+    job: JobArg,
+    /// How many to list
+    #[arg(short = 'n', value_name = "N", default_value_t = 12)]
+    count: usize,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the card is at fault or can't be read.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let diagnosis = Diagnosis::of(rules, args.job.read()?)?;
+    let list = diagnosis.suspects()?;
+    if screen.json {
+        return screen.document(&list);
+    }
+    let mut text = heading(&diagnosis.job, screen.width);
+    text += &table(&list, args.count, screen.width);
+    if let Some(worst) = &list.surprise.worst {
+        let which =
+            if worst.number == 0 { "The complaint".into() } else { format!("Finding {}", worst.number) };
+        text += &wrap(
+            &format!(
+                "{which}, {}={}, sits badly with the rest: take it again before you trust it.",
+                worst.check, worst.answer
+            ),
+            screen.width,
+            "",
+            "",
+        );
+    }
+    if let Some(first) = list.suspects.first() {
+        text += &format!("\nReasons: halfsplit why {} {}\n", args.job.typed(), first.id);
+    }
+    screen.text(&text)
+}
+
+fn table(list: &Suspects, count: usize, width: usize) -> String {
+    let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
+    let mut out = String::from("  chance     weight  suspect\n");
+    let ways =
+        [(list.unlisted, "Something that the rules don't know"), (list.none, "Nothing wrong with the unit")];
+    for suspect in list.suspects.iter().take(count) {
+        let head = format!(
+            "{:>8}  {:>9}  ",
+            percent(suspect.probability),
+            show::weight(Decibels(suspect.weight_db))
+        );
+        let others = match suspect.faults.len() {
+            1 => String::new(),
+            _ => format!(" (or {}: no check at hand parts them)", suspect.faults[1..].join(", ")),
+        };
+        out += &wrap(&format!("{}{others}", suspect.says), width, &head, &" ".repeat(21));
+    }
+    for (p, says) in ways {
+        out += &format!("{:>8}             {says}\n", percent(p));
+    }
+    if list.left_out > 0.0 {
+        out += &format!("Left out of the sum: {}\n", percent(list.left_out));
+    }
+    out.push('\n');
+    out
+}

@@ -1,0 +1,118 @@
+//! What a command works on: a card or a board on disk, or a built-in example.
+
+use super::screen::{Failure, Screen};
+use crate::cases;
+use crate::job::JobCard;
+use crate::job::store::{self, Held};
+use crate::rules::Rules;
+use crate::text::Source;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// How long a command waits for another one that holds the card.
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// A job card on disk, or a built-in one.
+#[derive(Debug, clap::Args)]
+pub struct JobArg {
+    /// The job card
+    #[arg(value_name = "JOB", required_unless_present = "example")]
+    pub job: Option<PathBuf>,
+    /// Use a built-in job card instead; nothing is saved
+    #[arg(long, value_name = "NAME", conflicts_with = "job")]
+    pub example: Option<String>,
+}
+
+impl JobArg {
+    /// The card as it stands.
+    ///
+    /// # Errors
+    /// When it can't be read or is at fault.
+    pub fn read(&self) -> Result<JobCard, Failure> {
+        Ok(JobCard::read(&self.source()?)?)
+    }
+
+    fn source(&self) -> Result<Source, Failure> {
+        match (&self.job, &self.example) {
+            (Some(path), _) => Ok(store::read(path)?),
+            (None, Some(name)) => Ok(cases::example(name)?),
+            (None, None) => Err(Failure::Usage("name a job card, or --example NAME".into())),
+        }
+    }
+
+    /// What to type for this card in another command.
+    pub fn typed(&self) -> String {
+        match (&self.job, &self.example) {
+            (Some(path), _) => quoted(&path.display().to_string()),
+            (None, Some(name)) => format!("--example {name}"),
+            (None, None) => "JOB".into(),
+        }
+    }
+
+    /// Changes the card: reads it under its lock, applies `change`, writes it. On an example the change is made in
+    /// memory only, which is said on stderr.
+    ///
+    /// # Errors
+    /// When the card can't be read, changed or written; it is then as it was.
+    pub fn change(
+        &self,
+        screen: &mut Screen<'_>,
+        change: impl FnOnce(&JobCard) -> Result<JobCard, Failure>,
+    ) -> Result<JobCard, Failure> {
+        let Some(path) = &self.job else {
+            let changed = change(&self.read()?)?;
+            screen.say("This is a built-in example: nothing was saved.")?;
+            return Ok(changed);
+        };
+        let mut held = hold(path, &screen.now)?;
+        let changed = change(&JobCard::read(held.source())?)?;
+        held.write(changed.text())?;
+        Ok(changed)
+    }
+}
+
+/// Takes a card for changing.
+///
+/// # Errors
+/// When another process holds it, or it can't be read.
+pub fn hold(path: &Path, now: &str) -> Result<Held, Failure> {
+    let who = format!("process {} since {now}", std::process::id());
+    Ok(Held::open(path, &who, PATIENCE)?)
+}
+
+fn quoted(path: &str) -> String {
+    let plain = path.chars().all(|c| c.is_alphanumeric() || "/._-+".contains(c));
+    if plain { path.into() } else { format!("'{}'", path.replace('\'', "'\\''")) }
+}
+
+/// The built-in rules, with the packs of the given files and folders after them.
+///
+/// # Errors
+/// When a pack can't be read or is at fault.
+pub fn rules(more: &[PathBuf]) -> Result<Rules, Failure> {
+    let mut sources = Vec::new();
+    for path in more {
+        for file in yaml_files(path)? {
+            sources.push(store::read(&file)?);
+        }
+    }
+    Ok(Rules::with_builtin(&sources)?)
+}
+
+/// The file itself, or the `.yaml` files of a folder by name.
+///
+/// # Errors
+/// When the folder can't be read.
+pub fn yaml_files(path: &Path) -> Result<Vec<PathBuf>, Failure> {
+    if !path.is_dir() {
+        return Ok(vec![path.to_path_buf()]);
+    }
+    let entries = std::fs::read_dir(path)
+        .map_err(|e| Failure::System(format!("{}: can't read: {e}", path.display())))?;
+    let mut files: Vec<PathBuf> = entries
+        .filter_map(|e| e.ok().map(|e| e.path()))
+        .filter(|p| p.extension().is_some_and(|e| e == "yaml" || e == "yml") && p.is_file())
+        .collect();
+    files.sort();
+    Ok(files)
+}

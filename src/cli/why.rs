@@ -1,0 +1,98 @@
+//! `halfsplit why`.
+
+use super::screen::{Failure, Screen, wrap};
+use super::target::JobArg;
+use crate::job::{Diagnosis, Why};
+use crate::rules::Rules;
+use crate::units::{Decibels, Minutes, Probability, show};
+use std::path::PathBuf;
+
+/// Says why a suspect stands where it stands, finding by finding
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit why tin-lantern.yaml regulator-turned\n  halfsplit why --example silent-build regulator-turned"
+)]
+pub struct Args {
+    /// The job card (left out with --example) and the suspect's id
+    #[arg(value_name = "JOB SUSPECT", num_args = 1..=2, required = true)]
+    names: Vec<String>,
+    /// Use a built-in job card instead
+    #[arg(long, value_name = "NAME")]
+    example: Option<String>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the card or the name is at fault.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let (job, suspect) = match (&args.example, args.names.as_slice()) {
+        (Some(_), [suspect]) => (JobArg { job: None, example: args.example.clone() }, suspect),
+        (None, [job, suspect]) => (JobArg { job: Some(PathBuf::from(job)), example: None }, suspect),
+        (Some(_), _) => return Err(Failure::Usage("with --example give the suspect's id alone".into())),
+        (None, _) => {
+            return Err(Failure::Usage(
+                "give a job card and a suspect's id (from 'halfsplit suspects')".into(),
+            ));
+        }
+    };
+    let diagnosis = Diagnosis::of(rules, job.read()?)?;
+    let why = diagnosis.why(suspect)?;
+    if screen.json {
+        return screen.document(&why);
+    }
+    screen.text(&text(&why, screen.width))
+}
+
+fn text(why: &Why, width: usize) -> String {
+    let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
+    let mut out = wrap(&format!("{} ({})", why.says, why.id), width, "", "  ");
+    out += &wrap(
+        &format!(
+            "{} before any finding, {} now: the findings weigh {} together.",
+            percent(why.prior),
+            percent(why.probability),
+            show::weight(Decibels(why.weight_db))
+        ),
+        width,
+        "",
+        "",
+    );
+    out.push('\n');
+    for found in &why.findings {
+        let number = if found.number == 0 { "complaint".into() } else { format!("finding {}", found.number) };
+        let head = format!("{:>9}  ", show::weight(Decibels(found.weight_db)));
+        out += &wrap(&format!("{}: {} ({number})", found.says, found.answer), width, &head, &" ".repeat(11));
+        for because in &found.because {
+            out += &wrap(because, width, &format!("{}- ", " ".repeat(13)), &" ".repeat(15));
+        }
+    }
+    if why.findings.is_empty() {
+        out += "No finding speaks for or against it yet.\n";
+    }
+    if let Some(without) = why.without_strongest {
+        out += &wrap(
+            &format!("Without the finding that speaks most for it: {}.", percent(without)),
+            width,
+            "\n",
+            "",
+        );
+    }
+    for remedy in &why.remedies {
+        out += &wrap(
+            &format!(
+                "{} ({}, parts {:.2})",
+                remedy.text,
+                show::minutes(Minutes(remedy.minutes)),
+                remedy.money
+            ),
+            width,
+            "\nRemedy: ",
+            "        ",
+        );
+    }
+    if !why.source.is_empty() {
+        out += &wrap(&format!("Rule from: {}", why.source), width, "\n", "");
+    }
+    out
+}

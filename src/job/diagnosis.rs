@@ -1,0 +1,424 @@
+//! A job's diagnosis: suspects, reasons, the next step.
+
+use super::card::JobCard;
+use super::model::{FaultOrigin, Meaning, Model, Retest};
+use crate::belief::FaultId;
+use crate::rules::{self, Cause, Effect, Rules};
+use crate::text::{Complaint, Complaints, or_nearest};
+use serde::Serialize;
+
+/// A remedy on offer for a suspect.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct RemedyOffer {
+    /// `try:` and the remedy's id: what is noted when it was tried.
+    pub id: String,
+    /// Faults it puts right.
+    pub faults: Vec<String>,
+    /// What to do.
+    pub text: String,
+    /// Minutes it takes.
+    pub minutes: f64,
+    /// Cost of parts, in the currency's main unit.
+    pub money: f64,
+    /// Cautions in words.
+    pub cautions: Vec<String>,
+}
+
+impl RemedyOffer {
+    pub(super) fn of(rules: &Rules, id: rules::RemedyId) -> Self {
+        let remedy = rules.remedy(id);
+        Self {
+            id: format!("try:{}", remedy.id),
+            faults: remedy.fixes.iter().map(|f| rules.fault(*f).id.clone()).collect(),
+            text: remedy.says.clone(),
+            minutes: remedy.minutes.get(),
+            money: f64::from(remedy.money.hundredths()) / 100.0,
+            cautions: remedy.cautions.iter().map(|c| rules.caution(*c).says.clone()).collect(),
+        }
+    }
+}
+
+/// A fault, or several that no check at hand can tell apart, with its probability now.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Suspect {
+    /// Id of the (first) fault.
+    pub id: String,
+    /// All faults of the group, the likeliest first.
+    pub faults: Vec<String>,
+    /// What would be wrong.
+    pub says: String,
+    /// Probability that it is there.
+    pub probability: f64,
+    /// Weight of all findings together, in decibels: posterior odds over prior odds.
+    pub weight_db: f64,
+    /// The part, where a board names one.
+    pub part: Option<String>,
+    /// The usual remedy.
+    pub remedy: Option<RemedyOffer>,
+}
+
+/// How well the findings fit what the rules know.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct SurpriseReport {
+    /// Conflict of the findings, in bits: above zero they support each other less than chance would.
+    pub conflict_bits: f64,
+    /// The finding that sits worst with the others, if one does.
+    pub worst: Option<WorstFinding>,
+}
+
+/// The finding to take again.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WorstFinding {
+    /// Its number on the card; 0 for a symptom of the complaint.
+    pub number: usize,
+    /// Check id.
+    pub check: String,
+    /// Answer.
+    pub answer: String,
+    /// Probability of it, given the others.
+    pub probability: f64,
+}
+
+/// Everything under suspicion.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Suspects {
+    /// Suspects, the likeliest first.
+    pub suspects: Vec<Suspect>,
+    /// Probability that nothing is wrong with the unit.
+    pub none: f64,
+    /// Probability that something is wrong that the rules don't know.
+    pub unlisted: f64,
+    /// Probability mass left out of the sum; 0 where it is exact.
+    pub left_out: f64,
+    /// How well the findings fit.
+    pub surprise: SurpriseReport,
+}
+
+/// One finding's weight for a suspect.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Weighed {
+    /// Number on the card; 0 for a symptom of the complaint.
+    pub number: usize,
+    /// Check id.
+    pub check: String,
+    /// The check's short name.
+    pub says: String,
+    /// Answer as written.
+    pub answer: String,
+    /// Weight for (positive) or against, in decibels, given all other findings.
+    pub weight_db: f64,
+    /// What the suspect would bring about on the way to this finding, link by link.
+    pub because: Vec<String>,
+}
+
+/// Why a suspect stands where it stands.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Why {
+    /// Fault id.
+    pub id: String,
+    /// What would be wrong.
+    pub says: String,
+    /// Probability before any finding.
+    pub prior: f64,
+    /// Probability now.
+    pub probability: f64,
+    /// Weight of all findings together, in decibels.
+    pub weight_db: f64,
+    /// The findings, the heaviest first.
+    pub findings: Vec<Weighed>,
+    /// Probability without the finding that speaks most for it.
+    pub without_strongest: Option<f64>,
+    /// Remedies, the usual one first.
+    pub remedies: Vec<RemedyOffer>,
+    /// Where the rule comes from.
+    pub source: String,
+}
+
+/// Decibels of odds.
+fn odds_db(p: f64) -> f64 {
+    10.0 * (p / (1.0 - p)).log10()
+}
+
+/// A job with all that follows from it.
+#[derive(Clone, Debug)]
+pub struct Diagnosis<'r> {
+    /// The rules.
+    pub rules: &'r Rules,
+    /// The card.
+    pub job: JobCard,
+    /// The graph and what is believed.
+    pub model: Model,
+}
+
+impl<'r> Diagnosis<'r> {
+    /// Weighs a job.
+    ///
+    /// ```
+    /// use halfsplit::{job::{Diagnosis, JobCard}, rules::Rules, text::Source};
+    /// let rules = Rules::builtin()?;
+    /// let card = "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\n";
+    /// let job = JobCard::read(&Source::new("job.yaml", card))?;
+    /// let diagnosis = Diagnosis::of(rules, job)?;
+    /// assert!(diagnosis.suspects()?.suspects[0].probability > 0.0);
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    ///
+    /// # Errors
+    /// Whatever on the card the rules don't know, each with its place; a unit that is out of scope.
+    pub fn of(rules: &'r Rules, job: JobCard) -> Result<Self, Complaints> {
+        if let Some(why) = job.card.declined() {
+            let place = job.card.power.as_ref().map(|p| job.document.place(p.span));
+            let message = format!("this unit is out of scope: {why}");
+            return Err(Complaint { code: "declined", message, place, help: String::new() }.into());
+        }
+        let model = Model::of(rules, &job)?;
+        Ok(Self { rules, job, model })
+    }
+
+    /// Whether the last remedy tried cured the unit.
+    pub fn cured(&self) -> bool {
+        matches!(self.model.last_retest(), Some((_, Retest::Cured)))
+    }
+
+    /// Probability that counts for a suspect: that the fault is there now; once the unit is cured, that it
+    /// was there.
+    pub fn probability(&self, fault: FaultId) -> f64 {
+        if self.cured() { self.model.belief.fault(fault).unwrap_or(0.0) } else { self.model.there_now(fault) }
+    }
+
+    /// Everything under suspicion.
+    ///
+    /// # Errors
+    /// When the engine can't finish within its limits.
+    pub fn suspects(&self) -> Result<Suspects, Complaints> {
+        let unlisted = self.model.unlisted();
+        let mut list: Vec<(FaultId, f64)> = (0..self.model.faults.len())
+            .map(FaultId)
+            .filter(|f| *f != unlisted)
+            .map(|f| (f, self.probability(f)))
+            .collect();
+        list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| self.name(a.0).cmp(self.name(b.0))));
+        let suspects = self.grouped(&list);
+        Ok(Suspects {
+            suspects,
+            none: self.model.belief.posterior().none,
+            unlisted: self.probability(unlisted),
+            left_out: self.model.belief.posterior().left_out,
+            surprise: self.surprise()?,
+        })
+    }
+
+    fn name(&self, fault: FaultId) -> &str {
+        &self.model.faults[fault.0].id
+    }
+
+    /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
+    fn grouped(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
+        let mut out: Vec<(Suspect, FaultId)> = Vec::new();
+        for (fault, probability) in list {
+            let entry = &self.model.faults[fault.0];
+            let mate = out.iter_mut().take(12).find(|(_, first)| self.inseparable(*first, *fault));
+            match mate {
+                Some((suspect, _)) => {
+                    suspect.faults.push(entry.id.clone());
+                    suspect.probability = 1.0 - (1.0 - suspect.probability) * (1.0 - probability);
+                }
+                None => out.push((
+                    Suspect {
+                        id: entry.id.clone(),
+                        faults: vec![entry.id.clone()],
+                        says: entry.says.clone(),
+                        probability: *probability,
+                        weight_db: odds_db(*probability) - odds_db(entry.prior),
+                        part: entry.part.clone(),
+                        remedy: entry.remedies.first().map(|r| RemedyOffer::of(self.rules, *r)),
+                    },
+                    *fault,
+                )),
+            }
+        }
+        let mut out: Vec<Suspect> = out.into_iter().map(|(s, _)| s).collect();
+        out.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.id.cmp(&b.id)));
+        out
+    }
+
+    /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
+    fn inseparable(&self, a: FaultId, b: FaultId) -> bool {
+        let (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) =
+            (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin)
+        else {
+            return false;
+        };
+        let effects = |f: &rules::FaultId| -> Vec<(Effect, rules::Strength)> {
+            let mut links: Vec<_> = self
+                .rules
+                .links_from(Cause::Fault(*f))
+                .filter(|(_, l)| match l.to {
+                    Effect::Condition(c) => self.model.conditions.contains_key(&c),
+                    Effect::Check(c) => self.is_open(c),
+                })
+                .map(|(_, l)| (l.to, l.strength.clone()))
+                .collect();
+            links.sort_by_key(|(to, _)| *to);
+            links
+        };
+        let (a, b) = (effects(a), effects(b));
+        a.len() == b.len()
+            && a.iter()
+                .zip(&b)
+                .all(|((to_a, s_a), (to_b, s_b))| to_a == to_b && (s_a.total() - s_b.total()).abs() < 0.1)
+    }
+
+    /// Whether a check can still be done: in play, not answered, not left out, tools at hand.
+    pub fn is_open(&self, check: rules::CheckId) -> bool {
+        let entry = self.rules.check(check);
+        let tools = self.job.card.tools();
+        self.model.now.contains_key(&check)
+            && entry.tools.iter().all(|t| tools.contains(t))
+            && !self.is_taken(check)
+    }
+
+    /// Whether a check has been answered (or could not be told) on the unit as it now is, or is left out of this job.
+    pub fn is_taken(&self, check: rules::CheckId) -> bool {
+        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let answered = self.model.findings.iter().any(|f| match &f.meaning {
+            Meaning::Answer { check: c, .. } => *c == check && f.epoch == last,
+            Meaning::Unsure { check: c } => *c == Some(check),
+            Meaning::Tried { .. } => false,
+        });
+        answered || self.job.card.skip.iter().any(|s| s.value == self.rules.check(check).id)
+    }
+
+    fn surprise(&self) -> Result<SurpriseReport, Complaints> {
+        let surprise = self
+            .model
+            .belief
+            .surprise()
+            .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
+        let worst = surprise.worst.and_then(|node| {
+            let misfit = surprise.findings.iter().find(|m| m.check == node)?;
+            let found = self.model.findings.iter().find(|f| f.node == Some(node))?;
+            (misfit.tail < 0.1 && surprise.findings.len() > 1).then(|| WorstFinding {
+                number: found.number,
+                check: found.check.clone(),
+                answer: found.answer.clone(),
+                probability: misfit.probability,
+            })
+        });
+        Ok(SurpriseReport { conflict_bits: surprise.conflict_bits, worst })
+    }
+
+    /// Why a suspect stands where it stands.
+    ///
+    /// # Errors
+    /// When no fault in play has that id; names the nearest.
+    pub fn why(&self, id: &str) -> Result<Why, Complaints> {
+        let Some(fault) = self.model.fault(id) else {
+            let names = self.model.faults.iter().map(|f| f.id.as_str());
+            let complaint = match self.rules.find_fault(id) {
+                Ok(_) => Complaint::nowhere("not-in-play", format!("'{id}' is not in play on this job"))
+                    .help("its block is not among the card's blocks, or it can't occur in a unit of this history"),
+                Err(_) => Complaint::nowhere("unknown-name", format!("unknown fault '{id}'")).help(or_nearest(id, names)),
+            };
+            return Err(complaint.into());
+        };
+        let engine = |e: crate::belief::BeliefError| {
+            Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"))
+        };
+        let weights = self.model.belief.weights().map_err(engine)?;
+        let mut findings = Vec::new();
+        for found in &self.model.findings {
+            let Some(node) = found.node else { continue };
+            let Some(weight) = weights.findings.iter().find(|w| w.check == node) else { continue };
+            findings.push((node, self.weighed(fault, found, weight.given_rest[fault.0])));
+        }
+        findings.sort_by(|a, b| {
+            b.1.weight_db.abs().total_cmp(&a.1.weight_db.abs()).then(a.1.number.cmp(&b.1.number))
+        });
+        let strongest = findings
+            .iter()
+            .filter(|(_, w)| w.weight_db > 0.0)
+            .max_by(|a, b| a.1.weight_db.total_cmp(&b.1.weight_db))
+            .map(|(node, _)| *node);
+        let without_strongest = match strongest {
+            Some(node) => self.model.belief.without(node).map_err(engine)?.fault(fault),
+            None => None,
+        };
+        let entry = &self.model.faults[fault.0];
+        let probability = self.probability(fault);
+        Ok(Why {
+            id: entry.id.clone(),
+            says: entry.says.clone(),
+            prior: entry.prior,
+            probability,
+            weight_db: odds_db(probability) - odds_db(entry.prior),
+            findings: findings.into_iter().map(|(_, w)| w).collect(),
+            without_strongest,
+            remedies: entry.remedies.iter().map(|r| RemedyOffer::of(self.rules, *r)).collect(),
+            source: match entry.origin {
+                FaultOrigin::Rule(id) => self.rules.fault(id).source.clone(),
+                FaultOrigin::Unlisted => String::new(),
+            },
+        })
+    }
+
+    fn weighed(&self, fault: FaultId, found: &super::model::Understood, weight_db: f64) -> Weighed {
+        let says = match &found.meaning {
+            Meaning::Answer { check, .. } | Meaning::Unsure { check: Some(check) } => {
+                self.rules.check(*check).says.clone()
+            }
+            Meaning::Tried { remedy, .. } => self.rules.remedy(*remedy).says.clone(),
+            Meaning::Unsure { check: None } => found.check.clone(),
+        };
+        let because = match (&self.model.faults[fault.0].origin, &found.meaning) {
+            (FaultOrigin::Rule(id), Meaning::Answer { check, .. }) => self.path(*id, *check),
+            _ => Vec::new(),
+        };
+        Weighed {
+            number: found.number,
+            check: found.check.clone(),
+            says,
+            answer: found.answer.clone(),
+            weight_db,
+            because,
+        }
+    }
+
+    /// The strongest chain of links from a fault to a check, as mechanisms; empty where there is none.
+    fn path(&self, fault: rules::FaultId, check: rules::CheckId) -> Vec<String> {
+        let mut best: std::collections::BTreeMap<rules::ConditionId, (f64, Vec<String>)> = Default::default();
+        let mut answer: (f64, Vec<String>) = (0.0, Vec::new());
+        let mut relax =
+            |from: Cause, strength: f64, trail: &[String], best: &mut std::collections::BTreeMap<_, _>| {
+                for (_, link) in self.rules.links_from(from) {
+                    let total = strength * link.strength.total();
+                    let mut longer = trail.to_vec();
+                    longer.push(link.why.clone());
+                    match link.to {
+                        Effect::Condition(c) => {
+                            let known: Option<&(f64, Vec<String>)> = best.get(&c);
+                            if known.is_none_or(|k| k.0 < total) {
+                                best.insert(c, (total, longer));
+                            }
+                        }
+                        Effect::Check(c) if c == check && total > answer.0 => answer = (total, longer),
+                        Effect::Check(_) => {}
+                    }
+                }
+            };
+        relax(Cause::Fault(fault), 1.0, &[], &mut best);
+        for condition in self.rules.condition_order() {
+            if let Some((strength, trail)) = best.get(condition).cloned() {
+                relax(Cause::Condition(*condition), strength, &trail, &mut best);
+            }
+        }
+        answer.1
+    }
+}

@@ -1,0 +1,531 @@
+//! The next step on a job: the planning problem of this unit, and the planner's answer in bench words.
+
+use super::diagnosis::{Diagnosis, RemedyOffer};
+use super::model::{FaultOrigin, Meaning, Retest};
+use crate::belief::{FaultId, Given};
+use crate::plan::{
+    self, Check as PlanCheck, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem, Reason,
+    RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
+};
+use crate::rules::{self, History, Power, Tool};
+use crate::text::{Complaint, Complaints};
+use crate::units::{Minutes, Probability, show};
+use serde::Serialize;
+
+/// How many faults the planner looks at, and how many sets of them.
+const FAULTS: usize = 48;
+const PAIRED: usize = 18;
+const SETS: usize = 160;
+
+/// Minutes to switch a unit on, and to switch it off and let it discharge.
+const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
+/// Chance that mending one of several faults is noticed although the unit is not mended yet.
+const PARTIAL_SHOWS: f64 = 0.4;
+
+/// A check as a step.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct CheckStep {
+    /// Check id: what is noted.
+    pub id: String,
+    /// `ask`, `look`, `listen`, `measure` or `try`.
+    pub kind: String,
+    /// Short name.
+    pub says: String,
+    /// What to do.
+    pub text: String,
+    /// Where on the unit, if it is said.
+    #[serde(rename = "where")]
+    pub place: Option<String>,
+    /// Unit of the reading, if it is one.
+    pub unit: Option<String>,
+    /// Answers, the normal one first.
+    pub answers: Vec<String>,
+    /// The healthy reading, if it is said.
+    pub healthy: Option<String>,
+    /// Tools needed.
+    pub needs: Vec<String>,
+    /// Supply state needed: `off`, `on`, `brief`, `any`.
+    pub power: String,
+    /// Minutes it takes, preparations included.
+    pub minutes: f64,
+    /// Cautions in words.
+    pub cautions: Vec<String>,
+}
+
+/// Another step that was on offer.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct AlternativeStep {
+    /// `check` or `remedy`.
+    pub action: String,
+    /// Check id, or `try:REMEDY`.
+    pub id: String,
+    /// Short name.
+    pub says: String,
+    /// Information it is expected to give, in bits.
+    pub bits: f64,
+    /// Minutes to a mended unit when it is taken first.
+    pub expected_minutes: f64,
+}
+
+/// The next step.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Proposal {
+    /// `check`, `remedy` or `done`.
+    pub action: String,
+    /// The check, for `check`.
+    pub check: Option<CheckStep>,
+    /// The remedy, for `remedy`.
+    pub remedy: Option<RemedyOffer>,
+    /// Why to stop, for `done`.
+    pub done: Option<String>,
+    /// Why this step, the weightiest reason first.
+    pub why: Vec<String>,
+    /// Information it is expected to give, in bits.
+    pub bits: f64,
+    /// Minutes to a mended unit, this step included.
+    pub expected_minutes: f64,
+    /// Other steps, the best first.
+    pub alternatives: Vec<AlternativeStep>,
+}
+
+/// The planner's problem with the names of its parts.
+pub(super) struct Bench {
+    problem: Problem,
+    state: State,
+    checks: Vec<rules::CheckId>,
+    remedies: Vec<rules::RemedyId>,
+    setups: Vec<rules::SetupId>,
+    faults: Vec<FaultId>,
+}
+
+impl Diagnosis<'_> {
+    /// The next step. `count` alternatives come with it.
+    ///
+    /// # Errors
+    /// When the planning problem can't be set up; this is a defect of the rules.
+    pub fn next(&self, count: usize) -> Result<Proposal, Complaints> {
+        let bench = self.bench()?;
+        let decision = Planner::default().next(&bench.problem, &bench.state);
+        Ok(self.proposal(&bench, &decision, count))
+    }
+
+    /// The planning problem of this job as it now stands.
+    pub(super) fn bench(&self) -> Result<Bench, Complaints> {
+        let faults = self.leading();
+        let sets = self.weighted_sets(&faults);
+        let setups: Vec<rules::SetupId> = self.rules.setups().map(|(id, _)| id).collect();
+        let checks: Vec<rules::CheckId> = self.model.now.keys().copied().collect();
+        let remedies = self.remedies_of(&faults);
+        let draft = Draft {
+            faults: faults
+                .iter()
+                .map(|f| plan::Fault {
+                    unlisted: self.model.faults[f.0].origin == FaultOrigin::Unlisted,
+                    stage: None,
+                })
+                .collect(),
+            hypotheses: sets.iter().map(|(h, _)| h.clone()).collect(),
+            checks: checks.iter().map(|c| self.plan_check(*c, &sets, &setups)).collect(),
+            remedies: remedies.iter().map(|r| self.plan_remedy(*r, &faults, &setups)).collect(),
+            setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
+            switching: SWITCHING,
+            fallback: Lump { minutes: 240.0, money: 0 },
+            comeback: Lump { minutes: 300.0, money: 0 },
+            tariff: Tariff::default(),
+        };
+        let problem = Problem::new(draft)
+            .map_err(|e| Complaint::nowhere("engine", format!("the next step can't be planned: {e}")))?;
+        Ok(Bench { problem, state: self.state(&setups), checks, remedies, setups, faults })
+    }
+
+    /// The faults worth planning for: those that the findings made likelier, and the likeliest.
+    fn leading(&self) -> Vec<FaultId> {
+        let mut list: Vec<(FaultId, f64)> = (0..self.model.faults.len())
+            .map(FaultId)
+            .map(|f| {
+                let now = self.model.there_now(f);
+                let gain = now - self.model.faults[f.0].prior;
+                (f, now.max(0.0) * if gain > 1e-9 { 1.0 } else { 0.02 })
+            })
+            .filter(|(_, p)| *p > 1e-6)
+            .collect();
+        list.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        list.truncate(FAULTS);
+        let mut out: Vec<FaultId> = list.into_iter().map(|(f, _)| f).collect();
+        if !out.contains(&self.model.unlisted()) {
+            out.push(self.model.unlisted());
+        }
+        out.sort_unstable();
+        out
+    }
+
+    /// Fault sets over the leading faults with their weights, what is left out of them being spread over all alike.
+    /// Sets are those of the unit as it now is: what a remedy put right is out of them.
+    fn weighted_sets(&self, faults: &[FaultId]) -> Vec<(Hypothesis, Given)> {
+        let mut sets: Vec<(Vec<usize>, f64, Given)> = Vec::new();
+        let consider = |members: &[usize], sets: &mut Vec<(Vec<usize>, f64, Given)>| {
+            let ids: Vec<FaultId> = members.iter().map(|i| faults[*i]).collect();
+            let given = self.model.belief.given(&ids);
+            let odds: f64 =
+                ids.iter().map(|f| self.model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
+            let weight = odds + given.log_likelihood;
+            if weight > f64::NEG_INFINITY {
+                sets.push((members.to_vec(), weight, given));
+            }
+        };
+        consider(&[], &mut sets);
+        (0..faults.len()).for_each(|i| consider(&[i], &mut sets));
+        let mut singles: Vec<(usize, f64)> =
+            sets.iter().filter(|s| s.0.len() == 1).map(|s| (s.0[0], s.1)).collect();
+        singles.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        let top: Vec<usize> = singles.iter().take(PAIRED).map(|s| s.0).collect();
+        for (n, i) in top.iter().enumerate() {
+            for j in &top[n + 1..] {
+                consider(&[*i.min(j), *i.max(j)], &mut sets);
+            }
+        }
+        sets.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
+        sets.truncate(SETS);
+        let best = sets.first().map_or(0.0, |s| s.1);
+        let total: f64 = sets.iter().map(|s| (s.1 - best).exp()).sum();
+        sets.into_iter()
+            .map(|(members, weight, given)| {
+                let there = members
+                    .iter()
+                    .copied()
+                    .filter(|i| self.still_there(faults[*i], &given))
+                    .map(FaultIx)
+                    .collect();
+                (Hypothesis { faults: there, weight: (weight - best).exp() / total }, given)
+            })
+            .collect()
+    }
+
+    fn still_there(&self, fault: FaultId, given: &Given) -> bool {
+        match self.model.present[fault.0] {
+            crate::belief::Cause::Fault(_) => true,
+            crate::belief::Cause::Condition(c) => given.conditions.get(c.0).is_none_or(|p| *p > 0.5),
+        }
+    }
+
+    fn plan_check(
+        &self,
+        id: rules::CheckId,
+        sets: &[(Hypothesis, Given)],
+        setups: &[rules::SetupId],
+    ) -> PlanCheck {
+        let check = self.rules.check(id);
+        let tools = self.job.card.tools();
+        let missing = check.tools.iter().find(|t| !tools.contains(t));
+        let standing = match missing {
+            _ if self.is_taken(id) => Standing::Taken,
+            Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
+            None => Standing::Open,
+        };
+        let node = self.model.now.get(&id).copied();
+        let mut likelihood = Vec::with_capacity(sets.len() * check.answers.len());
+        if let Some(node) = node {
+            for (_, given) in sets {
+                let answers = self.model.belief.expected_answers(given, node);
+                let total: f64 = answers.iter().sum();
+                likelihood.extend(answers.iter().map(|p| p / total));
+            }
+        }
+        PlanCheck {
+            price: self.price(check.minutes.get(), 0, &check.setup, check.power, setups),
+            kind: match check.kind {
+                rules::Kind::Ask => plan::Kind::Ask,
+                rules::Kind::Look => plan::Kind::Look,
+                rules::Kind::Listen => plan::Kind::Listen,
+                rules::Kind::Measure => plan::Kind::Measure,
+                rules::Kind::Try => plan::Kind::Try,
+            },
+            gate: check.gate && self.gates_apply(),
+            standing,
+            outcomes: check.answers.len(),
+            likelihood,
+            position: None,
+            stage: None,
+        }
+    }
+
+    fn price(
+        &self,
+        minutes: f64,
+        money: i64,
+        needed: &[rules::SetupId],
+        power: Power,
+        setups: &[rules::SetupId],
+    ) -> Price {
+        let place = |s: &rules::SetupId| setups.iter().position(|x| x == s).map(SetupIx);
+        Price {
+            minutes,
+            money,
+            setups: needed.iter().filter_map(place).collect(),
+            power: match power {
+                Power::Off => plan::Power::Off,
+                Power::On => plan::Power::On,
+                Power::Brief => plan::Power::Brief,
+                Power::Any => plan::Power::Any,
+            },
+        }
+    }
+
+    fn remedies_of(&self, faults: &[FaultId]) -> Vec<rules::RemedyId> {
+        let mut out: Vec<rules::RemedyId> =
+            faults.iter().flat_map(|f| self.model.faults[f.0].remedies.iter().copied()).collect();
+        out.sort_unstable();
+        out.dedup();
+        out
+    }
+
+    fn plan_remedy(
+        &self,
+        id: rules::RemedyId,
+        faults: &[FaultId],
+        setups: &[rules::SetupId],
+    ) -> plan::Remedy {
+        let remedy = self.rules.remedy(id);
+        let tools = self.job.card.tools();
+        let missing =
+            remedy.tools.iter().find(|t| !tools.contains(t) && !matches!(t, Tool::Iron | Tool::Spares));
+        let tried = self
+            .model
+            .findings
+            .iter()
+            .any(|f| matches!(f.meaning, Meaning::Tried { remedy: r, .. } if r == id));
+        plan::Remedy {
+            price: self.price(
+                remedy.minutes.get(),
+                i64::from(remedy.money.hundredths()),
+                &remedy.setup,
+                remedy.power,
+                setups,
+            ),
+            finish: Lump::default(),
+            faults: faults
+                .iter()
+                .enumerate()
+                .filter(|(_, f)| self.model.faults[f.0].remedies.contains(&id))
+                .map(|(i, _)| FaultIx(i))
+                .collect(),
+            success: remedy.success.get(),
+            partial_shows: PARTIAL_SHOWS,
+            standing: match missing {
+                _ if tried => Standing::Taken,
+                Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
+                None => Standing::Open,
+            },
+        }
+    }
+
+    /// Whether the checks that make power safe must come first: a unit that may have been put together wrongly,
+    /// unless it has been heard to run.
+    fn gates_apply(&self) -> bool {
+        let runs = self.model.findings.iter().any(|f| match f.meaning {
+            Meaning::Answer { check, answer, .. } => self.shows_running(check, answer),
+            Meaning::Tried { .. } | Meaning::Unsure { .. } => false,
+        });
+        self.job.card.history.value != History::WorkedBefore && !runs
+    }
+
+    /// Whether an answer was heard from a unit that passes sound under power.
+    fn shows_running(&self, check: rules::CheckId, answer: usize) -> bool {
+        self.rules.symptoms_of(check, answer).any(|(_, s)| s.shows_running)
+    }
+
+    fn state(&self, setups: &[rules::SetupId]) -> State {
+        let mut state = State { cured: self.cured(), ..State::default() };
+        for found in &self.model.findings {
+            let Meaning::Answer { check, answer, .. } = found.meaning else { continue };
+            let entry = self.rules.check(check);
+            if found.number == 0 || found.node.is_none() {
+                continue;
+            }
+            for setup in &entry.setup {
+                if let Some(i) = setups.iter().position(|s| s == setup) {
+                    state.setups = state.setups.with(SetupIx(i));
+                }
+            }
+            state.held |= entry.holds_power[answer];
+            match entry.power {
+                Power::On => state.powered = true,
+                Power::Off | Power::Brief => state.powered = false,
+                Power::Any => {}
+            }
+        }
+        state
+    }
+
+    fn proposal(&self, bench: &Bench, decision: &Decision, count: usize) -> Proposal {
+        let mut out = Proposal {
+            action: "done".into(),
+            check: None,
+            remedy: None,
+            done: None,
+            why: decision.reasons.iter().filter_map(|r| self.reason(bench, r)).collect(),
+            bits: decision.bits,
+            expected_minutes: decision.expected.minutes,
+            alternatives: decision
+                .alternatives
+                .iter()
+                .filter_map(|a| self.alternative(bench, a))
+                .take(count)
+                .collect(),
+        };
+        match &decision.step {
+            Step::Check(ix) => {
+                out.action = "check".into();
+                let id = bench.checks[ix.0];
+                let price = bench.problem.checks()[ix.0].price.clone();
+                let minutes = bench.problem.pay(&price, &bench.state).0.minutes;
+                out.check = Some(self.check_step(id, minutes));
+            }
+            Step::Remedy(ix) => {
+                out.action = "remedy".into();
+                out.remedy = Some(RemedyOffer::of(self.rules, bench.remedies[ix.0]));
+            }
+            Step::Done(stop) => out.done = Some(self.stop(bench, stop)),
+        }
+        out
+    }
+
+    fn alternative(&self, bench: &Bench, other: &plan::Alternative) -> Option<AlternativeStep> {
+        let (action, id, says) = match &other.step {
+            Step::Check(ix) => {
+                let check = self.rules.check(bench.checks[ix.0]);
+                ("check", check.id.clone(), check.says.clone())
+            }
+            Step::Remedy(RemedyIx(ix)) => {
+                let remedy = self.rules.remedy(bench.remedies[*ix]);
+                ("remedy", format!("try:{}", remedy.id), remedy.says.clone())
+            }
+            Step::Done(_) => return None,
+        };
+        Some(AlternativeStep {
+            action: action.into(),
+            id,
+            says,
+            bits: other.bits,
+            expected_minutes: other.expected.minutes,
+        })
+    }
+
+    /// A check in bench words; `minutes` with its preparations.
+    pub fn check_step(&self, id: rules::CheckId, minutes: f64) -> CheckStep {
+        let check = self.rules.check(id);
+        CheckStep {
+            id: check.id.clone(),
+            kind: check.kind.name().into(),
+            says: check.says.clone(),
+            text: check.how.clone(),
+            place: check.place_on_unit.clone(),
+            unit: check.reading.as_ref().map(|r| r.unit.name().into()),
+            answers: check.answers.clone(),
+            healthy: check.healthy.clone(),
+            needs: check.tools.iter().map(|t| t.name().into()).collect(),
+            power: check.power.name().into(),
+            minutes,
+            cautions: check.cautions.iter().map(|c| self.rules.caution(*c).says.clone()).collect(),
+        }
+    }
+
+    fn fault_says(&self, bench: &Bench, h: plan::HypothesisIx) -> String {
+        let names: Vec<String> = bench.problem.hypotheses()[h.0]
+            .faults
+            .iter()
+            .map(|f| self.model.faults[bench.faults[f.0].0].says.clone())
+            .collect();
+        if names.is_empty() { "Nothing is wrong with the unit".into() } else { names.join(" and ") }
+    }
+
+    fn reason(&self, bench: &Bench, reason: &Reason) -> Option<String> {
+        let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
+        Some(match reason {
+            Reason::SafetyGateFirst { open: 1 } => {
+                "the last check that makes power safe before the unit is switched on".into()
+            }
+            Reason::SafetyGateFirst { open } => {
+                format!(
+                    "before power: {open} checks make it safe to switch the unit on, and this is one of them"
+                )
+            }
+            Reason::SplitsEvenly { bits, likeliest } => {
+                format!(
+                    "it parts the suspects: {bits:.2} bits expected, its likeliest answer at {}",
+                    percent(*likeliest)
+                )
+            }
+            Reason::Cheap { cost, usual } => {
+                format!(
+                    "it is quick: {} where other checks take {}",
+                    show::minutes(Minutes(*cost)),
+                    show::minutes(Minutes(*usual))
+                )
+            }
+            Reason::SharesSetup { setup } => {
+                format!(
+                    "it uses what is rigged already: {}",
+                    lower(&self.rules.setup(bench.setups[setup.0]).says)
+                )
+            }
+            Reason::TellsMostForItsPrice { bits } => format!("for its time it tells the most: {bits:.2} bits expected"),
+            Reason::SharesPower => "the supply is already as it needs it".into(),
+            Reason::RemedyBeatsAsking { cures, .. } => {
+                format!("doing it is cheaper than knowing more: {} that it mends the unit", percent(*cures))
+            }
+            Reason::NoCheckParts(_) => "no check at hand parts the leading suspects any further".into(),
+            Reason::SettlesLeader { leader, .. } => {
+                format!("it confirms or clears the leader: {}", lower(&self.fault_says(bench, *leader)))
+            }
+            Reason::Given => return None,
+        })
+    }
+
+    fn stop(&self, bench: &Bench, stop: &Stop) -> String {
+        match stop {
+            Stop::Cured => match self.model.last_retest() {
+                Some((remedy, Retest::Cured)) => {
+                    format!("That's it: the unit works since '{}'. Close the job with what was found.", self.rules.remedy(remedy).says)
+                }
+                _ => "That's it: the unit works. Close the job with what was found.".into(),
+            },
+            Stop::NothingWrong => "Nothing seems to be wrong with the unit itself. Look at what it is used with, and close the job.".into(),
+            Stop::GroupCannotBeParted(group) => {
+                let names: Vec<String> = group.members.iter().take(4).map(|h| lower(&self.fault_says(bench, *h))).collect();
+                let mut out = format!("No check at hand can part what is left: {}.", names.join("; "));
+                if let Some(by) = group.would_part.first() {
+                    out += &format!(
+                        " This would, with {}: {}.",
+                        Tool::ALL[by.tool.0].name(),
+                        lower(&self.rules.check(bench.checks[by.check.0]).says)
+                    );
+                }
+                out
+            }
+            Stop::UnlistedLeads => "I don't know: the findings point to something that the rules don't have. Gather what would \
+                help somebody else: photographs of both sides, the drawing, supply and pin volts, and what changes it."
+                .into(),
+            Stop::ReferOn => "No further step is worth its cost. Hand the unit on with what has been found so far.".into(),
+            Stop::NoStepLeft => "No step is left that could help with the tools at hand.".into(),
+        }
+    }
+}
+
+fn tool_index(tool: Tool) -> usize {
+    Tool::ALL.iter().position(|t| *t == tool).unwrap_or(0)
+}
+
+/// A clause without its leading capital, for use inside a sentence; acronyms and part names stay.
+fn lower(text: &str) -> String {
+    let mut chars = text.chars();
+    match (chars.next(), text.chars().nth(1)) {
+        (Some(first), Some(second)) if second.is_lowercase() || second == ' ' => {
+            first.to_lowercase().collect::<String>() + chars.as_str()
+        }
+        _ => text.to_string(),
+    }
+}

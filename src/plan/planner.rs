@@ -1,0 +1,213 @@
+//! The planner: values every step on offer as deep as the budget allows and takes the cheapest.
+
+use super::belief::{Move, Node};
+use super::decision::{Alternative, Decision, Effort, Step};
+use super::model::Model;
+use super::price::{Expected, State};
+use super::problem::{Kind, Problem};
+use super::reasons;
+use super::search::{Proved, Search, bits_of, checks_on_offer, remedies_on_offer};
+use super::stop;
+use super::strategies::{LEAST_BITS, Strategy, gate_before};
+
+/// Picks the step with the lowest expected cost to a mended unit.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Planner {
+    /// How many states of belief may be evaluated for one decision; none takes a number fit for the problem's size
+    /// ([`Planner::usual_nodes`]).
+    pub nodes: Option<usize>,
+}
+
+/// Looks ahead taken one after the other until the budget is gone: steps ahead after the first, and how many of the
+/// most promising checks and remedies are considered at each of them.
+const STAGES: [(usize, usize); 10] = [
+    (0, usize::MAX),
+    (1, 3),
+    (1, usize::MAX),
+    (2, 3),
+    (2, usize::MAX),
+    (3, 3),
+    (3, usize::MAX),
+    (5, 3),
+    (5, usize::MAX),
+    (64, usize::MAX),
+];
+
+/// Values this close (relative) are a tie.
+const TIE: f64 = 1e-9;
+
+/// Steps times hypotheses that all nodes together may touch.
+const WORK: usize = 30_000_000;
+
+/// A step at the root with the best value found for it.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Ranked {
+    pub step: Move,
+    pub bits: f64,
+    pub value: Expected,
+    kind: Option<Kind>,
+    settled: bool,
+}
+
+impl Planner {
+    /// A planner that evaluates about so many states of belief at most.
+    pub fn with_nodes(nodes: usize) -> Planner {
+        Planner { nodes: Some(nodes) }
+    }
+
+    /// The number of nodes taken when none is given: fewer for larger problems, so that decisions take about the same
+    /// time.
+    pub fn usual_nodes(problem: &Problem) -> usize {
+        let steps: usize =
+            problem.checks().iter().map(|c| c.outcomes).sum::<usize>() + problem.remedies().len();
+        (WORK / (steps * problem.hypotheses().len()).max(1)).clamp(500, 40_000)
+    }
+}
+
+impl Strategy for Planner {
+    fn name(&self) -> &'static str {
+        "planner"
+    }
+
+    fn next(&self, problem: &Problem, state: &State) -> Decision {
+        if let Some(done) = stop::if_cured(state) {
+            return done;
+        }
+        let model = Model::new(problem, state);
+        let root = Node::start(&model, model.bench(state));
+        let budget = self.nodes.unwrap_or_else(|| Planner::usual_nodes(problem));
+        let grain = if model.start.len() > 40 { 0.01 } else { 1e-4 };
+        let mut search = Search::new(&model, grain, budget);
+        let (ranked, effort) = rank(&model, &root, &mut search);
+        decide(problem, state, &model, &ranked, effort)
+    }
+}
+
+/// Every step on offer with its value, the best first.
+fn rank(model: &Model, root: &Node, search: &mut Search<'_>) -> (Vec<Ranked>, Effort) {
+    let mut ranked = first_look(model, root, search);
+    let mut depth = 0;
+    let mut complete = ranked.iter().all(|r| r.settled);
+    for (deep, width) in STAGES {
+        if complete || search.spent() {
+            break;
+        }
+        sort(&mut ranked);
+        deepen(root, search, &mut ranked, deep, width);
+        complete = ranked.iter().all(|r| r.settled);
+        if width == usize::MAX && !search.spent() {
+            depth = deep + 1;
+        }
+    }
+    sort(&mut ranked);
+    (ranked, Effort { nodes: search.nodes, depth, complete })
+}
+
+/// The steps on offer with the cheapest estimate: this step, then remedies alone.
+fn first_look(model: &Model, root: &Node, search: &mut Search<'_>) -> Vec<Ranked> {
+    let mut ranked = Vec::new();
+    for offer in checks_on_offer(model, root, f64::INFINITY).into_iter().chain(remedies_on_offer(model, root))
+    {
+        let worth = search.value_of(root, offer.step, |s, child, _| s.mend_only(child));
+        let (bits, kind) = match offer.step {
+            Move::Check(c) => (bits_of(model, root, c), model.checks.get(c).map(|c| c.kind)),
+            Move::Remedy(_) => (0.0, None),
+        };
+        ranked.push(Ranked { step: offer.step, bits, value: worth, kind, settled: false });
+    }
+    ranked
+}
+
+/// Looks further ahead below each step in turn, the most promising first.
+fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], depth: usize, width: usize) {
+    let mut best = ranked.iter().map(|r| r.value.cost).fold(f64::INFINITY, f64::min);
+    for r in ranked.iter_mut().filter(|r| !r.settled) {
+        if search.spent() {
+            return;
+        }
+        match search.value_below(root, r.step, depth, width, best * (1.0 + 10.0 * TIE)) {
+            Ok(worth) => {
+                if worth.expected.cost < r.value.cost {
+                    r.value = worth.expected;
+                }
+                r.settled = worth.exact;
+                best = best.min(r.value.cost);
+            }
+            Err(Proved(proved)) => r.settled = proved,
+        }
+    }
+}
+
+/// The lowest value first; ties go to the check before the remedy, the gentler kind, the lower index.
+fn sort(ranked: &mut [Ranked]) {
+    let class = |r: &Ranked| (r.kind.is_none(), r.kind, r.step);
+    ranked.sort_by(|a, b| a.value.cost.total_cmp(&b.value.cost).then_with(|| class(a).cmp(&class(b))));
+    let Some(best) = ranked.first().map(|r| r.value.cost) else { return };
+    let tied = ranked.iter().take_while(|r| r.value.cost <= best + TIE * best.abs().max(1e-3)).count();
+    if let Some(head) = ranked.get_mut(..tied) {
+        head.sort_by_key(class);
+    }
+}
+
+/// Takes the best step, or stops where that is cheaper.
+fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], effort: Effort) -> Decision {
+    let (way_out, out) = stop::cheapest_stop(problem, state);
+    let best = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let Some(best) = best else {
+        let alternatives = alternatives(problem, model, ranked.iter());
+        return Decision { alternatives, effort, ..Decision::done(way_out, out) };
+    };
+    let wanted = step_of(model, best.step);
+    let price = match wanted {
+        Step::Check(c) => problem.checks().get(c.0).map(|c| &c.price),
+        Step::Remedy(r) => problem.remedies().get(r.0).map(|r| &r.price),
+        Step::Done(_) => None,
+    };
+    let gate = gate_before(problem, state, price);
+    let step = gate.map_or(wanted, |(gate, _)| Step::Check(gate));
+    let others = ranked.iter().filter(|r| step_of(model, r.step) != step);
+    Decision {
+        bits: bits_of_step(problem, &step),
+        probability_gained: match &step {
+            Step::Check(c) => problem.leader_gain(*c),
+            Step::Remedy(r) => problem.retest_chances(*r)[0],
+            Step::Done(_) => 0.0,
+        },
+        expected: best.value,
+        reasons: reasons::of(problem, state, &step, model, ranked, gate.map(|(_, open)| open)),
+        alternatives: alternatives(problem, model, others),
+        effort,
+        step,
+    }
+}
+
+fn alternatives<'r>(
+    problem: &Problem,
+    model: &Model,
+    ranked: impl Iterator<Item = &'r Ranked>,
+) -> Vec<Alternative> {
+    ranked
+        .map(|r| {
+            let step = step_of(model, r.step);
+            Alternative { bits: bits_of_step(problem, &step), step, expected: r.value }
+        })
+        .collect()
+}
+
+fn bits_of_step(problem: &Problem, step: &Step) -> f64 {
+    let bits = match step {
+        Step::Check(c) => problem.check_bits(*c),
+        Step::Remedy(r) => problem.remedy_bits(*r),
+        Step::Done(_) => 0.0,
+    };
+    if bits < LEAST_BITS { 0.0 } else { bits }
+}
+
+/// The step in the caller's numbering.
+pub(super) fn step_of(model: &Model, step: Move) -> Step {
+    let found = match step {
+        Move::Check(c) => model.checks.get(c).map(|c| Step::Check(c.ix)),
+        Move::Remedy(r) => model.remedies.get(r).map(|r| Step::Remedy(r.ix)),
+    };
+    found.unwrap_or(Step::Done(super::decision::Stop::NoStepLeft))
+}

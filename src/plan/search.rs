@@ -1,0 +1,268 @@
+//! Looks ahead: cheap policies at the leaves, the best of the steps on offer above them.
+//!
+//! Every value is the cost of a policy that can be followed, hence never below the optimum; more nodes only lower it.
+
+use super::belief::{Move, Node};
+use super::measure::surprise_bits;
+use super::model::Model;
+use super::price::Expected;
+use super::remedies::{Room, best_order, cheapest_end, cure_chances};
+use super::strategies::{LEAST_BITS, LEAST_COST};
+use std::collections::HashMap;
+
+/// A value with whether it is the least there is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Worth {
+    pub expected: Expected,
+    pub exact: bool,
+}
+
+/// Whether a step is certain not to come below a bound, or only seems so.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Proved(pub bool);
+
+#[derive(Debug, Clone, Copy)]
+struct Remembered {
+    worth: Worth,
+    depth: usize,
+    width: usize,
+}
+
+/// A step on offer at a node, with its cheap merits.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Offer {
+    pub step: Move,
+    pub bits: f64,
+    pub cost: f64,
+}
+
+/// One look ahead.
+pub(super) struct Search<'m> {
+    model: &'m Model,
+    known: HashMap<u128, Remembered>,
+    room: Room,
+    grain: f64,
+    budget: usize,
+    pub nodes: usize,
+}
+
+/// A gap this small between a value and its bound is none.
+const TIGHT: f64 = 1e-9;
+
+impl<'m> Search<'m> {
+    /// `grain`: share of a node's weight below which the cheap policies ask nothing more; `budget`: nodes.
+    pub(super) fn new(model: &'m Model, grain: f64, budget: usize) -> Search<'m> {
+        Search { model, known: HashMap::new(), room: Room::default(), grain, budget, nodes: 0 }
+    }
+
+    /// Whether the budget is used up.
+    pub(super) fn spent(&self) -> bool {
+        self.nodes >= self.budget
+    }
+
+    /// Value of mending by remedies alone.
+    pub(super) fn mend_only(&mut self, node: &Node) -> Expected {
+        self.nodes += 1;
+        best_order(self.model, node, &mut self.room)
+    }
+
+    /// Value of taking a step and then following `after`, which is given the search, a node and its probability.
+    pub(super) fn value_of<F>(&mut self, node: &Node, step: Move, mut after: F) -> Expected
+    where
+        F: FnMut(&mut Search<'m>, &Node, f64) -> Expected,
+    {
+        let (mut sum, bench) = node.price(self.model, step);
+        let children = node.after(self.model, step, bench);
+        sum = sum.plus(self.finish(step, &children), 1.0);
+        for (chance, child) in &children {
+            let rest = after(self, child, *chance);
+            sum = sum.plus(rest, *chance);
+        }
+        sum
+    }
+
+    /// Expected cost of finishing a remedy off, given the nodes at which it has not cured the unit.
+    fn finish(&self, step: Move, children: &[(f64, Node)]) -> Expected {
+        let open: f64 = children.iter().map(|(p, _)| p).sum();
+        match step {
+            Move::Remedy(r) => self.model.remedies[r].finish.times((1.0 - open).max(0.0)),
+            Move::Check(_) => Expected::default(),
+        }
+    }
+
+    /// Value of the cheap policies: the check with the most bits per cost, remedies as soon as that is cheaper.
+    pub(super) fn rough(&mut self, node: &Node, reach: f64) -> Expected {
+        let alone = self.mend_only(node);
+        let spare = alone.cost - node.least(self.model);
+        if reach < self.grain || self.spent() || spare <= TIGHT * alone.cost {
+            return alone;
+        }
+        let Some(offer) = self.best_check(node, spare) else { return alone };
+        let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, reach * p));
+        if asked.cost < alone.cost {
+            return asked;
+        }
+        let Some(step) = self.best_remedy(node) else { return alone };
+        let mended = self.value_of(node, step, |s, child, p| s.rough(child, reach * p));
+        if mended.cost < alone.cost { mended } else { alone }
+    }
+
+    /// The check with the most bits per cost among those cheaper than `spare`; a free one is taken at once.
+    fn best_check(&self, node: &Node, spare: f64) -> Option<Offer> {
+        let mut best: Option<Offer> = None;
+        for c in 0..self.model.checks.len() {
+            if node.checked.has(c) {
+                continue;
+            }
+            let step = Move::Check(c);
+            let cost = node.price(self.model, step).0.cost.max(LEAST_COST);
+            if cost >= spare {
+                continue;
+            }
+            let bits = bits_of(self.model, node, c);
+            if bits > LEAST_BITS && best.is_none_or(|b| bits * b.cost > b.bits * cost * (1.0 + 1e-12)) {
+                best = Some(Offer { step, bits, cost });
+            }
+        }
+        best
+    }
+
+    fn best_remedy(&self, node: &Node) -> Option<Move> {
+        remedies_on_offer(self.model, node).first().map(|o| o.step)
+    }
+
+    /// Value looking `depth` steps ahead, the `width` most promising checks and remedies each.
+    pub(super) fn value(&mut self, node: &Node, depth: usize, width: usize) -> Worth {
+        let key = node.fingerprint();
+        let known = self.known.get(&key).copied();
+        if let Some(k) = known
+            && (k.worth.exact || (k.depth >= depth && k.width >= width))
+        {
+            return k.worth;
+        }
+        let mut best = match known {
+            Some(k) => k.worth,
+            None => Worth { expected: self.rough(node, 1.0), exact: false },
+        };
+        let least = node.least(self.model);
+        best.exact = best.expected.cost - least <= TIGHT * best.expected.cost;
+        if depth > 0 && !best.exact && !self.spent() {
+            best = self.best_of(node, depth, width, best, least);
+        }
+        if !self.spent() || known.is_none() {
+            self.known.insert(key, Remembered { worth: best, depth, width });
+        }
+        best
+    }
+
+    fn best_of(&mut self, node: &Node, depth: usize, width: usize, rough: Worth, least: f64) -> Worth {
+        let mut best = rough;
+        let end = cheapest_end(self.model, node);
+        if end.cost < best.expected.cost {
+            best.expected = end;
+        }
+        let checks = checks_on_offer(self.model, node, best.expected.cost - least);
+        let remedies = remedies_on_offer(self.model, node);
+        let free = checks.first().is_some_and(|c| c.cost <= 0.0);
+        let (checks_taken, remedies_taken) = if free { (1, 0) } else { (width, width) };
+        let mut exact = free || (checks.len() <= width && remedies.len() <= width);
+        let moves = checks.iter().take(checks_taken).chain(remedies.iter().take(remedies_taken));
+        for offer in moves {
+            match self.value_below(node, offer.step, depth - 1, width, best.expected.cost) {
+                Ok(worth) => {
+                    exact &= worth.exact;
+                    if worth.expected.cost < best.expected.cost {
+                        best.expected = worth.expected;
+                    }
+                }
+                Err(Proved(proved)) => exact &= proved,
+            }
+            if self.spent() {
+                exact = false;
+                break;
+            }
+        }
+        best.exact = exact;
+        best
+    }
+
+    /// Value of a step; or, as soon as the values found say it won't come below `bound`, an error telling whether that
+    /// is proved.
+    ///
+    /// # Errors
+    /// Whether the bound holds for certain.
+    pub(super) fn value_below(
+        &mut self,
+        node: &Node,
+        step: Move,
+        depth: usize,
+        width: usize,
+        bound: f64,
+    ) -> Result<Worth, Proved> {
+        let (mut cost, bench) = node.price(self.model, step);
+        let children = node.after(self.model, step, bench);
+        cost = cost.plus(self.finish(step, &children), 1.0);
+        let mut rest: f64 = children.iter().map(|(p, child)| p * child.least(self.model)).sum();
+        let mut sum = Worth { expected: cost, exact: true };
+        for (chance, child) in &children {
+            if sum.expected.cost + rest >= bound {
+                return Err(Proved(sum.exact));
+            }
+            let worth = self.value(child, depth, width);
+            rest -= chance * child.least(self.model);
+            sum.expected = sum.expected.plus(worth.expected, *chance);
+            sum.exact &= worth.exact;
+        }
+        Ok(sum)
+    }
+}
+
+/// Information a check gives at a node, in bits.
+pub(super) fn bits_of(model: &Model, node: &Node, c: usize) -> f64 {
+    let Some(check) = model.checks.get(c) else { return 0.0 };
+    let mut bits: f64 = -node.belief.iter().map(|&(h, w)| w * check.noise[h]).sum::<f64>();
+    let mut rest = 1.0;
+    let last = check.likelihood.len().saturating_sub(1);
+    for row in check.likelihood.iter().take(last) {
+        let p: f64 = node.belief.iter().map(|&(h, w)| w * row[h]).sum();
+        rest -= p;
+        bits += surprise_bits(p);
+    }
+    bits + surprise_bits(rest)
+}
+
+/// Checks that tell something and cost less than `spare`, most bits per cost first.
+pub(super) fn checks_on_offer(model: &Model, node: &Node, spare: f64) -> Vec<Offer> {
+    let mut offers: Vec<Offer> = Vec::new();
+    for c in (0..model.checks.len()).filter(|&c| !node.checked.has(c)) {
+        let step = Move::Check(c);
+        let cost = node.price(model, step).0.cost;
+        if cost < spare {
+            let bits = bits_of(model, node, c);
+            if bits > LEAST_BITS {
+                offers.push(Offer { step, bits, cost });
+            }
+        }
+    }
+    let worth = |o: &Offer| o.bits / o.cost.max(LEAST_COST);
+    offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.step.cmp(&b.step)));
+    offers
+}
+
+/// Remedies that touch something, highest probability of mending the unit per cost first, then those that only put
+/// a part right.
+pub(super) fn remedies_on_offer(model: &Model, node: &Node) -> Vec<Offer> {
+    let chances = cure_chances(model, node);
+    let mut offers: Vec<(Offer, f64)> = Vec::new();
+    for (r, chance) in chances.into_iter().enumerate().filter(|(r, _)| !node.tried.has(*r)) {
+        let step = Move::Remedy(r);
+        let touched = |h: usize| node.belief.binary_search_by_key(&h, |(at, _)| *at).is_ok();
+        let useful = chance > 1e-9 || model.remedies[r].touches.iter().any(|t| touched(t.from));
+        if useful {
+            let cost = node.price(model, step).0.cost;
+            offers.push((Offer { step, bits: chance, cost }, chance / cost.max(LEAST_COST)));
+        }
+    }
+    offers.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.step.cmp(&b.0.step)));
+    offers.into_iter().map(|(offer, _)| offer).collect()
+}

@@ -1,0 +1,37 @@
+//! The packs that are compiled in.
+
+use super::Rules;
+use crate::text::{Complaints, Source};
+use std::sync::OnceLock;
+
+/// Name and text of every file under `rules/packs`, listed by the build script.
+const FILES: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/packs.rs"));
+
+/// The built-in packs, by file name.
+pub fn sources() -> Vec<Source> {
+    FILES.iter().map(|(name, text)| Source::new(*name, *text)).collect()
+}
+
+impl Rules {
+    /// The built-in rules, read once a process.
+    ///
+    /// # Errors
+    /// When a shipped pack is at fault; a test keeps that from happening.
+    pub fn builtin() -> Result<&'static Self, Complaints> {
+        static RULES: OnceLock<Result<Rules, Complaints>> = OnceLock::new();
+        RULES.get_or_init(|| Self::load(&sources())).as_ref().map_err(Clone::clone)
+    }
+
+    /// The built-in rules with more packs after them.
+    ///
+    /// # Errors
+    /// As [`Rules::load`].
+    pub fn with_builtin(more: &[Source]) -> Result<Self, Complaints> {
+        if more.is_empty() {
+            return Self::builtin().cloned();
+        }
+        let mut all = sources();
+        all.extend_from_slice(more);
+        Self::load(&all)
+    }
+}
