@@ -4,8 +4,10 @@
 
 use num_complex::Complex64;
 
-use super::dc::{Case, Failure, Solution, SolveError, Solver, Work, place};
+use super::dc::{Solution, SolveError, Solver};
 use super::network::Node;
+use super::newton::{Case, Extra, Failure, Work, place};
+use super::topology::Topology;
 
 /// Buffers of the small-signal solver.
 #[derive(Debug, Clone, Default)]
@@ -78,10 +80,15 @@ impl Case<'_> {
         Err(Failure::Singular(t.n))
     }
 
-    /// As [`Case::response`], with a fresh order where the fixed one does not do. The values in `ac` then belong to no one.
-    pub fn response_surely(&self, work: &Work, hertz: f64, ac: &mut AcWork) -> Result<(), Failure> {
+    /// As [`Case::response`], with a fresh order where the fixed one does not do. If so, the order is handed back and `work` is laid out for it.
+    pub fn response_surely(
+        &self,
+        work: &mut Work,
+        hertz: f64,
+        ac: &mut AcWork,
+    ) -> Result<Option<(Topology, Vec<Extra>)>, Failure> {
         let Err(first) = self.response(work, hertz, ac) else {
-            return Ok(());
+            return Ok(None);
         };
         let Some((topology, extras)) = self.reordered_for(&ac.matrix) else {
             return Err(first);
@@ -91,9 +98,9 @@ impl Case<'_> {
             params: self.params,
             extras: &extras,
         };
-        let mut moved = work.clone();
-        case.constant_again(&mut moved);
-        case.response(&moved, hertz, ac)
+        case.constant_again(work);
+        case.response(work, hertz, ac)?;
+        Ok(Some((topology, extras)))
     }
 }
 
@@ -145,8 +152,8 @@ impl Solver {
         work.x.clone_from(&point.x);
         case.evaluate_at(&mut work, &self.options);
         let mut ac = AcWork::default();
-        match case.response_surely(&work, hertz, &mut ac) {
-            Ok(()) => Ok(Response {
+        match case.response_surely(&mut work, hertz, &mut ac) {
+            Ok(_) => Ok(Response {
                 hertz,
                 y: ac.y[..self.network.node_count() - 1].to_vec(),
             }),

@@ -68,18 +68,19 @@ pub(crate) fn diode(v: f64, model: &DiodeModel, gmin: f64) -> Slope {
 
 /// Currents into collector and base of an NPN transistor with their slopes: `[ic, ib]`, and per current `[d/dvbe, d/dvbc]`.
 pub(crate) fn bjt(vbe: f64, vbc: f64, model: &BjtModel, gmin: f64) -> ([f64; 2], [[f64; 2]; 2]) {
-    let be = junction(vbe, model.is, THERMAL_VOLTS, gmin);
-    let bc = junction(vbc, model.is, THERMAL_VOLTS, gmin);
+    let be = junction(vbe, model.is, THERMAL_VOLTS, 0.0);
+    let bc = junction(vbc, model.is, THERMAL_VOLTS, 0.0);
     let early = 1.0 - vbc / model.vaf;
     let transport = be.i - bc.i;
-    let ic = transport * early - bc.i / model.br;
-    let ib = be.i / model.bf + bc.i / model.br;
+    // gmin lies beside the junctions; it takes no part in transistor action.
+    let ic = transport * early - bc.i / model.br - gmin * vbc;
+    let ib = be.i / model.bf + bc.i / model.br + gmin * (vbe + vbc);
     let slopes = [
         [
             be.g * early,
-            -bc.g * early - transport / model.vaf - bc.g / model.br,
+            -bc.g * early - transport / model.vaf - bc.g / model.br - gmin,
         ],
-        [be.g / model.bf, bc.g / model.br],
+        [be.g / model.bf + gmin, bc.g / model.br + gmin],
     ];
     ([ic, ib], slopes)
 }

@@ -136,7 +136,7 @@ impl<T: Scalar> Work<T> {
     fn choose(&self, constant_only: bool) -> Option<(usize, usize, usize)> {
         let mut best: Option<(usize, f64, usize, usize)> = None;
         for col in
-            (0..self.n).filter(|c| !self.col_done[*c] && !(constant_only && self.col_varies[*c]))
+            (0..self.n).filter(|c| !(self.col_done[*c] || constant_only && self.col_varies[*c]))
         {
             let sizes = self.cols[col]
                 .iter()
@@ -252,14 +252,13 @@ impl Plan {
         for (row, col, across, down) in &mut chosen {
             across.sort_unstable_by_key(|c| col_step[*c as usize]);
             down.sort_unstable_by_key(|r| row_step[*r as usize]);
-            let pivot = plan.take_slot(*row, *col, 0);
+            plan.take_slot(*row, *col, 0);
             across
                 .iter()
                 .for_each(|c| plan.take_slot(*row, *c as usize, col_step[*c as usize]));
             let row_end = plan.other.len() as u32;
             down.iter()
                 .for_each(|r| plan.take_slot(*r as usize, *col, row_step[*r as usize]));
-            let _ = pivot;
             plan.steps.push(Step {
                 pivot: row_end - across.len() as u32 - 1,
                 row_end,

@@ -12,13 +12,15 @@ use std::collections::BTreeMap;
 use num_complex::Complex64;
 
 use super::ac::{AcWork, Response, check_frequency};
-use super::dc::{Case, Extra, Options, Path, SolveError, Work, compile, place};
+use super::dc::{Options, Path, SolveError};
 use super::edit::{Edit, apply};
 use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
-use super::topology::{Seed, Topology, Unknown, param_place};
+use super::newton::{Case, Extra, Failure, Work, compile, place};
+use super::parameters::param_place;
+use super::topology::{Seed, Topology, Unknown};
 
 /// Compiled networks kept for faults that change connections; the oldest go when there are more.
-const KEPT: usize = 1024;
+const KEPT: usize = 512;
 
 /// A compiled network and where to start from.
 #[derive(Debug, Clone)]
@@ -249,14 +251,18 @@ impl Sweep {
             params,
             extras,
         };
-        let singular = |unknown| SolveError::Singular {
-            place: place(&compiled.network, topology, unknown).0,
-        };
-        case.response_surely(work, hertz, ac)
-            .map_err(|failure| match failure {
-                super::dc::Failure::Singular(unknown)
-                | super::dc::Failure::Iterations { worst: unknown, .. } => singular(unknown),
-            })
+        match case.response_surely(work, hertz, ac) {
+            Ok(None) => Ok(()),
+            Ok(Some(fresh)) => {
+                *order = Some(Box::new(fresh));
+                Ok(())
+            }
+            Err(Failure::Singular(unknown) | Failure::Iterations { worst: unknown, .. }) => {
+                Err(SolveError::Singular {
+                    place: place(&compiled.network, topology, unknown).0,
+                })
+            }
+        }
     }
 
     fn volts_now(&self) -> Vec<f64> {
@@ -494,15 +500,26 @@ impl Sweep {
             self.index.clear();
         }
         let network = apply(&self.compiled[0].network, &sorted.structure)?;
-        let start = self.start_for(&network);
-        let topology = compile(
-            &network,
-            &Seed {
-                x: &start,
-                params: &[],
-                gmin: self.options.gmin,
-            },
-        )?;
+        let mut start = self.start_for(&network);
+        let gmin = self.options.gmin;
+        let seeded = |x: &[f64]| {
+            compile(
+                &network,
+                &Seed {
+                    x,
+                    params: &[],
+                    gmin,
+                },
+            )
+        };
+        // The healthy point can bias a moved junction by volts, which no order survives; zero always has one.
+        let topology = match seeded(&start) {
+            Ok(topology) => topology,
+            Err(_) => {
+                start.fill(0.0);
+                seeded(&start)?
+            }
+        };
         self.compiled.push(Compiled {
             network,
             topology,

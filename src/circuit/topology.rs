@@ -8,12 +8,10 @@
 
 use num_complex::Complex64;
 
-use super::devices::{self, THERMAL_VOLTS};
 use super::linear::{Entry, Plan};
-use super::network::{
-    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Network,
-    Node, Parameter, Polarity, Primitive,
-};
+use super::network::{Control, ElementId, Law, Network, Node, Primitive};
+use super::parameters::params_of;
+use super::stamps::{Device, DeviceView, Kind, Pair};
 
 /// What an unknown stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,44 +38,6 @@ struct Source {
     plus: u16,
     minus: u16,
     param: u32,
-}
-
-/// A pair of unknowns a law listens to.
-type Pair = [u16; 2];
-
-/// A nonlinear element: where it sits, where its values are, where its junction memories are.
-#[derive(Debug, Clone)]
-struct Device {
-    kind: Kind,
-    params: u32,
-    memory: u32,
-    element: ElementId,
-}
-
-#[derive(Debug, Clone)]
-enum Kind {
-    Diode {
-        ends: Pair,
-        zener: bool,
-    },
-    Bjt {
-        ends: [u16; 3],
-        sign: f64,
-    },
-    Jfet {
-        ends: [u16; 3],
-        sign: f64,
-    },
-    Mosfet {
-        ends: [u16; 3],
-        sign: f64,
-    },
-    /// A law with corners: rows it adds to (with sign), its linear pairs, the pairs of each corner.
-    Law {
-        rows: Vec<(u16, f64)>,
-        linear: Vec<Pair>,
-        ramps: Vec<Vec<Pair>>,
-    },
 }
 
 /// A compiled network.
@@ -126,85 +86,6 @@ impl Builder {
         if (row as usize) < self.n && (col as usize) < self.n {
             self.entries.push((row, col, varies));
         }
-    }
-}
-
-fn sign(polarity: Polarity) -> f64 {
-    polarity.sign()
-}
-
-fn law_params(law: &Law, out: &mut Vec<f64>) {
-    out.push(law.offset);
-    out.extend(law.controls.iter().map(|c| c.gain));
-    for r in &law.ramps {
-        out.extend([r.scale, r.offset, r.roundness]);
-        out.extend(r.controls.iter().map(|c| c.gain));
-    }
-}
-
-/// The values of a primitive in the order the solver keeps them.
-pub(crate) fn params_of(primitive: &Primitive, out: &mut Vec<f64>) {
-    match primitive {
-        Primitive::Resistor { ohms: v, .. }
-        | Primitive::Capacitor { farads: v, .. }
-        | Primitive::Inductor { henries: v, .. } => out.push(*v),
-        Primitive::VoltageSource { dc, ac, .. } | Primitive::CurrentSource { dc, ac, .. } => {
-            out.extend([*dc, *ac])
-        }
-        Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. } => {
-            law_params(law, out)
-        }
-        Primitive::Diode { model: m, .. } => {
-            let b = m.breakdown.unwrap_or(Breakdown {
-                volts: 0.0,
-                amps: 0.0,
-                ideality: 1.0,
-            });
-            out.extend([m.is, m.ideality, m.series_ohms, b.volts, b.amps, b.ideality]);
-        }
-        Primitive::Bjt { model: m, .. } => out.extend([m.is, m.bf, m.br, m.vaf]),
-        Primitive::Jfet { model: m, .. } => out.extend([m.vto, m.beta, m.lambda, m.is]),
-        Primitive::Mosfet { model: m, .. } => out.extend([m.vto, m.kp, m.lambda]),
-    }
-}
-
-/// Position of a parameter among an element's values; `None` where the primitive lacks it.
-pub(crate) fn param_place(primitive: &Primitive, parameter: Parameter) -> Option<usize> {
-    use Parameter as P;
-    let ramp_start = |law: &Law, n: usize| {
-        let before: usize = law.ramps.iter().take(n).map(|r| 3 + r.controls.len()).sum();
-        (n < law.ramps.len()).then_some(1 + law.controls.len() + before)
-    };
-    match (primitive, parameter) {
-        (
-            Primitive::Resistor { .. } | Primitive::Capacitor { .. } | Primitive::Inductor { .. },
-            P::Value,
-        ) => Some(0),
-        (Primitive::VoltageSource { .. } | Primitive::CurrentSource { .. }, P::Value) => Some(0),
-        (Primitive::VoltageSource { .. } | Primitive::CurrentSource { .. }, P::Ac) => Some(1),
-        (
-            Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. },
-            p,
-        ) => match p {
-            P::Offset => Some(0),
-            P::Gain(n) if n < law.controls.len() => Some(1 + n),
-            P::RampScale(n) => ramp_start(law, n),
-            P::RampOffset(n) => ramp_start(law, n).map(|s| s + 1),
-            _ => None,
-        },
-        (Primitive::Diode { .. }, P::Is) => Some(0),
-        (Primitive::Diode { .. }, P::Ideality) => Some(1),
-        (Primitive::Diode { .. }, P::SeriesOhms) => Some(2),
-        (Primitive::Diode { model, .. }, P::BreakdownVolts) => model.breakdown.map(|_| 3),
-        (Primitive::Bjt { .. }, P::Is) => Some(0),
-        (Primitive::Bjt { .. }, P::Bf) => Some(1),
-        (Primitive::Bjt { .. }, P::Br) => Some(2),
-        (Primitive::Bjt { .. }, P::Vaf) => Some(3),
-        (Primitive::Jfet { .. } | Primitive::Mosfet { .. }, P::Vto) => Some(0),
-        (Primitive::Jfet { .. } | Primitive::Mosfet { .. }, P::Transconductance) => Some(1),
-        (Primitive::Jfet { .. } | Primitive::Mosfet { .. }, P::Lambda) => Some(2),
-        (Primitive::Jfet { .. }, P::Is) => Some(3),
-        _ => None,
     }
 }
 
@@ -440,7 +321,7 @@ impl Topology {
                     id,
                     Kind::Bjt {
                         ends,
-                        sign: sign(*polarity),
+                        sign: polarity.sign(),
                     },
                     2,
                 );
@@ -458,7 +339,7 @@ impl Topology {
                     id,
                     Kind::Jfet {
                         ends,
-                        sign: sign(*polarity),
+                        sign: polarity.sign(),
                     },
                     2,
                 );
@@ -476,7 +357,7 @@ impl Topology {
                     id,
                     Kind::Mosfet {
                         ends,
-                        sign: sign(*polarity),
+                        sign: polarity.sign(),
                     },
                     0,
                 );
@@ -850,347 +731,4 @@ pub(crate) enum LinearPart {
     /// (row, column, sign) of each entry.
     Gain(Vec<(u16, u16, f64)>),
     None,
-}
-
-/// A device as the sensitivities see it.
-#[derive(Clone, Copy)]
-pub(crate) struct DeviceView<'a>(&'a Device);
-
-impl DeviceView<'_> {
-    pub fn element(self) -> ElementId {
-        self.0.element
-    }
-    /// First of its values in `params`.
-    pub fn params_start(self) -> usize {
-        self.0.params as usize
-    }
-    pub fn pattern(self) -> Vec<(u16, u16)> {
-        self.0.pattern()
-    }
-    /// Unknowns it listens to, each once.
-    pub fn listens(self) -> Vec<u16> {
-        let mut columns: Vec<u16> = self.0.pattern().into_iter().map(|(_, c)| c).collect();
-        columns.sort_unstable();
-        columns.dedup();
-        columns
-    }
-    pub fn slope_count(self) -> usize {
-        self.0.slope_count()
-    }
-    /// Currents (added to `f`) and slopes exactly at `x`, no limiting. `params` starts at the device's own values.
-    pub fn exact(self, params: &[f64], x: &[f64], gmin: f64, f: &mut [f64], slopes: &mut [f64]) {
-        let mut memory = [0.0; 2];
-        self.0.remember(x, &mut memory);
-        self.0.evaluate(params, x, &mut memory, gmin, f, slopes);
-    }
-}
-
-impl Device {
-    fn slope_count(&self) -> usize {
-        match &self.kind {
-            Kind::Diode { .. } => 4,
-            Kind::Bjt { .. } | Kind::Jfet { .. } => 9,
-            Kind::Mosfet { .. } => 6,
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => rows.len() * 2 * (linear.len() + ramps.iter().map(Vec::len).sum::<usize>()),
-        }
-    }
-
-    /// (row, column) of each slope, in the order they are written.
-    fn pattern(&self) -> Vec<(u16, u16)> {
-        let grid = |rows: &[u16], cols: &[u16]| {
-            rows.iter()
-                .flat_map(|r| cols.iter().map(move |c| (*r, *c)))
-                .collect()
-        };
-        match &self.kind {
-            Kind::Diode { ends, .. } => grid(ends, ends),
-            Kind::Bjt { ends, .. } | Kind::Jfet { ends, .. } => grid(ends, ends),
-            Kind::Mosfet { ends, .. } => grid(&[ends[0], ends[2]], ends),
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => {
-                let cols: Vec<u16> = linear
-                    .iter()
-                    .chain(ramps.iter().flatten())
-                    .flatten()
-                    .copied()
-                    .collect();
-                let rows: Vec<u16> = rows.iter().map(|r| r.0).collect();
-                grid(&rows, &cols)
-            }
-        }
-    }
-
-    /// `memory` starts at the device's own.
-    fn remember(&self, x: &[f64], memory: &mut [f64]) {
-        let v = |a: u16, b: u16| x[a as usize] - x[b as usize];
-        match &self.kind {
-            Kind::Diode { ends: [a, c], .. } => memory[0] = v(*a, *c),
-            Kind::Bjt {
-                ends: [c, b, e],
-                sign,
-            } => {
-                memory[0] = sign * v(*b, *e);
-                memory[1] = sign * v(*b, *c);
-            }
-            Kind::Jfet {
-                ends: [d, g, s],
-                sign,
-            } => {
-                memory[0] = sign * v(*g, *s);
-                memory[1] = sign * v(*g, *d);
-            }
-            Kind::Mosfet { .. } | Kind::Law { .. } => {}
-        }
-    }
-
-    fn evaluate(
-        &self,
-        p: &[f64],
-        x: &[f64],
-        memory: &mut [f64],
-        gmin: f64,
-        f: &mut [f64],
-        g: &mut [f64],
-    ) -> bool {
-        match &self.kind {
-            Kind::Diode { ends, zener } => {
-                eval_diode(*ends, *zener, p, x, &mut memory[0], gmin, f, g)
-            }
-            Kind::Bjt { ends, sign } => eval_bjt(*ends, *sign, p, x, memory, gmin, f, g),
-            Kind::Jfet { ends, sign } => eval_jfet(*ends, *sign, p, x, memory, gmin, f, g),
-            Kind::Mosfet { ends, sign } => eval_mosfet(*ends, *sign, p, x, f, g),
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => eval_law(rows, linear, ramps, p, x, f, g),
-        }
-    }
-}
-
-/// Moves a remembered junction voltage towards `v`; returns where it stands and whether it was held back.
-fn step_junction(v: f64, memory: &mut f64, vt: f64, is: f64) -> (f64, bool) {
-    let held = devices::limit_junction(v, *memory, vt, is);
-    *memory = held;
-    (held, held != v)
-}
-
-#[allow(clippy::too_many_arguments)]
-fn eval_diode(
-    ends: Pair,
-    zener: bool,
-    p: &[f64],
-    x: &[f64],
-    memory: &mut f64,
-    gmin: f64,
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
-    let [a, c] = ends.map(usize::from);
-    let v = x[a] - x[c];
-    let (is, vt) = (p[0], p[1] * THERMAL_VOLTS);
-    let (slope, at, limited) = if zener {
-        let breakdown = Breakdown {
-            volts: p[3],
-            amps: p[4],
-            ideality: p[5],
-        };
-        let model = DiodeModel {
-            is,
-            ideality: p[1],
-            series_ohms: 0.0,
-            breakdown: Some(breakdown),
-        };
-        let (at, limited) = step_zener(v, memory, vt, is, breakdown);
-        (devices::diode(at, &model, gmin), at, limited)
-    } else {
-        let (at, limited) = step_junction(v, memory, vt, is);
-        (devices::junction(at, is, vt, gmin), at, limited)
-    };
-    let i = slope.i + slope.g * (v - at);
-    f[a] += i;
-    f[c] -= i;
-    g.copy_from_slice(&[slope.g, -slope.g, -slope.g, slope.g]);
-    limited
-}
-
-/// As [`step_junction`], with the breakdown knee seen as a junction looking the other way.
-fn step_zener(v: f64, memory: &mut f64, vt: f64, is: f64, b: Breakdown) -> (f64, bool) {
-    if v < -0.5 * b.volts {
-        let mirrored = -(v + b.volts);
-        let held = devices::limit_junction(
-            mirrored,
-            -(*memory + b.volts),
-            b.ideality * THERMAL_VOLTS,
-            b.amps,
-        );
-        *memory = -(held + b.volts);
-        return (if held == mirrored { v } else { *memory }, held != mirrored);
-    }
-    step_junction(v, memory, vt, is)
-}
-
-#[allow(clippy::too_many_arguments)]
-fn eval_bjt(
-    ends: [u16; 3],
-    sign: f64,
-    p: &[f64],
-    x: &[f64],
-    memory: &mut [f64],
-    gmin: f64,
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
-    let [c, b, e] = ends.map(usize::from);
-    let (vbe, vbc) = (sign * (x[b] - x[e]), sign * (x[b] - x[c]));
-    let model = BjtModel {
-        is: p[0],
-        bf: p[1],
-        br: p[2],
-        vaf: p[3],
-    };
-    let (at_be, limited_be) = step_junction(vbe, &mut memory[0], THERMAL_VOLTS, model.is);
-    let (at_bc, limited_bc) = step_junction(vbc, &mut memory[1], THERMAL_VOLTS, model.is);
-    let ([ic, ib], [cs, bs]) = devices::bjt(at_be, at_bc, &model, gmin);
-    let (dbe, dbc) = (vbe - at_be, vbc - at_bc);
-    let ic = sign * (ic + cs[0] * dbe + cs[1] * dbc);
-    let ib = sign * (ib + bs[0] * dbe + bs[1] * dbc);
-    f[c] += ic;
-    f[b] += ib;
-    f[e] -= ic + ib;
-    // Columns c, b, e: vbc falls with vc, both rise with vb, vbe falls with ve.
-    let row = |s: [f64; 2]| [-s[1], s[0] + s[1], -s[0]];
-    let (rc, rb) = (row(cs), row(bs));
-    g[0..3].copy_from_slice(&rc);
-    g[3..6].copy_from_slice(&rb);
-    for k in 0..3 {
-        g[6 + k] = -(rc[k] + rb[k]);
-    }
-    limited_be || limited_bc
-}
-
-#[allow(clippy::too_many_arguments)]
-fn eval_jfet(
-    ends: [u16; 3],
-    sign: f64,
-    p: &[f64],
-    x: &[f64],
-    memory: &mut [f64],
-    gmin: f64,
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
-    let [d, gate, s] = ends.map(usize::from);
-    let (vgs, vgd) = (sign * (x[gate] - x[s]), sign * (x[gate] - x[d]));
-    let model = JfetModel {
-        vto: p[0],
-        beta: p[1],
-        lambda: p[2],
-        is: p[3],
-    };
-    let (at_gs, limited_gs) = step_junction(vgs, &mut memory[0], THERMAL_VOLTS, model.is);
-    let (at_gd, limited_gd) = step_junction(vgd, &mut memory[1], THERMAL_VOLTS, model.is);
-    let js = devices::junction(at_gs, model.is, THERMAL_VOLTS, gmin);
-    let jd = devices::junction(at_gd, model.is, THERMAL_VOLTS, gmin);
-    let [id, gm, gds] = devices::jfet_channel(at_gs, at_gs - at_gd, &model);
-    let (ds, dd) = (vgs - at_gs, vgd - at_gd);
-    let igs = sign * (js.i + js.g * ds);
-    let igd = sign * (jd.i + jd.g * dd);
-    let ich = sign * (id + gm * ds + gds * (ds - dd));
-    f[d] += ich - igd;
-    f[gate] += igs + igd;
-    f[s] -= ich + igs;
-    g.copy_from_slice(&[
-        gds + jd.g,
-        gm - jd.g,
-        -gm - gds,
-        -jd.g,
-        js.g + jd.g,
-        -js.g,
-        -gds,
-        -gm - js.g,
-        gm + gds + js.g,
-    ]);
-    limited_gs || limited_gd
-}
-
-fn eval_mosfet(
-    ends: [u16; 3],
-    sign: f64,
-    p: &[f64],
-    x: &[f64],
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
-    let [d, gate, s] = ends.map(usize::from);
-    let model = MosfetModel {
-        vto: p[0],
-        kp: p[1],
-        lambda: p[2],
-    };
-    let [id, gm, gds] =
-        devices::mosfet_channel(sign * (x[gate] - x[s]), sign * (x[d] - x[s]), &model);
-    f[d] += sign * id;
-    f[s] -= sign * id;
-    g.copy_from_slice(&[gds, gm, -gm - gds, -gds, -gm, gm + gds]);
-    false
-}
-
-fn eval_law(
-    rows: &[(u16, f64)],
-    linear: &[Pair],
-    ramps: &[Vec<Pair>],
-    p: &[f64],
-    x: &[f64],
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
-    let v = |pair: &Pair| x[pair[0] as usize] - x[pair[1] as usize];
-    let columns = g.len() / rows.len();
-    let (first, others) = g.split_at_mut(columns);
-    let mut value = p[0];
-    let mut at = 1;
-    let mut column = 0;
-    for pair in linear {
-        value += p[at] * v(pair);
-        first[column] = p[at];
-        first[column + 1] = -p[at];
-        at += 1;
-        column += 2;
-    }
-    for pairs in ramps {
-        let (scale, offset, roundness) = (p[at], p[at + 1], p[at + 2]);
-        let gains = &p[at + 3..at + 3 + pairs.len()];
-        let inside = offset
-            + pairs
-                .iter()
-                .zip(gains)
-                .map(|(pair, gain)| gain * v(pair))
-                .sum::<f64>();
-        let (corner, slope) = devices::softpos(inside, roundness);
-        value += scale * corner;
-        for gain in gains {
-            first[column] = scale * slope * gain;
-            first[column + 1] = -first[column];
-            column += 2;
-        }
-        at += 3 + pairs.len();
-    }
-    for ((row, sign), copy) in rows.iter().skip(1).zip(others.chunks_exact_mut(columns)) {
-        f[*row as usize] += sign * value;
-        copy.iter_mut()
-            .zip(first.iter())
-            .for_each(|(c, s)| *c = sign * s);
-    }
-    let (row, sign) = rows[0];
-    f[row as usize] += sign * value;
-    first.iter_mut().for_each(|s| *s *= sign);
-    false
 }

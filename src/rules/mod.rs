@@ -9,6 +9,7 @@ mod ids;
 mod link;
 mod list;
 mod load;
+pub mod parts;
 mod proof;
 mod set;
 pub mod show;

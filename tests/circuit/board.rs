@@ -1,6 +1,6 @@
 //! The reference board, healthy and with 167 single faults, against the reference simulator (ngspice 39.3).
 
-use halfsplit::circuit::dc::{Options, Solver};
+use halfsplit::circuit::dc::{Options, Path, Solver};
 use halfsplit::circuit::edit::apply;
 use halfsplit::circuit::network::Network;
 use halfsplit::circuit::sweep::{Faulted, Sweep};
@@ -113,4 +113,66 @@ fn sweep_equals_apply_and_solve_for_every_fault_and_some_pairs() {
             );
         }
     }
+}
+
+/// 120 pairs of faults drawn at random, against the same simulator.
+#[test]
+fn pairs_of_faults_match_the_reference_simulator() {
+    let network = netlist::read(&data("board.cir"));
+    let reference: Value = serde_json::from_str(&data("pairs.json")).unwrap();
+    let mut sweep = Sweep::new(&network, Options::default()).unwrap();
+    let mut wrong = Vec::new();
+    let pairs = reference["pairs"].as_array().unwrap();
+    assert_eq!(pairs.len(), 120);
+    for pair in pairs {
+        let found = sweep
+            .solve(&netlist::edits(&network, &pair["edits"]), Some(1000.0))
+            .unwrap();
+        wrong.extend(
+            misses(&network, &found, pair)
+                .into_iter()
+                .map(|m| format!("{} by {:?}: {m}", pair["id"], found.path)),
+        );
+    }
+    assert!(
+        wrong.is_empty(),
+        "{} differences:\n{}",
+        wrong.len(),
+        wrong.join("\n")
+    );
+}
+
+/// Every pair of faults of different parts has an operating point, and nearly all of them straight from the healthy one.
+#[test]
+fn every_pair_of_faults_is_solved() {
+    let (network, reference) = reference();
+    let faults = reference["faults"].as_array().unwrap();
+    let sets: Vec<_> = faults
+        .iter()
+        .map(|f| netlist::edits(&network, &f["edits"]))
+        .collect();
+    let mut sweep = Sweep::new(&network, Options::default()).unwrap();
+    let (mut solved, mut otherwise) = (0, 0);
+    for (i, first) in sets.iter().enumerate() {
+        for (j, second) in sets
+            .iter()
+            .enumerate()
+            .skip(i + 1)
+            .filter(|(j, _)| faults[*j]["part"] != faults[i]["part"])
+        {
+            let edits = [first.clone(), second.clone()].concat();
+            match sweep.solve(&edits, None) {
+                Ok(found) => {
+                    solved += 1;
+                    otherwise += usize::from(found.path != Path::Direct);
+                }
+                Err(error) => panic!("{}+{}: {error}", faults[i]["id"], faults[j]["id"]),
+            }
+        }
+    }
+    assert_eq!(solved, 13_605);
+    assert!(
+        otherwise < 1000,
+        "{otherwise} of {solved} needed a fallback"
+    );
 }

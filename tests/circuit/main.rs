@@ -2,7 +2,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod board;
+mod devices;
 mod netlist;
+mod ohms;
+mod properties;
+mod tolerance;
+mod worked;
 
 /// A file of this folder's data.
 fn data(name: &str) -> String {
