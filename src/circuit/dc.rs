@@ -163,13 +163,7 @@ pub(crate) struct Work {
 impl Work {
     fn fit(&mut self, t: &Topology) {
         let (n, slots) = (t.n + 1, t.plan.slots() + 1);
-        for list in [
-            &mut self.x,
-            &mut self.b,
-            &mut self.f,
-            &mut self.dx,
-            &mut self.scratch,
-        ] {
+        for list in [&mut self.x, &mut self.b, &mut self.f, &mut self.dx, &mut self.scratch] {
             list.resize(n, 0.0);
         }
         for list in [&mut self.constant, &mut self.base, &mut self.values] {
@@ -191,12 +185,7 @@ struct Attempt {
     iterations: usize,
 }
 
-const DIRECT: Attempt = Attempt {
-    leak: NODE_LEAK,
-    scale: 1.0,
-    cap: f64::INFINITY,
-    iterations: usize::MAX,
-};
+const DIRECT: Attempt = Attempt { leak: NODE_LEAK, scale: 1.0, cap: f64::INFINITY, iterations: usize::MAX };
 
 /// How an attempt ended short of an answer.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -207,8 +196,7 @@ pub(crate) enum Failure {
 
 impl Case<'_> {
     fn assemble(&self, work: &mut Work, leak: f64) {
-        self.topology
-            .assemble(self.params, leak, &mut work.constant);
+        self.topology.assemble(self.params, leak, &mut work.constant);
         for extra in self.extras {
             let [aa, bb, ab, ba] = extra.slots.map(usize::from);
             work.constant[aa] += extra.siemens;
@@ -240,10 +228,7 @@ impl Case<'_> {
     }
 
     /// This case's topology with an order made for `matrix` (in its present slots), and the extras' slots in it.
-    pub fn reordered_for<T: super::linear::Scalar>(
-        &self,
-        matrix: &[T],
-    ) -> Option<(Topology, Vec<Extra>)> {
+    pub fn reordered_for<T: super::linear::Scalar>(&self, matrix: &[T]) -> Option<(Topology, Vec<Extra>)> {
         let mut topology = self.topology.clone();
         for extra in self.extras {
             for slot in extra.slots {
@@ -253,12 +238,7 @@ impl Case<'_> {
             }
         }
         topology.reorder(matrix).ok()?;
-        let extras = Case {
-            topology: &topology,
-            params: self.params,
-            extras: &[],
-        }
-        .extras_again(self);
+        let extras = Case { topology: &topology, params: self.params, extras: &[] }.extras_again(self);
         Some((topology, extras))
     }
 
@@ -275,8 +255,7 @@ impl Case<'_> {
         work.fit(t);
         self.assemble(work, attempt.leak);
         work.base.copy_from_slice(&work.constant);
-        plan.factor_constant(&mut work.base)
-            .map_err(Failure::Singular)?;
+        plan.factor_constant(&mut work.base).map_err(Failure::Singular)?;
         work.values.copy_from_slice(&work.base);
         t.sources(self.params, attempt.scale, &mut work.b);
         t.remember(&work.x, &mut work.memory);
@@ -303,16 +282,12 @@ impl Case<'_> {
             }
             if iteration >= limit || !residual.is_finite() {
                 let worst = worst(&work.f[..t.n]);
-                return Err(Failure::Iterations {
-                    worst,
-                    residual: work.f[worst].abs(),
-                });
+                return Err(Failure::Iterations { worst, residual: work.f[worst].abs() });
             }
             *spent += 1;
             work.values[from..].copy_from_slice(&work.base[from..]);
             t.add_slopes(&work.slopes, &mut work.values);
-            plan.factor_varying(&mut work.values)
-                .map_err(Failure::Singular)?;
+            plan.factor_varying(&mut work.values).map_err(Failure::Singular)?;
             plan.solve(&work.values, &work.f, &mut work.dx, &mut work.scratch);
             small_step = self.take_step(work, options, attempt.cap);
         }
@@ -325,23 +300,14 @@ impl Case<'_> {
         let is_volts = |unknown: &Unknown| !matches!(unknown, Unknown::Branch(_));
         let mut factor = 1.0;
         if cap.is_finite() {
-            let steps = work
-                .dx
-                .iter()
-                .zip(&self.topology.unknowns)
-                .filter(|(_, u)| is_volts(u));
+            let steps = work.dx.iter().zip(&self.topology.unknowns).filter(|(_, u)| is_volts(u));
             let longest = steps.map(|(dx, _)| dx.abs()).fold(0.0, f64::max);
             factor = if longest > cap { cap / longest } else { 1.0 };
         }
         let mut small = factor == 1.0;
-        for ((x, dx), unknown) in work.x[..n]
-            .iter_mut()
-            .zip(&work.dx)
-            .zip(&self.topology.unknowns)
-        {
+        for ((x, dx), unknown) in work.x[..n].iter_mut().zip(&work.dx).zip(&self.topology.unknowns) {
             *x -= factor * dx;
-            if dx.abs() > options.step_volts + options.step_relative * x.abs() && is_volts(unknown)
-            {
+            if dx.abs() > options.step_volts + options.step_relative * x.abs() && is_volts(unknown) {
                 small = false;
             }
         }
@@ -355,10 +321,7 @@ impl Case<'_> {
         let sizes: Vec<f64> = work.constant.iter().map(|v| v.abs()).collect();
         let x: Vec<f64> = work.x.iter().map(|v| v.abs()).collect();
         self.topology.plan.multiply_add(&sizes, &x, &mut scale);
-        work.f[..n]
-            .iter()
-            .zip(&scale)
-            .all(|(f, s)| f.abs() <= options.residual_amps + 8.0 * f64::EPSILON * s)
+        work.f[..n].iter().zip(&scale).all(|(f, s)| f.abs() <= options.residual_amps + 8.0 * f64::EPSILON * s)
     }
 
     /// The operating point from `work.x`, by every means allowed. Leaves `work` at the point, slopes and all.
@@ -368,38 +331,19 @@ impl Case<'_> {
         let start = work.x.clone();
         let mut last = match self.newton(work, options, DIRECT, &mut spent) {
             Ok(residual) => {
-                return Ok(Found {
-                    iterations: spent,
-                    path: Path::Direct,
-                    residual,
-                    order: None,
-                });
+                return Ok(Found { iterations: spent, path: Path::Direct, residual, order: None });
             }
             Err(failure) => failure,
         };
         if !options.fallbacks {
-            return Err(Failed {
-                failure: last,
-                iterations: spent,
-                attempts: 1,
-            });
+            return Err(Failed { failure: last, iterations: spent, attempts: 1 });
         }
         let fresh = self.reordered(work, options, &start);
         let had_fresh = fresh.is_some();
-        let (topology, extras) =
-            fresh.unwrap_or_else(|| (self.topology.clone(), self.extras.to_vec()));
-        let case = Case {
-            topology: &topology,
-            params: self.params,
-            extras: &extras,
-        };
+        let (topology, extras) = fresh.unwrap_or_else(|| (self.topology.clone(), self.extras.to_vec()));
+        let case = Case { topology: &topology, params: self.params, extras: &extras };
         let mut attempts = 1;
-        for path in [
-            Path::Reordered,
-            Path::FromZero,
-            Path::LeakSteps,
-            Path::SourceSteps,
-        ] {
+        for path in [Path::Reordered, Path::FromZero, Path::LeakSteps, Path::SourceSteps] {
             if path == Path::Reordered && !had_fresh {
                 continue;
             }
@@ -421,11 +365,7 @@ impl Case<'_> {
                 Err(failure) => last = failure,
             }
         }
-        Err(Failed {
-            failure: last,
-            iterations: spent,
-            attempts,
-        })
+        Err(Failed { failure: last, iterations: spent, attempts })
     }
 
     fn extras_again(&self, old: &Case<'_>) -> Vec<Extra> {
@@ -436,21 +376,13 @@ impl Case<'_> {
         let whole = |e: &Extra| {
             let slots = e.slots.map(again);
             let dummy = self.topology.plan.slots() as u16;
-            Extra {
-                slots: slots.map(|s| s.unwrap_or(dummy)),
-                siemens: e.siemens,
-            }
+            Extra { slots: slots.map(|s| s.unwrap_or(dummy)), siemens: e.siemens }
         };
         old.extras.iter().map(whole).collect()
     }
 
     /// An order made for this case's values at its start.
-    fn reordered(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        start: &[f64],
-    ) -> Option<(Topology, Vec<Extra>)> {
+    fn reordered(&self, work: &mut Work, options: &Options, start: &[f64]) -> Option<(Topology, Vec<Extra>)> {
         work.x.copy_from_slice(start);
         self.evaluate_at(work, options);
         let mut values = work.constant.clone();
@@ -470,11 +402,7 @@ impl Case<'_> {
             Path::FromZero => self.newton(
                 work,
                 options,
-                Attempt {
-                    cap: 1.0,
-                    iterations: 4 * options.max_iterations,
-                    ..DIRECT
-                },
+                Attempt { cap: 1.0, iterations: 4 * options.max_iterations, ..DIRECT },
                 spent,
             ),
             Path::LeakSteps => self.leak_steps(work, options, spent),
@@ -483,35 +411,14 @@ impl Case<'_> {
     }
 
     /// From a leak that swamps everything down to none, each point the start of the next; a step that fails is halved.
-    fn leak_steps(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        spent: &mut usize,
-    ) -> Result<f64, Failure> {
+    fn leak_steps(&self, work: &mut Work, options: &Options, spent: &mut usize) -> Result<f64, Failure> {
         let mut exponent: f64 = 0.0;
         let mut stride: f64 = 1.0;
-        self.newton(
-            work,
-            options,
-            Attempt {
-                leak: 1.0,
-                ..DIRECT
-            },
-            spent,
-        )?;
+        self.newton(work, options, Attempt { leak: 1.0, ..DIRECT }, spent)?;
         let mut good = work.x.clone();
         while exponent > -13.0 {
             let next = (exponent - stride).max(-13.0);
-            match self.newton(
-                work,
-                options,
-                Attempt {
-                    leak: 10f64.powf(next),
-                    ..DIRECT
-                },
-                spent,
-            ) {
+            match self.newton(work, options, Attempt { leak: 10f64.powf(next), ..DIRECT }, spent) {
                 Ok(_) => {
                     exponent = next;
                     stride = (stride * 1.5).min(2.0);
@@ -530,27 +437,14 @@ impl Case<'_> {
     }
 
     /// From all sources at zero to full, each point the start of the next; a step that fails is halved.
-    fn source_steps(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        spent: &mut usize,
-    ) -> Result<f64, Failure> {
+    fn source_steps(&self, work: &mut Work, options: &Options, spent: &mut usize) -> Result<f64, Failure> {
         let mut scale: f64 = 0.0;
         let mut stride: f64 = 0.1;
         let mut residual = self.newton(work, options, Attempt { scale, ..DIRECT }, spent)?;
         let mut good = work.x.clone();
         while scale < 1.0 {
             let next = (scale + stride).min(1.0);
-            match self.newton(
-                work,
-                options,
-                Attempt {
-                    scale: next,
-                    ..DIRECT
-                },
-                spent,
-            ) {
+            match self.newton(work, options, Attempt { scale: next, ..DIRECT }, spent) {
                 Ok(r) => {
                     (scale, residual) = (next, r);
                     stride *= 1.5;
@@ -571,19 +465,12 @@ impl Case<'_> {
 
 fn largest(f: &[f64]) -> f64 {
     // A NaN must not look like a small number.
-    f.iter()
-        .fold(0.0, |m, v| if v.abs() <= m { m } else { v.abs() })
+    f.iter().fold(0.0, |m, v| if v.abs() <= m { m } else { v.abs() })
 }
 
 fn worst(f: &[f64]) -> usize {
     let score = |v: f64| if v.is_nan() { f64::INFINITY } else { v.abs() };
-    (0..f.len()).fold(0, |best, i| {
-        if score(f[i]) > score(f[best]) {
-            i
-        } else {
-            best
-        }
-    })
+    (0..f.len()).fold(0, |best, i| if score(f[i]) > score(f[best]) { i } else { best })
 }
 
 /// A point found; `order` is the fresh order (with the extras' slots in it) that `work` is laid out for, where one was needed.
@@ -604,11 +491,7 @@ pub(crate) struct Failed {
 }
 
 /// What an unknown is called in messages, and its equation's unit.
-pub(crate) fn place(
-    network: &Network,
-    topology: &Topology,
-    unknown: usize,
-) -> (String, &'static str) {
+pub(crate) fn place(network: &Network, topology: &Topology, unknown: usize) -> (String, &'static str) {
     let element = |id: ElementId| network.element(id).map_or("?", |e| e.name.as_str());
     match topology.unknowns.get(unknown) {
         Some(Unknown::Node(node)) => (format!("node {}", network.node_name(*node)), "A"),
@@ -621,9 +504,7 @@ pub(crate) fn place(
 impl Failed {
     pub fn explain(self, network: &Network, topology: &Topology) -> SolveError {
         match self.failure {
-            Failure::Singular(unknown) => SolveError::Singular {
-                place: place(network, topology, unknown).0,
-            },
+            Failure::Singular(unknown) => SolveError::Singular { place: place(network, topology, unknown).0 },
             Failure::Iterations { worst, residual } => {
                 let (place, unit) = place(network, topology, worst);
                 SolveError::NoConvergence {
@@ -643,14 +524,11 @@ pub(crate) fn compile(network: &Network, seed: &Seed<'_>) -> Result<Topology, So
         let unknowns = network.node_count() - 1 + network.element_count();
         // Only for the name: numbering does not depend on the order that failed.
         match Topology::name_of(network, unknown) {
-            Some(Unknown::Node(node)) => SolveError::Singular {
-                place: format!("node {}", network.node_name(node)),
-            },
+            Some(Unknown::Node(node)) => {
+                SolveError::Singular { place: format!("node {}", network.node_name(node)) }
+            }
             Some(Unknown::Inner(id) | Unknown::Branch(id)) => SolveError::Singular {
-                place: format!(
-                    "the current of {}",
-                    network.element(id).map_or("?", |e| e.name.as_str())
-                ),
+                place: format!("the current of {}", network.element(id).map_or("?", |e| e.name.as_str())),
             },
             None => SolveError::TooLarge { unknowns },
         }
@@ -687,36 +565,17 @@ impl Solver {
     /// # Errors
     /// [`SolveError::Singular`] if something is undetermined whatever the values, [`SolveError::TooLarge`] past 1,500 unknowns.
     pub fn new(network: &Network, options: Options) -> Result<Solver, SolveError> {
-        let seed = Seed {
-            x: &[],
-            params: &[],
-            gmin: options.gmin,
-        };
+        let seed = Seed { x: &[], params: &[], gmin: options.gmin };
         let mut topology = compile(network, &seed)?;
         // The order is better when it is made for the operating point; where there is none, the first one stays.
-        let case = Case {
-            topology: &topology,
-            params: &topology.params,
-            extras: &[],
-        };
+        let case = Case { topology: &topology, params: &topology.params, extras: &[] };
         let mut work = Work::default();
         if case.solve(&mut work, &options).is_ok()
-            && let Ok(better) = Topology::new(
-                network,
-                &Seed {
-                    x: &work.x,
-                    params: &[],
-                    gmin: options.gmin,
-                },
-            )
+            && let Ok(better) = Topology::new(network, &Seed { x: &work.x, params: &[], gmin: options.gmin })
         {
             topology = better;
         }
-        Ok(Solver {
-            network: network.clone(),
-            topology,
-            options,
-        })
+        Ok(Solver { network: network.clone(), topology, options })
     }
 
     /// The network this was made from.
@@ -741,11 +600,7 @@ impl Solver {
         if let Some(start) = start.filter(|s| s.x.len() == self.topology.n + 1) {
             work.x = start.x.clone();
         }
-        let case = Case {
-            topology: &self.topology,
-            params: &self.topology.params,
-            extras: &[],
-        };
+        let case = Case { topology: &self.topology, params: &self.topology.params, extras: &[] };
         match case.solve(&mut work, &self.options) {
             Ok(found) => Ok(Solution {
                 x: work.x,
@@ -765,11 +620,7 @@ impl Solver {
     pub fn currents(&self, point: &Solution, id: ElementId) -> Result<Vec<f64>, SolveError> {
         let primitive = &self.network.element(id)?.primitive;
         let t = &self.topology;
-        let own = point
-            .x
-            .get(t.own_unknown[id.index()] as usize)
-            .copied()
-            .unwrap_or(f64::NAN);
+        let own = point.x.get(t.own_unknown[id.index()] as usize).copied().unwrap_or(f64::NAN);
         Ok(match primitive {
             Primitive::Resistor { a, b, ohms } => {
                 let amps = point.across(*a, *b) / ohms;
@@ -783,40 +634,18 @@ impl Solver {
                 let amps = law_value(law, point);
                 vec![amps, -amps]
             }
-            Primitive::Diode {
-                anode,
-                cathode,
-                model,
-            } => {
-                let inner = if model.series_ohms > 0.0 {
-                    own
-                } else {
-                    point.volts(*anode)
-                };
+            Primitive::Diode { anode, cathode, model } => {
+                let inner = if model.series_ohms > 0.0 { own } else { point.volts(*anode) };
                 let into_anode = if model.series_ohms > 0.0 {
                     (point.volts(*anode) - own) / model.series_ohms
                 } else {
                     f64::NAN
                 };
                 let through =
-                    super::devices::diode(inner - point.volts(*cathode), model, self.options.gmin)
-                        .i;
-                vec![
-                    if into_anode.is_nan() {
-                        through
-                    } else {
-                        into_anode
-                    },
-                    -through,
-                ]
+                    super::devices::diode(inner - point.volts(*cathode), model, self.options.gmin).i;
+                vec![if into_anode.is_nan() { through } else { into_anode }, -through]
             }
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                polarity,
-                model,
-            } => {
+            Primitive::Bjt { collector, base, emitter, polarity, model } => {
                 let s = polarity.sign();
                 let ([ic, ib], _) = super::devices::bjt(
                     s * point.across(*base, *emitter),
@@ -826,26 +655,11 @@ impl Solver {
                 );
                 vec![s * ic, s * ib, -s * (ic + ib)]
             }
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                model,
-            } => {
+            Primitive::Jfet { drain, gate, source, polarity, model } => {
                 let s = polarity.sign();
-                let (vgs, vgd) = (
-                    s * point.across(*gate, *source),
-                    s * point.across(*gate, *drain),
-                );
+                let (vgs, vgd) = (s * point.across(*gate, *source), s * point.across(*gate, *drain));
                 let junction = |v: f64| {
-                    super::devices::junction(
-                        v,
-                        model.is,
-                        super::devices::THERMAL_VOLTS,
-                        self.options.gmin,
-                    )
-                    .i
+                    super::devices::junction(v, model.is, super::devices::THERMAL_VOLTS, self.options.gmin).i
                 };
                 let channel = super::devices::jfet_channel(vgs, vgs - vgd, model)[0];
                 vec![
@@ -854,13 +668,7 @@ impl Solver {
                     -s * (channel + junction(vgs)),
                 ]
             }
-            Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                model,
-            } => {
+            Primitive::Mosfet { drain, gate, source, polarity, model } => {
                 let s = polarity.sign();
                 let amps = s * super::devices::mosfet_channel(
                     s * point.across(*gate, *source),
@@ -877,11 +685,7 @@ impl Solver {
     /// # Errors
     /// An element of another network.
     pub fn delivered(&self, point: &Solution, source: ElementId) -> Result<f64, SolveError> {
-        Ok(-self
-            .currents(point, source)?
-            .first()
-            .copied()
-            .unwrap_or(f64::NAN))
+        Ok(-self.currents(point, source)?.first().copied().unwrap_or(f64::NAN))
     }
 
     /// Kirchhoff's check: for every node but ground, the sum of the currents of all elements out of it, worked out element by element from
@@ -892,12 +696,7 @@ impl Solver {
     pub fn imbalance(&self, point: &Solution) -> Result<Vec<(Node, f64)>, SolveError> {
         let mut sums = vec![0.0; self.network.node_count()];
         for (id, element) in self.network.elements() {
-            for (node, amps) in element
-                .primitive
-                .terminals()
-                .into_iter()
-                .zip(self.currents(point, id)?)
-            {
+            for (node, amps) in element.primitive.terminals().into_iter().zip(self.currents(point, id)?) {
                 sums[node.index()] += amps;
             }
         }
@@ -908,10 +707,7 @@ impl Solver {
 /// What a law comes to at a point.
 fn law_value(law: &super::network::Law, point: &Solution) -> f64 {
     let terms = |controls: &[super::network::Control]| {
-        controls
-            .iter()
-            .map(|c| c.gain * point.across(c.plus, c.minus))
-            .sum::<f64>()
+        controls.iter().map(|c| c.gain * point.across(c.plus, c.minus)).sum::<f64>()
     };
     let corner = |r: &super::network::Ramp| {
         r.scale * super::devices::softpos(r.offset + terms(&r.controls), r.roundness).0

@@ -427,20 +427,13 @@ impl Law {
     /// All nodes the law listens to, pair by pair, linear terms first, then the corners' terms.
     fn nodes(&self) -> impl Iterator<Item = Node> + '_ {
         let corners = self.ramps.iter().flat_map(|r| r.controls.iter());
-        self.controls
-            .iter()
-            .chain(corners)
-            .flat_map(|c| [c.plus, c.minus])
+        self.controls.iter().chain(corners).flat_map(|c| [c.plus, c.minus])
     }
 
     fn node_mut(&mut self, index: usize) -> Option<&mut Node> {
         let corners = self.ramps.iter_mut().flat_map(|r| r.controls.iter_mut());
         let control = self.controls.iter_mut().chain(corners).nth(index / 2)?;
-        Some(if index % 2 == 0 {
-            &mut control.plus
-        } else {
-            &mut control.minus
-        })
+        Some(if index % 2 == 0 { &mut control.plus } else { &mut control.minus })
     }
 }
 
@@ -461,24 +454,10 @@ impl Primitive {
                 [*from, *to].into_iter().chain(law.nodes()).collect()
             }
             Primitive::Diode { anode, cathode, .. } => vec![*anode, *cathode],
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                ..
-            } => vec![*collector, *base, *emitter],
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                ..
+            Primitive::Bjt { collector, base, emitter, .. } => vec![*collector, *base, *emitter],
+            Primitive::Jfet { drain, gate, source, .. } | Primitive::Mosfet { drain, gate, source, .. } => {
+                vec![*drain, *gate, *source]
             }
-            | Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                ..
-            } => vec![*drain, *gate, *source],
         }
     }
 
@@ -490,39 +469,19 @@ impl Primitive {
             | Primitive::Inductor { a, b, .. } => [a, b].into_iter().nth(index),
             Primitive::VoltageSource { plus, minus, .. } => [plus, minus].into_iter().nth(index),
             Primitive::CurrentSource { from, to, .. } => [from, to].into_iter().nth(index),
-            Primitive::ControlledVoltage {
-                plus: first,
-                minus: second,
-                law,
-            }
-            | Primitive::ControlledCurrent {
-                from: first,
-                to: second,
-                law,
-            } => match index {
+            Primitive::ControlledVoltage { plus: first, minus: second, law }
+            | Primitive::ControlledCurrent { from: first, to: second, law } => match index {
                 0 => Some(first),
                 1 => Some(second),
                 _ => law.node_mut(index - 2),
             },
             Primitive::Diode { anode, cathode, .. } => [anode, cathode].into_iter().nth(index),
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                ..
-            } => [collector, base, emitter].into_iter().nth(index),
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                ..
+            Primitive::Bjt { collector, base, emitter, .. } => {
+                [collector, base, emitter].into_iter().nth(index)
             }
-            | Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                ..
-            } => [drain, gate, source].into_iter().nth(index),
+            Primitive::Jfet { drain, gate, source, .. } | Primitive::Mosfet { drain, gate, source, .. } => {
+                [drain, gate, source].into_iter().nth(index)
+            }
         }
     }
 
@@ -539,13 +498,8 @@ impl Primitive {
             (Primitive::Resistor { ohms, .. }, P::Value) => Some(ohms),
             (Primitive::Capacitor { farads, .. }, P::Value) => Some(farads),
             (Primitive::Inductor { henries, .. }, P::Value) => Some(henries),
-            (
-                Primitive::VoltageSource { dc, .. } | Primitive::CurrentSource { dc, .. },
-                P::Value,
-            ) => Some(dc),
-            (Primitive::VoltageSource { ac, .. } | Primitive::CurrentSource { ac, .. }, P::Ac) => {
-                Some(ac)
-            }
+            (Primitive::VoltageSource { dc, .. } | Primitive::CurrentSource { dc, .. }, P::Value) => Some(dc),
+            (Primitive::VoltageSource { ac, .. } | Primitive::CurrentSource { ac, .. }, P::Ac) => Some(ac),
             (
                 Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. },
                 parameter,
@@ -601,12 +555,7 @@ impl Primitive {
                 checks.positive("forward gain", model.bf);
                 checks.positive("reverse gain", model.br);
                 // Infinite is "no Early effect", so only the sign is checked.
-                checks.that(
-                    "early voltage",
-                    model.vaf,
-                    model.vaf > 0.0,
-                    "it must be above 0 (or infinite)",
-                );
+                checks.that("early voltage", model.vaf, model.vaf > 0.0, "it must be above 0 (or infinite)");
             }
             Primitive::Jfet { model, .. } => {
                 checks.finite("threshold voltage", model.vto);
@@ -664,20 +613,10 @@ impl Checks {
         }
     }
     fn positive(&mut self, name: &'static str, value: f64) {
-        self.that(
-            name,
-            value,
-            value.is_finite() && value > 0.0,
-            "it must be finite and above 0",
-        );
+        self.that(name, value, value.is_finite() && value > 0.0, "it must be finite and above 0");
     }
     fn not_negative(&mut self, name: &'static str, value: f64) {
-        self.that(
-            name,
-            value,
-            value.is_finite() && value >= 0.0,
-            "it must be finite and not below 0",
-        );
+        self.that(name, value, value.is_finite() && value >= 0.0, "it must be finite and not below 0");
     }
     fn finite(&mut self, name: &'static str, value: f64) {
         self.that(name, value, value.is_finite(), "it must be a finite number");
@@ -758,9 +697,7 @@ impl Network {
 
     /// A node's name; `?` for a node of another network.
     pub fn node_name(&self, node: Node) -> &str {
-        self.node_names
-            .get(node.index())
-            .map_or("?", String::as_str)
+        self.node_names.get(node.index()).map_or("?", String::as_str)
     }
 
     /// Number of nodes, ground included.
@@ -792,17 +729,11 @@ impl Network {
         place: Place,
     ) -> Result<ElementId, NetworkError> {
         if self.element_ids.contains_key(name) {
-            return Err(NetworkError::DuplicateElement {
-                element: name.to_owned(),
-            });
+            return Err(NetworkError::DuplicateElement { element: name.to_owned() });
         }
         self.check(name, &primitive)?;
         let id = ElementId(self.elements.len() as u32);
-        self.elements.push(Element {
-            name: name.to_owned(),
-            primitive,
-            place,
-        });
+        self.elements.push(Element { name: name.to_owned(), primitive, place });
         self.element_ids.insert(name.to_owned(), id);
         Ok(id)
     }
@@ -810,25 +741,14 @@ impl Network {
     /// Checks that a primitive would be accepted under that name.
     pub(crate) fn check(&self, name: &str, primitive: &Primitive) -> Result<(), NetworkError> {
         let nodes = self.node_names.len();
-        if let Some(node) = primitive
-            .terminals()
-            .into_iter()
-            .find(|n| n.index() >= nodes)
-        {
-            return Err(NetworkError::UnknownNode {
-                element: name.to_owned(),
-                index: node.index(),
-                nodes,
-            });
+        if let Some(node) = primitive.terminals().into_iter().find(|n| n.index() >= nodes) {
+            return Err(NetworkError::UnknownNode { element: name.to_owned(), index: node.index(), nodes });
         }
         match primitive.fault_in_values() {
             None => Ok(()),
-            Some((parameter, value, rule)) => Err(NetworkError::BadValue {
-                element: name.to_owned(),
-                parameter,
-                value,
-                rule,
-            }),
+            Some((parameter, value, rule)) => {
+                Err(NetworkError::BadValue { element: name.to_owned(), parameter, value, rule })
+            }
         }
     }
 
@@ -837,15 +757,11 @@ impl Network {
     /// # Errors
     /// [`NetworkError::UnknownElement`] for an id of another network.
     pub fn element(&self, id: ElementId) -> Result<&Element, NetworkError> {
-        self.elements
-            .get(id.index())
-            .ok_or(NetworkError::UnknownElement { index: id.index() })
+        self.elements.get(id.index()).ok_or(NetworkError::UnknownElement { index: id.index() })
     }
 
     pub(crate) fn element_mut(&mut self, id: ElementId) -> Result<&mut Element, NetworkError> {
-        self.elements
-            .get_mut(id.index())
-            .ok_or(NetworkError::UnknownElement { index: id.index() })
+        self.elements.get_mut(id.index()).ok_or(NetworkError::UnknownElement { index: id.index() })
     }
 
     /// The element of that name, if there is one.
@@ -855,10 +771,7 @@ impl Network {
 
     /// All elements with their ids, in the order they were added.
     pub fn elements(&self) -> impl Iterator<Item = (ElementId, &Element)> {
-        self.elements
-            .iter()
-            .enumerate()
-            .map(|(i, e)| (ElementId(i as u32), e))
+        self.elements.iter().enumerate().map(|(i, e)| (ElementId(i as u32), e))
     }
 
     /// Number of elements.
@@ -869,29 +782,20 @@ impl Network {
     /// The elements a part expanded to: the one called `part` and those called `part.something`, in the order they were added.
     pub fn elements_of<'a>(&'a self, part: &'a str) -> impl Iterator<Item = ElementId> + 'a {
         let mine = move |name: &str| {
-            name.strip_prefix(part)
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+            name.strip_prefix(part).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
         };
-        self.elements()
-            .filter(move |(_, e)| mine(&e.name))
-            .map(|(id, _)| id)
+        self.elements().filter(move |(_, e)| mine(&e.name)).map(|(id, _)| id)
     }
 
     /// Those terminals of a part's elements that sit on one node. Where two pins of a chip share a net this cannot part them; whoever
     /// expands the chip then has to keep each pin's own list of terminals.
     pub fn terminals_on(&self, part: &str, node: Node) -> Vec<Terminal> {
         let of = |element: ElementId| {
-            self.elements
-                .get(element.index())
-                .map(|e| e.primitive.terminals())
-                .unwrap_or_default()
+            self.elements.get(element.index()).map(|e| e.primitive.terminals()).unwrap_or_default()
         };
         self.elements_of(part)
             .flat_map(|element| {
-                of(element)
-                    .into_iter()
-                    .enumerate()
-                    .map(move |(index, n)| (Terminal { element, index }, n))
+                of(element).into_iter().enumerate().map(move |(index, n)| (Terminal { element, index }, n))
             })
             .filter(|(_, n)| *n == node)
             .map(|(t, _)| t)

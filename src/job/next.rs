@@ -472,7 +472,9 @@ impl Diagnosis<'_> {
                     lower(&self.rules.setup(bench.setups[setup.0]).says)
                 )
             }
-            Reason::TellsMostForItsPrice { bits } => format!("for its time it tells the most: {bits:.2} bits expected"),
+            Reason::TellsMostForItsPrice { bits } => {
+                format!("for its time it tells the most: {bits:.2} bits expected")
+            }
             Reason::SharesPower => "the supply is already as it needs it".into(),
             Reason::RemedyBeatsAsking { cures, .. } => {
                 format!("doing it is cheaper than knowing more: {} that it mends the unit", percent(*cures))
