@@ -37,7 +37,7 @@ fn board_text(elements: &[Value]) -> String {
                 let volts = volts.abs();
                 let _ = writeln!(
                     supplies,
-                    "  - {{name: {name}, plus: '{plus}', minus: '{minus}', volts: {volts}V, source: bench, inner: '0.000000001'}}"
+                    "  - {{name: {name}, plus: '{plus}', minus: '{minus}', volts: {volts}V, source: bench, inner: '0.000001'}}"
                 );
             }
             "resistor" => {
@@ -107,11 +107,11 @@ impl Solved {
         if net == "0" { 0.0 } else { self.point.volts(self.board.node(net).unwrap()) }
     }
 
-    /// Current into a pin of a part (by position), from all of its elements.
+    /// Current into a pin of a part (by position), from all of its elements. Terminals that only listen carry none.
     fn into(&self, part: &str, pin: usize) -> f64 {
         let part = self.board.parts().iter().find(|p| p.id == part).unwrap();
         let at = |t: &halfsplit::circuit::network::Terminal| {
-            self.solver.currents(&self.point, t.element).unwrap()[t.index]
+            self.solver.currents(&self.point, t.element).unwrap().get(t.index).copied().unwrap_or(0.0)
         };
         part.pins[pin].terminals.iter().map(at).sum()
     }

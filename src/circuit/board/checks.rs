@@ -128,7 +128,8 @@ fn floating(r: &Resolved<'_>, part: &Part, direct: &Joined, notes: &mut Notes) {
 /// Whether direct current can pass between the first two terminals without the part's own input being driven.
 fn conducts(p: &Primitive) -> bool {
     match p {
-        Primitive::Capacitor { .. } => false,
+        // A bias current needs a path; it is none.
+        Primitive::Capacitor { .. } | Primitive::CurrentSource { .. } => false,
         Primitive::Resistor { ohms, .. } => *ohms < PATH_OHMS,
         _ => true,
     }
