@@ -5,8 +5,8 @@ use std::borrow::Cow;
 use super::compile::{Evidence, Outcome, Setting, Style, Template};
 use super::{BeliefError, CheckId, Graph, Limits};
 
-/// Digits that signs may cost: of the 31 that [`super::wide::Wide`] carries, at least 12 remain.
-const WORST_CONDITION: f64 = 1e17;
+/// Digits that signs may cost: of the 31 that [`super::wide::Wide`] carries, at least 9 remain, by a bound that is far too wide where signs nest.
+const WORST_CONDITION: f64 = 1e22;
 
 /// Findings as (check, likelihood), ordered by check.
 pub(crate) type Findings = Vec<(CheckId, Vec<f64>)>;

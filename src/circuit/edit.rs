@@ -97,9 +97,7 @@ pub fn apply(network: &Network, edits: &[Edit]) -> Result<Network, NetworkError>
     let mut gone = Vec::new();
     for edit in edits {
         match edit {
-            Edit::Set { element, .. }
-            | Edit::Replace { element, .. }
-            | Edit::Remove { element }
+            Edit::Set { element, .. } | Edit::Replace { element, .. } | Edit::Remove { element }
                 if gone.contains(element) =>
             {
                 continue;

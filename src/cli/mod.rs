@@ -30,6 +30,9 @@ pub struct Cli {
     /// Also load the rule packs in this file or folder, after the built-in ones (may be given again)
     #[arg(long, global = true, value_name = "PATH")]
     rules: Vec<PathBuf>,
+    /// Leave the built-in packs out; only those of --rules count
+    #[arg(long, global = true, requires = "rules")]
+    bare: bool,
     /// Print one JSON document instead of text
     #[arg(long, global = true)]
     json: bool,
@@ -70,13 +73,18 @@ impl Cli {
             return screen.text(&format!("{help}\n"));
         };
         if let Command::Rules(args) = command {
-            let args = rules::RulesArgs { more: self.rules.clone(), json: self.json, ..args.clone() };
+            let args = rules::RulesArgs {
+                more: self.rules.clone(),
+                bare: self.bare,
+                json: self.json,
+                ..args.clone()
+            };
             return match rules::run(&args, screen.out, screen.err)? {
                 0 => Ok(()),
                 code => Err(Failure::Told(code)),
             };
         }
-        let rules = &target::rules(&self.rules)?;
+        let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
             Command::Next(args) => next::run(args, rules, screen),

@@ -85,16 +85,19 @@ fn quoted(path: &str) -> String {
     if plain { path.into() } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }
 
-/// The built-in rules, with the packs of the given files and folders after them.
+/// The built-in rules (none of them with `bare`), with the packs of the given files and folders after them.
 ///
 /// # Errors
 /// When a pack can't be read or is at fault.
-pub fn rules(more: &[PathBuf]) -> Result<Rules, Failure> {
+pub fn rules(more: &[PathBuf], bare: bool) -> Result<Rules, Failure> {
     let mut sources = Vec::new();
     for path in more {
         for file in yaml_files(path)? {
             sources.push(store::read(&file)?);
         }
+    }
+    if bare {
+        return Ok(Rules::load(&sources)?);
     }
     Ok(Rules::with_builtin(&sources)?)
 }

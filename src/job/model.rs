@@ -15,9 +15,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Prior of the fault that no rule knows.
-pub const UNLISTED_PRIOR: f64 = 0.03;
+pub const UNLISTED_PRIOR: f64 = 0.02;
 /// Chance that it brings about any one symptom, and any one check's abnormal answers together.
-const UNLISTED_SYMPTOM: f64 = 0.2;
+const UNLISTED_SYMPTOM: f64 = 0.12;
 const UNLISTED_CHECK: f64 = 0.08;
 /// Chance that a fault still there shows in the retest after a remedy, and that a retest seems to
 /// fail with nothing wrong.

@@ -19,6 +19,8 @@ const SETS: usize = 160;
 
 /// Minutes to switch a unit on, and to switch it off and let it discharge.
 const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
+/// Minutes that any step takes beside its own: reading what to do, noting the answer (common practice, no source).
+const HANDLING: f64 = 0.5;
 /// Chance that mending one of several faults is noticed although the unit is not mended yet.
 const PARTIAL_SHOWS: f64 = 0.4;
 
@@ -235,7 +237,7 @@ impl Diagnosis<'_> {
             }
         }
         PlanCheck {
-            price: self.price(check.minutes.get(), 0, &check.setup, check.power, setups),
+            price: self.price(check.minutes.get() + HANDLING, 0, &check.setup, check.power, setups),
             kind: match check.kind {
                 rules::Kind::Ask => plan::Kind::Ask,
                 rules::Kind::Look => plan::Kind::Look,
@@ -472,7 +474,9 @@ impl Diagnosis<'_> {
                     lower(&self.rules.setup(bench.setups[setup.0]).says)
                 )
             }
-            Reason::TellsMostForItsPrice { bits } => format!("for its time it tells the most: {bits:.2} bits expected"),
+            Reason::TellsMostForItsPrice { bits } => {
+                format!("for its time it tells the most: {bits:.2} bits expected")
+            }
             Reason::SharesPower => "the supply is already as it needs it".into(),
             Reason::RemedyBeatsAsking { cures, .. } => {
                 format!("doing it is cheaper than knowing more: {} that it mends the unit", percent(*cures))
