@@ -17,6 +17,7 @@ const DIFFERS: f64 = 3.0;
 
 /// One healthy reading.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SheetLine {
     /// Check id, such as `volts:VH`.
     pub check: CheckId,
@@ -38,6 +39,7 @@ pub struct SheetLine {
 
 /// Lines that are taken in one state of the unit.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct SheetPart {
     /// Heading.
     pub title: String,
@@ -49,6 +51,7 @@ pub struct SheetPart {
 
 /// Every healthy reading of a board.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Sheet {
     /// The unit.
     pub board: String,
@@ -64,6 +67,7 @@ pub struct Sheet {
 
 /// A reading without and with faults.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct WhatifLine {
     /// Check id.
     pub check: CheckId,
@@ -85,6 +89,7 @@ pub struct WhatifLine {
 
 /// A fault as the page names it.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct WhatifFault {
     /// Fault id.
     pub id: String,
@@ -94,6 +99,7 @@ pub struct WhatifFault {
 
 /// All readings of a board without and with faults.
 #[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Whatif {
     /// The unit.
     pub board: String,

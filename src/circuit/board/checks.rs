@@ -85,7 +85,7 @@ fn bad_name(net: &At<String>, notes: &mut Notes) {
 pub(super) fn of_network(resolved: &[Resolved<'_>], parts: &[Part], network: &Network, notes: &mut Notes) {
     let direct =
         Joined::of(network, |p, place| place != Place::Supply && conducts(p) || place == Place::Supply);
-    let any = Joined::of(network, |_, place| place != Place::Bench);
+    let any = Joined::of(network, |_, _| true);
     let hard = Joined::of(network, |p, place| place == Place::Board && is_short(p));
     for (r, part) in resolved.iter().zip(parts) {
         floating(r, part, &direct, notes);
@@ -128,7 +128,8 @@ fn floating(r: &Resolved<'_>, part: &Part, direct: &Joined, notes: &mut Notes) {
 /// Whether direct current can pass between the first two terminals without the part's own input being driven.
 fn conducts(p: &Primitive) -> bool {
     match p {
-        Primitive::Capacitor { .. } => false,
+        // A bias current needs a path; it is none.
+        Primitive::Capacitor { .. } | Primitive::CurrentSource { .. } => false,
         Primitive::Resistor { ohms, .. } => *ohms < PATH_OHMS,
         _ => true,
     }

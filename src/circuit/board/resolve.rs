@@ -328,7 +328,7 @@ impl<'a> Resolver<'a, '_> {
         number: Option<&str>,
         parameters: &mut BTreeMap<String, f64>,
     ) -> (String, Option<Tolerance>) {
-        let Some(rule) = &kind.value else {
+        let Some(rule) = kind.value.as_ref().filter(|_| number.is_none()) else {
             if let Some(value) = &part.value {
                 let message = format!("'{}' takes no value", id.value);
                 self.notes.say("wrong-field", value.span, message, "leave 'value' out");
@@ -364,7 +364,11 @@ impl<'a> Resolver<'a, '_> {
     }
 
     fn tolerance(&mut self, part: &Part, kind: &Kind, marked: Option<Tolerance>) -> Option<Tolerance> {
-        let usual = kind.value.as_ref().and_then(|rule| notation::tolerance(&rule.tolerance.value).ok());
+        let usual = kind
+            .value
+            .as_ref()
+            .filter(|_| part.device.is_none())
+            .and_then(|rule| notation::tolerance(&rule.tolerance.value).ok());
         match &part.tolerance {
             None => marked.or(usual),
             Some(text) => match notation::tolerance(&text.value) {

@@ -84,3 +84,16 @@ impl Serialize for CheckId {
         serializer.collect_str(self)
     }
 }
+
+#[cfg(test)]
+impl schemars::JsonSchema for CheckId {
+    fn schema_name() -> std::borrow::Cow<'static, str> {
+        "CheckId".into()
+    }
+    fn inline_schema() -> bool {
+        true
+    }
+    fn json_schema(_: &mut schemars::SchemaGenerator) -> schemars::Schema {
+        schemars::json_schema!({ "type": "string", "pattern": "^(volts|ohms|level|amps):.+$" })
+    }
+}
