@@ -14,6 +14,8 @@ use std::collections::BTreeMap;
 
 /// Singles that are tried in pairs when readings are scored.
 const PAIRED: usize = 40;
+/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 160,000) are ruled out.
+const HOPELESS: f64 = -12.0;
 /// A fault moves a reading when it shifts it by this many standard deviations of the reading.
 const MOVES: f64 = 0.7;
 /// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
@@ -90,6 +92,11 @@ impl<'b> Circuit<'b> {
         self.predictor.borrow_mut().predict(faults, checks).ok()
     }
 
+    /// An outline of what is to be read, for choosing what to measure; `None` where the solver finds no operating point.
+    pub fn outline(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
+        self.predictor.borrow_mut().outline(faults, checks).ok()
+    }
+
     /// One healthy reading with its band, as the sheet has it.
     pub fn expected(&self, check: &CheckId) -> Option<sheet::SheetLine> {
         let healthy = self.predict(&[], std::slice::from_ref(check))?;
@@ -117,7 +124,7 @@ impl<'b> Circuit<'b> {
 
     /// What one fault does to what is heard and to the bias of the stages.
     pub fn shows(&self, fault: &str, healthy: &Prediction, checks: &[CheckId]) -> Option<Shows> {
-        let with = self.predict(&[fault], checks)?;
+        let with = self.outline(&[fault], checks)?;
         let supply = self.board.supplies().iter().map(|s| s.volts.0).fold(0.0, f64::max).max(1.0);
         let mut shows = Shows { faint: 0.0, silent: 0.0, off_bias: false };
         for check in checks {
@@ -191,15 +198,24 @@ impl<'b> Circuit<'b> {
                 }
             }
         }
+        let odds: BTreeMap<FaultId, f64> =
+            moving.iter().map(|(f, _, p)| (*f, (p / (1.0 - p)).ln())).collect();
+        let weight = |members: &[FaultId], log: f64| log + members.iter().map(|f| odds[f]).sum::<f64>();
+        let best = sets.iter().map(|(m, log)| weight(m, *log)).fold(f64::NEG_INFINITY, f64::max);
         let sets = sets
             .into_iter()
-            .map(|(members, log_likelihood)| ScoredSet { members, log_likelihood, causes: Vec::new() })
+            .map(|(members, log)| {
+                // A set that the readings rule out so far is not worth a propagation of its own.
+                let hopeless = weight(&members, log) < best + HOPELESS;
+                let log_likelihood = if hopeless { f64::NEG_INFINITY } else { log };
+                ScoredSet { members, log_likelihood, causes: Vec::new() }
+            })
             .collect();
         Some(SetScores { faults: moving.iter().map(|m| m.0).collect(), sets })
     }
 
     fn moves(&self, fault: &str, healthy: &Prediction, taken: &[CheckId]) -> bool {
-        let Some(with) = self.predict(&[fault], taken) else { return false };
+        let Some(with) = self.outline(&[fault], taken) else { return false };
         taken.iter().any(|check| match (healthy.get(check), with.get(check)) {
             (Some(a), Some(b)) if a.mean.is_finite() && b.mean.is_finite() => {
                 (a.mean - b.mean).abs() > MOVES * a.sd.min(b.sd).max(a.own_sd)

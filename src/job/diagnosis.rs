@@ -340,7 +340,7 @@ impl<'r> Diagnosis<'r> {
     fn alike_on_board(&self, a: FaultId, b: FaultId) -> bool {
         let Some(circuit) = &self.circuit else { return false };
         let checks = self.open_board_checks();
-        let of = |f: FaultId| circuit.predict(&[&self.model.faults[f.0].id], &checks);
+        let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], &checks);
         let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
         checks.iter().all(|check| match (a.get(check), b.get(check)) {
             (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {

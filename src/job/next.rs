@@ -283,7 +283,7 @@ impl Diagnosis<'_> {
     }
 
     fn reads(&self, faults: &[FaultId], checks: &[BoardCheck]) -> Option<Prediction> {
-        self.circuit.as_ref()?.predict(&self.board_names(faults, &[]), checks)
+        self.circuit.as_ref()?.outline(&self.board_names(faults, &[]), checks)
     }
 
     /// Natural logarithm of the likelihood of the board's readings with exactly these faults.
