@@ -23,11 +23,7 @@ pub struct Limits {
 impl Default for Limits {
     /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits {
-            log2_cost: 22.0,
-            samples: 12_000,
-            seed: 1,
-        }
+        Limits { log2_cost: 22.0, samples: 12_000, seed: 1 }
     }
 }
 
@@ -130,16 +126,8 @@ impl Belief {
         Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
-    pub(crate) fn with_only(
-        &self,
-        findings: &[(CheckId, Vec<f64>)],
-    ) -> Result<Belief, BeliefError> {
-        Belief::settle(
-            self.graph.clone(),
-            findings.to_vec(),
-            self.sets().cloned(),
-            self.limits,
-        )
+    pub(crate) fn with_only(&self, findings: &[(CheckId, Vec<f64>)]) -> Result<Belief, BeliefError> {
+        Belief::settle(self.graph.clone(), findings.to_vec(), self.sets().cloned(), self.limits)
     }
 
     /// The belief with other set scores (a new circuit reading, or none).
@@ -202,15 +190,9 @@ impl Belief {
     }
 
     /// Samples fault sets and lets them stand for all.
-    fn approximate(
-        graph: Arc<Graph>,
-        findings: Findings,
-        limits: Limits,
-    ) -> Result<Belief, BeliefError> {
+    fn approximate(graph: Arc<Graph>, findings: Findings, limits: Limits) -> Result<Belief, BeliefError> {
         let free = Solver::new(&graph, vec![false; graph.fault_count()], &findings, &limits);
-        let coupled: Vec<usize> = (0..graph.fault_count())
-            .filter(|f| free.template.is_coupled(*f))
-            .collect();
+        let coupled: Vec<usize> = (0..graph.fault_count()).filter(|f| free.template.is_coupled(*f)).collect();
         let sampled = sample(&graph, &findings, coupled, &limits)?;
         let sets = Some(Arc::new(sampled.scores));
         let mut belief = Belief::infer(graph, findings, sets, limits)?;

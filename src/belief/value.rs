@@ -148,9 +148,7 @@ impl Belief {
         let members: Vec<&[FaultId]> = sets.sets.iter().map(|s| s.members.as_slice()).collect();
         let given = self.answers_given(check, &members)?;
         let parts = sets.sets.iter().zip(&given);
-        let left: f64 = parts
-            .map(|(set, answers)| set.probability * entropy(answers))
-            .sum();
+        let left: f64 = parts.map(|(set, answers)| set.probability * entropy(answers)).sum();
         let whole = entropy(&answers);
         let open = sets.remaining * (answers.len() as f64).log2();
         Ok(JointBits { low: (whole - left - open).max(0.0), high: (whole - left).max(0.0) })
@@ -173,11 +171,7 @@ impl Belief {
     ///
     /// # Errors
     /// As [`Belief::predict`].
-    pub fn answers_given(
-        &self,
-        check: CheckId,
-        sets: &[&[FaultId]],
-    ) -> Result<Vec<Vec<f64>>, BeliefError> {
+    pub fn answers_given(&self, check: CheckId, sets: &[&[FaultId]]) -> Result<Vec<Vec<f64>>, BeliefError> {
         let m = self.answers_of(check)?;
         let now = self.exact(&self.findings)?;
         let mut before = Vec::with_capacity(sets.len());
