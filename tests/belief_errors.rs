@@ -1,4 +1,4 @@
-//! What the engine refuses, and how it says so.
+//! What the engine refuses and leaves out, and how it says so.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use std::sync::Arc;
@@ -129,4 +129,37 @@ fn left_out_mass_shows() {
     assert!((posterior.faults[2] - 0.3).abs() < 1e-12);
     assert!((posterior.none - 0.9 * 0.8 * 0.7 / 0.98).abs() < 1e-12);
     assert_eq!(belief.probability_of(&[faults[0], faults[1]]), Ok(0.0));
+}
+
+/// With thousands of scored sets the least probable ones stay out of predictions, and that hardly shows.
+#[test]
+fn predictions_with_many_sets() {
+    let mut graph = Graph::new();
+    let faults: Vec<FaultId> = (0..13).map(|i| graph.add_fault(0.02 + 0.01 * i as f64).unwrap()).collect();
+    let rail = graph.add_condition(0.01, &[(faults[0].into(), 0.9), (faults[5].into(), 0.7)]).unwrap();
+    let causes = |i: usize| vec![(rail.into(), vec![0.2, 0.5]), (faults[i].into(), vec![0.6, 0.3])];
+    let seen = graph.add_check(&[0.02, 0.01], &causes(1)).unwrap();
+    let open = [2, 12].map(|i| graph.add_check(&[0.02, 0.01], &causes(i)).unwrap());
+    let sets = (0usize..1 << 12)
+        .map(|mask| ScoredSet {
+            members: (0..12).filter(|i| mask >> i & 1 == 1).map(|i| faults[i]).collect(),
+            log_likelihood: -((mask * 7919 % 101) as f64) / 20.0,
+            causes: Vec::new(),
+        })
+        .collect();
+    let scores = SetScores { faults: faults[..12].to_vec(), sets };
+    let findings = [Finding::answer(seen, 2)];
+    let belief =
+        Belief::build(Arc::new(graph), &findings, Some(Arc::new(scores)), Limits::default()).unwrap();
+    for check in open {
+        let prediction = belief.predict(check).unwrap();
+        for (k, p) in prediction.answers.iter().enumerate() {
+            let then = belief.with_finding(Finding::answer(check, k)).unwrap();
+            let exact = (then.posterior().log_evidence - belief.posterior().log_evidence).exp();
+            assert!((p - exact).abs() < 1e-6, "answer {k}: {p} not {exact}");
+            for (a, b) in prediction.after[k].iter().zip(&then.posterior().faults) {
+                assert!((a - b).abs() < 1e-4, "{a} not {b}");
+            }
+        }
+    }
 }

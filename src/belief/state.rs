@@ -266,7 +266,7 @@ impl Belief {
     }
 
     fn fill(&mut self) -> Result<(), BeliefError> {
-        let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
+        let mixture = self.mix(&self.solver, &self.findings, &self.groups, NEGLIGIBLE)?;
         let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
             return Err(BeliefError::Impossible);
@@ -282,12 +282,14 @@ impl Belief {
         Ok(())
     }
 
-    /// Sums over groups: total, shares, marginals of faults and conditions.
+    /// Sums over groups: total, shares, marginals of faults and conditions. Groups that hold less than `tail` all
+    /// together take no part in the marginals of what is not designated.
     pub(crate) fn mix(
         &self,
         solver: &Solver,
         findings: &Findings,
         groups: &[Group],
+        tail: f64,
     ) -> Result<Mixture, BeliefError> {
         let graph = &*self.graph;
         let mut mixture = Mixture {
@@ -315,7 +317,7 @@ impl Belief {
             for (share, log) in mixture.shares.iter_mut().zip(&logs) {
                 *share = (log - mixture.log_total).exp();
             }
-            let (kept, mass) = heaviest(&mixture.shares, NEGLIGIBLE);
+            let (kept, mass) = heaviest(&mixture.shares, tail);
             for g in kept {
                 if let Some(ran) = solver.run(graph, findings, groups[g].setting(), true)? {
                     let weight = mixture.shares[g] / mass;
@@ -363,7 +365,7 @@ fn held(graph: &Graph, sets: Option<&SetScores>) -> Vec<bool> {
     held
 }
 
-/// Groups beyond this posterior mass (all together) take no part in marginals of other faults.
+/// The tail of groups that a posterior leaves out of the marginals of faults that are not designated.
 pub(crate) const NEGLIGIBLE: f64 = 1e-13;
 
 /// Places of the heaviest shares, in order of place, the rest adding up to less than `tail`; and their sum.
