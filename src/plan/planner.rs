@@ -6,7 +6,7 @@ use super::model::Model;
 use super::price::{Expected, State};
 use super::problem::{Kind, Problem};
 use super::reasons;
-use super::search::{Look, Proved, Search, checks_on_offer, remedies_on_offer};
+use super::search::{Look, Proved, Search, checks_on_offer, missing_bits, remedies_on_offer};
 use super::stop;
 use super::strategies::{LEAST_BITS, Strategy, gate_before};
 
@@ -189,7 +189,8 @@ fn sort(ranked: &mut [Ranked]) {
 /// Takes the best step, or stops where that is cheaper.
 fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], effort: Effort) -> Decision {
     let (way_out, out) = stop::cheapest_stop(problem, state);
-    let best = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let worth_it = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let best = worth_it.or_else(|| hopeful(model, state, ranked, out.cost));
     let Some(best) = best else {
         let alternatives = alternatives(problem, model, ranked.iter());
         return Decision { alternatives, effort, ..Decision::done(way_out, out) };
@@ -216,6 +217,19 @@ fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], ef
         effort,
         step,
     }
+}
+
+/// In a large problem looks are cut short, and where every one of them ends in the way out, nothing seems worth its
+/// price. Before giving up, asking on is weighed once more: the bits that are missing at three times the rate of the
+/// best check, then the right remedy. Returns that check when this is cheaper than giving up.
+fn hopeful<'r>(model: &Model, state: &State, ranked: &'r [Ranked], out: f64) -> Option<&'r Ranked> {
+    if !model.large {
+        return None;
+    }
+    let root = Node::start(model, model.bench(state));
+    let offer = checks_on_offer(model, &root, f64::INFINITY).into_iter().next()?;
+    let asking = root.least(model) + 3.0 * offer.cost / offer.merit * missing_bits(&root);
+    if asking < out { ranked.iter().find(|r| r.step == offer.step) } else { None }
 }
 
 fn alternatives<'r>(

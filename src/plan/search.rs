@@ -277,7 +277,7 @@ impl<'m> Search<'m> {
 }
 
 /// Bits missing until the hypothesis is known.
-fn missing_bits(node: &Node) -> f64 {
+pub(super) fn missing_bits(node: &Node) -> f64 {
     node.belief.iter().map(|(_, w)| surprise_bits(*w)).sum()
 }
 
