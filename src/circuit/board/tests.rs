@@ -70,8 +70,8 @@ fn show_healthy_points() {
 fn schemas_are_committed() {
     crate::rules::assert_schema::<written::BoardFile>("board");
     crate::rules::assert_schema::<crate::rules::parts::written::PartFile>("parts");
-    crate::rules::assert_schema::<crate::circuit::sheet::Sheet>("sheet");
-    crate::rules::assert_schema::<crate::circuit::sheet::Whatif>("whatif");
+    crate::rules::assert_output_schema::<crate::circuit::sheet::Sheet>("sheet");
+    crate::rules::assert_output_schema::<crate::circuit::sheet::Whatif>("whatif");
 }
 
 const HEAD: &str = "board: Slate\nbuild: pcb\nground: GND\nsupply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}]\nparts:\n";
