@@ -161,36 +161,17 @@ impl Solver {
     /// # Errors
     /// [`SolveError::Singular`] if something is undetermined whatever the values, [`SolveError::TooLarge`] past 1,500 unknowns.
     pub fn new(network: &Network, options: Options) -> Result<Solver, SolveError> {
-        let seed = Seed {
-            x: &[],
-            params: &[],
-            gmin: options.gmin,
-        };
+        let seed = Seed { x: &[], params: &[], gmin: options.gmin };
         let mut topology = compile(network, &seed)?;
         // The order is better when it is made for the operating point; where there is none, the first one stays.
-        let case = Case {
-            topology: &topology,
-            params: &topology.params,
-            extras: &[],
-        };
+        let case = Case { topology: &topology, params: &topology.params, extras: &[] };
         let mut work = Work::default();
         if case.solve(&mut work, &options).is_ok()
-            && let Ok(better) = Topology::new(
-                network,
-                &Seed {
-                    x: &work.x,
-                    params: &[],
-                    gmin: options.gmin,
-                },
-            )
+            && let Ok(better) = Topology::new(network, &Seed { x: &work.x, params: &[], gmin: options.gmin })
         {
             topology = better;
         }
-        Ok(Solver {
-            network: network.clone(),
-            topology,
-            options,
-        })
+        Ok(Solver { network: network.clone(), topology, options })
     }
 
     /// The network this was made from.
@@ -215,11 +196,7 @@ impl Solver {
         if let Some(start) = start.filter(|s| s.x.len() == self.topology.n + 1) {
             work.x = start.x.clone();
         }
-        let case = Case {
-            topology: &self.topology,
-            params: &self.topology.params,
-            extras: &[],
-        };
+        let case = Case { topology: &self.topology, params: &self.topology.params, extras: &[] };
         match case.solve(&mut work, &self.options) {
             Ok(found) => Ok(Solution {
                 x: work.x,
@@ -239,11 +216,7 @@ impl Solver {
     pub fn currents(&self, point: &Solution, id: ElementId) -> Result<Vec<f64>, SolveError> {
         let primitive = &self.network.element(id)?.primitive;
         let t = &self.topology;
-        let own = point
-            .x
-            .get(t.own_unknown[id.index()] as usize)
-            .copied()
-            .unwrap_or(f64::NAN);
+        let own = point.x.get(t.own_unknown[id.index()] as usize).copied().unwrap_or(f64::NAN);
         Ok(match primitive {
             Primitive::Resistor { a, b, ohms } => {
                 let amps = point.across(*a, *b) / ohms;
@@ -257,40 +230,18 @@ impl Solver {
                 let amps = law_value(law, point);
                 vec![amps, -amps]
             }
-            Primitive::Diode {
-                anode,
-                cathode,
-                model,
-            } => {
-                let inner = if model.series_ohms > 0.0 {
-                    own
-                } else {
-                    point.volts(*anode)
-                };
+            Primitive::Diode { anode, cathode, model } => {
+                let inner = if model.series_ohms > 0.0 { own } else { point.volts(*anode) };
                 let into_anode = if model.series_ohms > 0.0 {
                     (point.volts(*anode) - own) / model.series_ohms
                 } else {
                     f64::NAN
                 };
                 let through =
-                    super::devices::diode(inner - point.volts(*cathode), model, self.options.gmin)
-                        .i;
-                vec![
-                    if into_anode.is_nan() {
-                        through
-                    } else {
-                        into_anode
-                    },
-                    -through,
-                ]
+                    super::devices::diode(inner - point.volts(*cathode), model, self.options.gmin).i;
+                vec![if into_anode.is_nan() { through } else { into_anode }, -through]
             }
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                polarity,
-                model,
-            } => {
+            Primitive::Bjt { collector, base, emitter, polarity, model } => {
                 let s = polarity.sign();
                 let ([ic, ib], _) = super::devices::bjt(
                     s * point.across(*base, *emitter),
@@ -300,26 +251,11 @@ impl Solver {
                 );
                 vec![s * ic, s * ib, -s * (ic + ib)]
             }
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                model,
-            } => {
+            Primitive::Jfet { drain, gate, source, polarity, model } => {
                 let s = polarity.sign();
-                let (vgs, vgd) = (
-                    s * point.across(*gate, *source),
-                    s * point.across(*gate, *drain),
-                );
+                let (vgs, vgd) = (s * point.across(*gate, *source), s * point.across(*gate, *drain));
                 let junction = |v: f64| {
-                    super::devices::junction(
-                        v,
-                        model.is,
-                        super::devices::THERMAL_VOLTS,
-                        self.options.gmin,
-                    )
-                    .i
+                    super::devices::junction(v, model.is, super::devices::THERMAL_VOLTS, self.options.gmin).i
                 };
                 let channel = super::devices::jfet_channel(vgs, vgs - vgd, model)[0];
                 vec![
@@ -328,13 +264,7 @@ impl Solver {
                     -s * (channel + junction(vgs)),
                 ]
             }
-            Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                model,
-            } => {
+            Primitive::Mosfet { drain, gate, source, polarity, model } => {
                 let s = polarity.sign();
                 let amps = s * super::devices::mosfet_channel(
                     s * point.across(*gate, *source),
@@ -351,11 +281,7 @@ impl Solver {
     /// # Errors
     /// An element of another network.
     pub fn delivered(&self, point: &Solution, source: ElementId) -> Result<f64, SolveError> {
-        Ok(-self
-            .currents(point, source)?
-            .first()
-            .copied()
-            .unwrap_or(f64::NAN))
+        Ok(-self.currents(point, source)?.first().copied().unwrap_or(f64::NAN))
     }
 
     /// Kirchhoff's check: for every node but ground, the sum of the currents of all elements out of it, worked out element by element from
@@ -366,12 +292,7 @@ impl Solver {
     pub fn imbalance(&self, point: &Solution) -> Result<Vec<(Node, f64)>, SolveError> {
         let mut sums = vec![0.0; self.network.node_count()];
         for (id, element) in self.network.elements() {
-            for (node, amps) in element
-                .primitive
-                .terminals()
-                .into_iter()
-                .zip(self.currents(point, id)?)
-            {
+            for (node, amps) in element.primitive.terminals().into_iter().zip(self.currents(point, id)?) {
                 sums[node.index()] += amps;
             }
         }
@@ -382,10 +303,7 @@ impl Solver {
 /// What a law comes to at a point.
 fn law_value(law: &super::network::Law, point: &Solution) -> f64 {
     let terms = |controls: &[super::network::Control]| {
-        controls
-            .iter()
-            .map(|c| c.gain * point.across(c.plus, c.minus))
-            .sum::<f64>()
+        controls.iter().map(|c| c.gain * point.across(c.plus, c.minus)).sum::<f64>()
     };
     let corner = |r: &super::network::Ramp| {
         r.scale * super::devices::softpos(r.offset + terms(&r.controls), r.roundness).0

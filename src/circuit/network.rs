@@ -11,8 +11,8 @@ use std::collections::BTreeMap;
 use thiserror::Error;
 
 pub use super::primitive::{
-    BjtModel, Breakdown, Control, DiodeModel, JfetModel, Law, MosfetModel, Parameter, Polarity,
-    Primitive, Ramp,
+    BjtModel, Breakdown, Control, DiodeModel, JfetModel, Law, MosfetModel, Parameter, Polarity, Primitive,
+    Ramp,
 };
 
 /// What is wrong with a network under construction.
@@ -197,9 +197,7 @@ impl Network {
 
     /// A node's name; `?` for a node of another network.
     pub fn node_name(&self, node: Node) -> &str {
-        self.node_names
-            .get(node.index())
-            .map_or("?", String::as_str)
+        self.node_names.get(node.index()).map_or("?", String::as_str)
     }
 
     /// Number of nodes, ground included.
@@ -231,17 +229,11 @@ impl Network {
         place: Place,
     ) -> Result<ElementId, NetworkError> {
         if self.element_ids.contains_key(name) {
-            return Err(NetworkError::DuplicateElement {
-                element: name.to_owned(),
-            });
+            return Err(NetworkError::DuplicateElement { element: name.to_owned() });
         }
         self.check(name, &primitive)?;
         let id = ElementId(self.elements.len() as u32);
-        self.elements.push(Element {
-            name: name.to_owned(),
-            primitive,
-            place,
-        });
+        self.elements.push(Element { name: name.to_owned(), primitive, place });
         self.element_ids.insert(name.to_owned(), id);
         Ok(id)
     }
@@ -249,25 +241,14 @@ impl Network {
     /// Checks that a primitive would be accepted under that name.
     pub(crate) fn check(&self, name: &str, primitive: &Primitive) -> Result<(), NetworkError> {
         let nodes = self.node_names.len();
-        if let Some(node) = primitive
-            .terminals()
-            .into_iter()
-            .find(|n| n.index() >= nodes)
-        {
-            return Err(NetworkError::UnknownNode {
-                element: name.to_owned(),
-                index: node.index(),
-                nodes,
-            });
+        if let Some(node) = primitive.terminals().into_iter().find(|n| n.index() >= nodes) {
+            return Err(NetworkError::UnknownNode { element: name.to_owned(), index: node.index(), nodes });
         }
         match primitive.fault_in_values() {
             None => Ok(()),
-            Some((parameter, value, rule)) => Err(NetworkError::BadValue {
-                element: name.to_owned(),
-                parameter,
-                value,
-                rule,
-            }),
+            Some((parameter, value, rule)) => {
+                Err(NetworkError::BadValue { element: name.to_owned(), parameter, value, rule })
+            }
         }
     }
 
@@ -276,15 +257,11 @@ impl Network {
     /// # Errors
     /// [`NetworkError::UnknownElement`] for an id of another network.
     pub fn element(&self, id: ElementId) -> Result<&Element, NetworkError> {
-        self.elements
-            .get(id.index())
-            .ok_or(NetworkError::UnknownElement { index: id.index() })
+        self.elements.get(id.index()).ok_or(NetworkError::UnknownElement { index: id.index() })
     }
 
     pub(crate) fn element_mut(&mut self, id: ElementId) -> Result<&mut Element, NetworkError> {
-        self.elements
-            .get_mut(id.index())
-            .ok_or(NetworkError::UnknownElement { index: id.index() })
+        self.elements.get_mut(id.index()).ok_or(NetworkError::UnknownElement { index: id.index() })
     }
 
     /// The element of that name, if there is one.
@@ -294,10 +271,7 @@ impl Network {
 
     /// All elements with their ids, in the order they were added.
     pub fn elements(&self) -> impl Iterator<Item = (ElementId, &Element)> {
-        self.elements
-            .iter()
-            .enumerate()
-            .map(|(i, e)| (ElementId(i as u32), e))
+        self.elements.iter().enumerate().map(|(i, e)| (ElementId(i as u32), e))
     }
 
     /// Number of elements.
@@ -308,29 +282,20 @@ impl Network {
     /// The elements a part expanded to: the one called `part` and those called `part.something`, in the order they were added.
     pub fn elements_of<'a>(&'a self, part: &'a str) -> impl Iterator<Item = ElementId> + 'a {
         let mine = move |name: &str| {
-            name.strip_prefix(part)
-                .is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+            name.strip_prefix(part).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
         };
-        self.elements()
-            .filter(move |(_, e)| mine(&e.name))
-            .map(|(id, _)| id)
+        self.elements().filter(move |(_, e)| mine(&e.name)).map(|(id, _)| id)
     }
 
     /// Those terminals of a part's elements that sit on one node. Where two pins of a chip share a net this cannot part them; whoever
     /// expands the chip then has to keep each pin's own list of terminals.
     pub fn terminals_on(&self, part: &str, node: Node) -> Vec<Terminal> {
         let of = |element: ElementId| {
-            self.elements
-                .get(element.index())
-                .map(|e| e.primitive.terminals())
-                .unwrap_or_default()
+            self.elements.get(element.index()).map(|e| e.primitive.terminals()).unwrap_or_default()
         };
         self.elements_of(part)
             .flat_map(|element| {
-                of(element)
-                    .into_iter()
-                    .enumerate()
-                    .map(move |(index, n)| (Terminal { element, index }, n))
+                of(element).into_iter().enumerate().map(move |(index, n)| (Terminal { element, index }, n))
             })
             .filter(|(_, n)| *n == node)
             .map(|(t, _)| t)

@@ -39,13 +39,7 @@ pub(crate) struct Work {
 impl Work {
     fn fit(&mut self, t: &Topology) {
         let (n, slots) = (t.n + 1, t.plan.slots() + 1);
-        for list in [
-            &mut self.x,
-            &mut self.b,
-            &mut self.f,
-            &mut self.dx,
-            &mut self.scratch,
-        ] {
+        for list in [&mut self.x, &mut self.b, &mut self.f, &mut self.dx, &mut self.scratch] {
             list.resize(n, 0.0);
         }
         for list in [&mut self.constant, &mut self.base, &mut self.values] {
@@ -70,13 +64,8 @@ struct Attempt {
     anchored: bool,
 }
 
-const DIRECT: Attempt = Attempt {
-    leak: NODE_LEAK,
-    scale: 1.0,
-    cap: f64::INFINITY,
-    patience: 1,
-    anchored: false,
-};
+const DIRECT: Attempt =
+    Attempt { leak: NODE_LEAK, scale: 1.0, cap: f64::INFINITY, patience: 1, anchored: false };
 
 /// How an attempt ended short of an answer.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,8 +76,7 @@ pub(crate) enum Failure {
 
 impl Case<'_> {
     fn assemble(&self, work: &mut Work, leak: f64) {
-        self.topology
-            .assemble(self.params, leak, &mut work.constant);
+        self.topology.assemble(self.params, leak, &mut work.constant);
         for extra in self.extras {
             let [aa, bb, ab, ba] = extra.slots.map(usize::from);
             work.constant[aa] += extra.siemens;
@@ -120,10 +108,7 @@ impl Case<'_> {
     }
 
     /// This case's topology with an order made for `matrix` (in its present slots), and the extras' slots in it.
-    pub fn reordered_for<T: super::linear::Scalar>(
-        &self,
-        matrix: &[T],
-    ) -> Option<(Topology, Vec<Extra>)> {
+    pub fn reordered_for<T: super::linear::Scalar>(&self, matrix: &[T]) -> Option<(Topology, Vec<Extra>)> {
         let mut topology = self.topology.clone();
         for extra in self.extras {
             for slot in extra.slots {
@@ -133,12 +118,7 @@ impl Case<'_> {
             }
         }
         topology.reorder(matrix).ok()?;
-        let extras = Case {
-            topology: &topology,
-            params: self.params,
-            extras: &[],
-        }
-        .extras_again(self);
+        let extras = Case { topology: &topology, params: self.params, extras: &[] }.extras_again(self);
         Some((topology, extras))
     }
 
@@ -155,20 +135,15 @@ impl Case<'_> {
         work.fit(t);
         self.assemble(work, attempt.leak);
         work.base.copy_from_slice(&work.constant);
-        plan.factor_constant(&mut work.base)
-            .map_err(Failure::Singular)?;
+        plan.factor_constant(&mut work.base).map_err(Failure::Singular)?;
         work.values.copy_from_slice(&work.base);
         t.sources(self.params, attempt.scale, &mut work.b);
-        t.remember(&work.x, &mut work.memory);
+        t.remember_calmly(self.params, &work.x, &mut work.memory);
         let from = plan.varying_from();
         let mut small_step = false;
         if attempt.anchored {
-            let nodes = self
-                .topology
-                .unknowns
-                .iter()
-                .enumerate()
-                .filter(|(_, u)| matches!(u, Unknown::Node(_)));
+            let nodes =
+                self.topology.unknowns.iter().enumerate().filter(|(_, u)| matches!(u, Unknown::Node(_)));
             nodes.for_each(|(i, _)| work.b[i] += (attempt.leak - NODE_LEAK) * work.x[i]);
         }
         let limit = attempt.patience * options.max_iterations;
@@ -192,16 +167,12 @@ impl Case<'_> {
             }
             if iteration >= limit || !residual.is_finite() {
                 let worst = worst(&work.f[..t.n]);
-                return Err(Failure::Iterations {
-                    worst,
-                    residual: work.f[worst].abs(),
-                });
+                return Err(Failure::Iterations { worst, residual: work.f[worst].abs() });
             }
             *spent += 1;
             work.values[from..].copy_from_slice(&work.base[from..]);
             t.add_slopes(&work.slopes, &mut work.values);
-            plan.factor_varying(&mut work.values)
-                .map_err(Failure::Singular)?;
+            plan.factor_varying(&mut work.values).map_err(Failure::Singular)?;
             plan.solve(&work.values, &work.f, &mut work.dx, &mut work.scratch);
             small_step = self.take_step(work, options, attempt.cap);
         }
@@ -214,23 +185,14 @@ impl Case<'_> {
         let is_volts = |unknown: &Unknown| !matches!(unknown, Unknown::Branch(_));
         let mut factor = 1.0;
         if cap.is_finite() {
-            let steps = work
-                .dx
-                .iter()
-                .zip(&self.topology.unknowns)
-                .filter(|(_, u)| is_volts(u));
+            let steps = work.dx.iter().zip(&self.topology.unknowns).filter(|(_, u)| is_volts(u));
             let longest = steps.map(|(dx, _)| dx.abs()).fold(0.0, f64::max);
             factor = if longest > cap { cap / longest } else { 1.0 };
         }
         let mut small = factor == 1.0;
-        for ((x, dx), unknown) in work.x[..n]
-            .iter_mut()
-            .zip(&work.dx)
-            .zip(&self.topology.unknowns)
-        {
+        for ((x, dx), unknown) in work.x[..n].iter_mut().zip(&work.dx).zip(&self.topology.unknowns) {
             *x -= factor * dx;
-            if dx.abs() > options.step_volts + options.step_relative * x.abs() && is_volts(unknown)
-            {
+            if dx.abs() > options.step_volts + options.step_relative * x.abs() && is_volts(unknown) {
                 small = false;
             }
         }
@@ -244,10 +206,7 @@ impl Case<'_> {
         let sizes: Vec<f64> = work.constant.iter().map(|v| v.abs()).collect();
         let x: Vec<f64> = work.x.iter().map(|v| v.abs()).collect();
         self.topology.plan.multiply_add(&sizes, &x, &mut scale);
-        work.f[..n]
-            .iter()
-            .zip(&scale)
-            .all(|(f, s)| f.abs() <= options.residual_amps + 8.0 * f64::EPSILON * s)
+        work.f[..n].iter().zip(&scale).all(|(f, s)| f.abs() <= options.residual_amps + 8.0 * f64::EPSILON * s)
     }
 
     /// The operating point from `work.x`, by every means allowed. Leaves `work` at the point, slopes and all.
@@ -257,39 +216,19 @@ impl Case<'_> {
         let start = work.x.clone();
         let mut last = match self.newton(work, options, DIRECT, &mut spent) {
             Ok(residual) => {
-                return Ok(Found {
-                    iterations: spent,
-                    path: Path::Direct,
-                    residual,
-                    order: None,
-                });
+                return Ok(Found { iterations: spent, path: Path::Direct, residual, order: None });
             }
             Err(failure) => failure,
         };
         if !options.fallbacks {
-            return Err(Failed {
-                failure: last,
-                iterations: spent,
-                attempts: 1,
-            });
+            return Err(Failed { failure: last, iterations: spent, attempts: 1 });
         }
         let fresh = self.reordered(work, options, &start);
         let had_fresh = fresh.is_some();
-        let (topology, extras) =
-            fresh.unwrap_or_else(|| (self.topology.clone(), self.extras.to_vec()));
-        let case = Case {
-            topology: &topology,
-            params: self.params,
-            extras: &extras,
-        };
+        let (topology, extras) = fresh.unwrap_or_else(|| (self.topology.clone(), self.extras.to_vec()));
+        let case = Case { topology: &topology, params: self.params, extras: &extras };
         let mut attempts = 1;
-        for path in [
-            Path::Reordered,
-            Path::FromZero,
-            Path::Settling,
-            Path::LeakSteps,
-            Path::SourceSteps,
-        ] {
+        for path in [Path::Reordered, Path::FromZero, Path::Settling, Path::LeakSteps, Path::SourceSteps] {
             if path == Path::Reordered && !had_fresh {
                 continue;
             }
@@ -311,11 +250,7 @@ impl Case<'_> {
                 Err(failure) => last = failure,
             }
         }
-        Err(Failed {
-            failure: last,
-            iterations: spent,
-            attempts,
-        })
+        Err(Failed { failure: last, iterations: spent, attempts })
     }
 
     fn extras_again(&self, old: &Case<'_>) -> Vec<Extra> {
@@ -326,21 +261,13 @@ impl Case<'_> {
         let whole = |e: &Extra| {
             let slots = e.slots.map(again);
             let dummy = self.topology.plan.slots() as u16;
-            Extra {
-                slots: slots.map(|s| s.unwrap_or(dummy)),
-                siemens: e.siemens,
-            }
+            Extra { slots: slots.map(|s| s.unwrap_or(dummy)), siemens: e.siemens }
         };
         old.extras.iter().map(whole).collect()
     }
 
     /// An order made for this case's values at its start.
-    fn reordered(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        start: &[f64],
-    ) -> Option<(Topology, Vec<Extra>)> {
+    fn reordered(&self, work: &mut Work, options: &Options, start: &[f64]) -> Option<(Topology, Vec<Extra>)> {
         work.x.copy_from_slice(start);
         self.evaluate_at(work, options);
         let mut values = work.constant.clone();
@@ -357,16 +284,7 @@ impl Case<'_> {
     ) -> Result<f64, Failure> {
         match path {
             Path::Direct | Path::Reordered => self.newton(work, options, DIRECT, spent),
-            Path::FromZero => self.newton(
-                work,
-                options,
-                Attempt {
-                    cap: 1.0,
-                    patience: 4,
-                    ..DIRECT
-                },
-                spent,
-            ),
+            Path::FromZero => self.newton(work, options, Attempt { cap: 1.0, patience: 4, ..DIRECT }, spent),
             Path::Settling => self.settle(work, options, spent),
             Path::LeakSteps => self.leak_steps(work, options, spent),
             Path::SourceSteps => self.source_steps(work, options, spent),
@@ -375,25 +293,11 @@ impl Case<'_> {
 
     /// As a board with a capacitor from every node to ground settles after switching on: each step pulls the nodes to where the last one left
     /// them, ever more weakly; a step that fails is taken again with a stronger pull.
-    fn settle(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        spent: &mut usize,
-    ) -> Result<f64, Failure> {
+    fn settle(&self, work: &mut Work, options: &Options, spent: &mut usize) -> Result<f64, Failure> {
         let mut leak = 1.0;
         let mut good = work.x.clone();
         for _ in 0..300 {
-            match self.newton(
-                work,
-                options,
-                Attempt {
-                    leak,
-                    anchored: true,
-                    ..DIRECT
-                },
-                spent,
-            ) {
+            match self.newton(work, options, Attempt { leak, anchored: true, ..DIRECT }, spent) {
                 Ok(_) if leak < 1e-12 => return self.newton(work, options, DIRECT, spent),
                 Ok(_) => {
                     leak *= 0.4;
@@ -412,35 +316,14 @@ impl Case<'_> {
     }
 
     /// From a leak that swamps everything down to none, each point the start of the next; a step that fails is halved.
-    fn leak_steps(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        spent: &mut usize,
-    ) -> Result<f64, Failure> {
+    fn leak_steps(&self, work: &mut Work, options: &Options, spent: &mut usize) -> Result<f64, Failure> {
         let mut exponent: f64 = 0.0;
         let mut stride: f64 = 1.0;
-        self.newton(
-            work,
-            options,
-            Attempt {
-                leak: 1.0,
-                ..DIRECT
-            },
-            spent,
-        )?;
+        self.newton(work, options, Attempt { leak: 1.0, ..DIRECT }, spent)?;
         let mut good = work.x.clone();
         while exponent > -13.0 {
             let next = (exponent - stride).max(-13.0);
-            match self.newton(
-                work,
-                options,
-                Attempt {
-                    leak: 10f64.powf(next),
-                    ..DIRECT
-                },
-                spent,
-            ) {
+            match self.newton(work, options, Attempt { leak: 10f64.powf(next), ..DIRECT }, spent) {
                 Ok(_) => {
                     exponent = next;
                     stride = (stride * 1.5).min(2.0);
@@ -459,27 +342,14 @@ impl Case<'_> {
     }
 
     /// From all sources at zero to full, each point the start of the next; a step that fails is halved.
-    fn source_steps(
-        &self,
-        work: &mut Work,
-        options: &Options,
-        spent: &mut usize,
-    ) -> Result<f64, Failure> {
+    fn source_steps(&self, work: &mut Work, options: &Options, spent: &mut usize) -> Result<f64, Failure> {
         let mut scale: f64 = 0.0;
         let mut stride: f64 = 0.1;
         let mut residual = self.newton(work, options, Attempt { scale, ..DIRECT }, spent)?;
         let mut good = work.x.clone();
         while scale < 1.0 {
             let next = (scale + stride).min(1.0);
-            match self.newton(
-                work,
-                options,
-                Attempt {
-                    scale: next,
-                    ..DIRECT
-                },
-                spent,
-            ) {
+            match self.newton(work, options, Attempt { scale: next, ..DIRECT }, spent) {
                 Ok(r) => {
                     (scale, residual) = (next, r);
                     stride *= 1.5;
@@ -500,19 +370,12 @@ impl Case<'_> {
 
 fn largest(f: &[f64]) -> f64 {
     // A NaN must not look like a small number.
-    f.iter()
-        .fold(0.0, |m, v| if v.abs() <= m { m } else { v.abs() })
+    f.iter().fold(0.0, |m, v| if v.abs() <= m { m } else { v.abs() })
 }
 
 fn worst(f: &[f64]) -> usize {
     let score = |v: f64| if v.is_nan() { f64::INFINITY } else { v.abs() };
-    (0..f.len()).fold(0, |best, i| {
-        if score(f[i]) > score(f[best]) {
-            i
-        } else {
-            best
-        }
-    })
+    (0..f.len()).fold(0, |best, i| if score(f[i]) > score(f[best]) { i } else { best })
 }
 
 /// A point found; `order` is the fresh order (with the extras' slots in it) that `work` is laid out for, where one was needed.
@@ -533,11 +396,7 @@ pub(crate) struct Failed {
 }
 
 /// What an unknown is called in messages, and its equation's unit.
-pub(crate) fn place(
-    network: &Network,
-    topology: &Topology,
-    unknown: usize,
-) -> (String, &'static str) {
+pub(crate) fn place(network: &Network, topology: &Topology, unknown: usize) -> (String, &'static str) {
     let element = |id: ElementId| network.element(id).map_or("?", |e| e.name.as_str());
     match topology.unknowns.get(unknown) {
         Some(Unknown::Node(node)) => (format!("node {}", network.node_name(*node)), "A"),
@@ -550,9 +409,7 @@ pub(crate) fn place(
 impl Failed {
     pub fn explain(self, network: &Network, topology: &Topology) -> SolveError {
         match self.failure {
-            Failure::Singular(unknown) => SolveError::Singular {
-                place: place(network, topology, unknown).0,
-            },
+            Failure::Singular(unknown) => SolveError::Singular { place: place(network, topology, unknown).0 },
             Failure::Iterations { worst, residual } => {
                 let (place, unit) = place(network, topology, worst);
                 SolveError::NoConvergence {
@@ -572,14 +429,11 @@ pub(crate) fn compile(network: &Network, seed: &Seed<'_>) -> Result<Topology, So
         let unknowns = network.node_count() - 1 + network.element_count();
         // Only for the name: numbering does not depend on the order that failed.
         match Topology::name_of(network, unknown) {
-            Some(Unknown::Node(node)) => SolveError::Singular {
-                place: format!("node {}", network.node_name(node)),
-            },
+            Some(Unknown::Node(node)) => {
+                SolveError::Singular { place: format!("node {}", network.node_name(node)) }
+            }
             Some(Unknown::Inner(id) | Unknown::Branch(id)) => SolveError::Singular {
-                place: format!(
-                    "the current of {}",
-                    network.element(id).map_or("?", |e| e.name.as_str())
-                ),
+                place: format!("the current of {}", network.element(id).map_or("?", |e| e.name.as_str())),
             },
             None => SolveError::TooLarge { unknowns },
         }

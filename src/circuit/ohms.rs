@@ -33,18 +33,12 @@ impl Meter {
     /// A meter whose ohms ranges stay below 0.3 V, which does not turn silicon junctions on (Lessons In Electric Circuits, Vol. III, "Meter
     /// check of a diode"). Range resistors: common practice, no source.
     pub fn low_voltage() -> Meter {
-        Meter {
-            open_volts: 0.3,
-            ranges: USUAL_RANGES.to_vec(),
-        }
+        Meter { open_volts: 0.3, ranges: USUAL_RANGES.to_vec() }
     }
 
     /// A meter that turns single junctions on, like many cheap ones: 1.5 V between open leads (common practice, no source).
     pub fn ordinary() -> Meter {
-        Meter {
-            open_volts: 1.5,
-            ranges: USUAL_RANGES.to_vec(),
-        }
+        Meter { open_volts: 1.5, ranges: USUAL_RANGES.to_vec() }
     }
 }
 
@@ -100,38 +94,16 @@ impl PowerOff {
     /// A meter without ranges or voltage, or a network that cannot be solved without its sources.
     pub fn new(network: &Network, options: Options, meter: Meter) -> Result<PowerOff, SolveError> {
         let (mut off, dead) = without_power(network)?;
-        let (source, red, black) = (
-            off.node("meter#source"),
-            off.node("meter#red"),
-            off.node("meter#black"),
-        );
+        let (source, red, black) = (off.node("meter#source"), off.node("meter#red"), off.node("meter#black"));
         off.add(
             "meter#volts",
-            Primitive::VoltageSource {
-                plus: source,
-                minus: black,
-                dc: meter.open_volts,
-                ac: 0.0,
-            },
+            Primitive::VoltageSource { plus: source, minus: black, dc: meter.open_volts, ac: 0.0 },
         )?;
         let range = meter.ranges.first().copied().unwrap_or(0.0);
-        let range_resistor = off.add(
-            "meter#range",
-            Primitive::Resistor {
-                a: source,
-                b: red,
-                ohms: range,
-            },
-        )?;
+        let range_resistor =
+            off.add("meter#range", Primitive::Resistor { a: source, b: red, ohms: range })?;
         let sweep = Sweep::new(&off, options)?;
-        Ok(PowerOff {
-            sweep,
-            meter,
-            dead,
-            red,
-            black,
-            range_resistor,
-        })
+        Ok(PowerOff { sweep, meter, dead, red, black, range_resistor })
     }
 
     /// Reads the resistance between two nodes, red lead on `plus`, with these edits made.
@@ -141,28 +113,16 @@ impl PowerOff {
     /// # Errors
     /// As for [`Sweep::solve`].
     pub fn ohms(&mut self, edits: &[Edit], plus: Node, minus: Node) -> Result<Ohms, SolveError> {
-        let mut last = Ohms {
-            ohms: f64::INFINITY,
-            range: 0.0,
-            test_volts: self.meter.open_volts,
-        };
+        let mut last = Ohms { ohms: f64::INFINITY, range: 0.0, test_volts: self.meter.open_volts };
         for range in self.meter.ranges.clone() {
             let edits = self.with_meter(edits, plus, minus, range);
             let point = self.sweep.solve(&edits, None)?;
             let test_volts = point.volts(self.red) - point.volts(self.black);
             let ohms = range * test_volts / (self.meter.open_volts - test_volts);
             if ohms <= range && ohms.is_finite() {
-                return Ok(Ohms {
-                    ohms,
-                    range,
-                    test_volts,
-                });
+                return Ok(Ohms { ohms, range, test_volts });
             }
-            last = Ohms {
-                ohms: f64::INFINITY,
-                range,
-                test_volts,
-            };
+            last = Ohms { ohms: f64::INFINITY, range, test_volts };
         }
         Ok(last)
     }
@@ -181,47 +141,26 @@ impl PowerOff {
     ) -> Result<Spread, SolveError> {
         let reading = self.ohms(edits, plus, minus)?;
         let edits = self.with_meter(edits, plus, minus, reading.range);
-        let volts = Reading::Volts {
-            plus: self.red,
-            minus: self.black,
-            meter_ohms: None,
-        };
+        let volts = Reading::Volts { plus: self.red, minus: self.black, meter_ohms: None };
         let mut spread = self.sweep.spread(&edits, None, &[volts], varied)?;
         // ohms = range v / (open - v), so its slope with v is range * open / (open - v)^2.
         let slope = if reading.is_overload() {
             0.0
         } else {
-            reading.range * self.meter.open_volts
-                / (self.meter.open_volts - reading.test_volts).powi(2)
+            reading.range * self.meter.open_volts / (self.meter.open_volts - reading.test_volts).powi(2)
         };
         spread.mean.iter_mut().for_each(|m| *m = reading.ohms);
-        spread
-            .sd
-            .iter_mut()
-            .chain(spread.loadings.iter_mut())
-            .for_each(|l| *l *= slope);
+        spread.sd.iter_mut().chain(spread.loadings.iter_mut()).for_each(|l| *l *= slope);
         Ok(spread)
     }
 
     /// The fault's edits, less those that set values of dead sources, and the meter's leads put on.
     fn with_meter(&self, edits: &[Edit], plus: Node, minus: Node, range: f64) -> Vec<Edit> {
         let is_dead = |id: &ElementId| self.dead.get(id.index()).copied().unwrap_or(false);
-        let lead = |a: Node, b: Node| Edit::Bridge {
-            a,
-            b,
-            ohms: 0.5 * LEADS_OHMS,
-        };
-        let live = edits
-            .iter()
-            .filter(|e| !matches!(e, Edit::Set { element, .. } if is_dead(element)));
-        let set = Edit::Set {
-            element: self.range_resistor,
-            parameter: Parameter::Value,
-            value: range,
-        };
-        live.cloned()
-            .chain([lead(self.red, plus), lead(self.black, minus), set])
-            .collect()
+        let lead = |a: Node, b: Node| Edit::Bridge { a, b, ohms: 0.5 * LEADS_OHMS };
+        let live = edits.iter().filter(|e| !matches!(e, Edit::Set { element, .. } if is_dead(element)));
+        let set = Edit::Set { element: self.range_resistor, parameter: Parameter::Value, value: range };
+        live.cloned().chain([lead(self.red, plus), lead(self.black, minus), set]).collect()
     }
 }
 
@@ -234,20 +173,11 @@ fn without_power(network: &Network) -> Result<(Network, Vec<bool>), SolveError> 
             Some(&[a, b]) => [a, b],
             _ => [Node::GROUND; 2],
         };
-        let open = Primitive::CurrentSource {
-            from: a,
-            to: b,
-            dc: 0.0,
-            ac: 0.0,
-        };
+        let open = Primitive::CurrentSource { from: a, to: b, dc: 0.0, ac: 0.0 };
         let quiet = match &element.primitive {
             Primitive::VoltageSource { .. } | Primitive::CurrentSource { .. } => Some(open),
             Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. } => {
-                Some(Primitive::ControlledCurrent {
-                    from: a,
-                    to: b,
-                    law: silent(law),
-                })
+                Some(Primitive::ControlledCurrent { from: a, to: b, law: silent(law) })
             }
             _ if element.place != Place::Board => Some(Primitive::Capacitor { a, b, farads: 0.0 }),
             _ => None,
@@ -263,9 +193,7 @@ fn without_power(network: &Network) -> Result<(Network, Vec<bool>), SolveError> 
 /// A law with the same terminals and nothing to say.
 fn silent(law: &Law) -> Law {
     let mut law = law.clone();
-    let corners = std::mem::take(&mut law.ramps)
-        .into_iter()
-        .flat_map(|r| r.controls);
+    let corners = std::mem::take(&mut law.ramps).into_iter().flat_map(|r| r.controls);
     law.controls.extend(corners);
     law.controls.iter_mut().for_each(|c| c.gain = 0.0);
     law.offset = 0.0;

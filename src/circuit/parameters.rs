@@ -24,11 +24,7 @@ pub(crate) fn params_of(primitive: &Primitive, out: &mut Vec<f64>) {
             law_params(law, out)
         }
         Primitive::Diode { model: m, .. } => {
-            let b = m.breakdown.unwrap_or(Breakdown {
-                volts: 0.0,
-                amps: 0.0,
-                ideality: 1.0,
-            });
+            let b = m.breakdown.unwrap_or(Breakdown { volts: 0.0, amps: 0.0, ideality: 1.0 });
             out.extend([m.is, m.ideality, m.series_ohms, b.volts, b.amps, b.ideality]);
         }
         Primitive::Bjt { model: m, .. } => out.extend([m.is, m.bf, m.br, m.vaf]),
@@ -45,16 +41,12 @@ pub(crate) fn param_place(primitive: &Primitive, parameter: Parameter) -> Option
         (n < law.ramps.len()).then_some(1 + law.controls.len() + before)
     };
     match (primitive, parameter) {
-        (
-            Primitive::Resistor { .. } | Primitive::Capacitor { .. } | Primitive::Inductor { .. },
-            P::Value,
-        ) => Some(0),
+        (Primitive::Resistor { .. } | Primitive::Capacitor { .. } | Primitive::Inductor { .. }, P::Value) => {
+            Some(0)
+        }
         (Primitive::VoltageSource { .. } | Primitive::CurrentSource { .. }, P::Value) => Some(0),
         (Primitive::VoltageSource { .. } | Primitive::CurrentSource { .. }, P::Ac) => Some(1),
-        (
-            Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. },
-            p,
-        ) => match p {
+        (Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. }, p) => match p {
             P::Offset => Some(0),
             P::Gain(n) if n < law.controls.len() => Some(1 + n),
             P::RampScale(n) => ramp_start(law, n),

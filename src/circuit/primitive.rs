@@ -311,20 +311,13 @@ impl Law {
     /// All nodes the law listens to, pair by pair, linear terms first, then the corners' terms.
     fn nodes(&self) -> impl Iterator<Item = Node> + '_ {
         let corners = self.ramps.iter().flat_map(|r| r.controls.iter());
-        self.controls
-            .iter()
-            .chain(corners)
-            .flat_map(|c| [c.plus, c.minus])
+        self.controls.iter().chain(corners).flat_map(|c| [c.plus, c.minus])
     }
 
     fn node_mut(&mut self, index: usize) -> Option<&mut Node> {
         let corners = self.ramps.iter_mut().flat_map(|r| r.controls.iter_mut());
         let control = self.controls.iter_mut().chain(corners).nth(index / 2)?;
-        Some(if index.is_multiple_of(2) {
-            &mut control.plus
-        } else {
-            &mut control.minus
-        })
+        Some(if index.is_multiple_of(2) { &mut control.plus } else { &mut control.minus })
     }
 }
 
@@ -345,24 +338,10 @@ impl Primitive {
                 [*from, *to].into_iter().chain(law.nodes()).collect()
             }
             Primitive::Diode { anode, cathode, .. } => vec![*anode, *cathode],
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                ..
-            } => vec![*collector, *base, *emitter],
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                ..
+            Primitive::Bjt { collector, base, emitter, .. } => vec![*collector, *base, *emitter],
+            Primitive::Jfet { drain, gate, source, .. } | Primitive::Mosfet { drain, gate, source, .. } => {
+                vec![*drain, *gate, *source]
             }
-            | Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                ..
-            } => vec![*drain, *gate, *source],
         }
     }
 
@@ -374,39 +353,19 @@ impl Primitive {
             | Primitive::Inductor { a, b, .. } => [a, b].into_iter().nth(index),
             Primitive::VoltageSource { plus, minus, .. } => [plus, minus].into_iter().nth(index),
             Primitive::CurrentSource { from, to, .. } => [from, to].into_iter().nth(index),
-            Primitive::ControlledVoltage {
-                plus: first,
-                minus: second,
-                law,
-            }
-            | Primitive::ControlledCurrent {
-                from: first,
-                to: second,
-                law,
-            } => match index {
+            Primitive::ControlledVoltage { plus: first, minus: second, law }
+            | Primitive::ControlledCurrent { from: first, to: second, law } => match index {
                 0 => Some(first),
                 1 => Some(second),
                 _ => law.node_mut(index - 2),
             },
             Primitive::Diode { anode, cathode, .. } => [anode, cathode].into_iter().nth(index),
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                ..
-            } => [collector, base, emitter].into_iter().nth(index),
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                ..
+            Primitive::Bjt { collector, base, emitter, .. } => {
+                [collector, base, emitter].into_iter().nth(index)
             }
-            | Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                ..
-            } => [drain, gate, source].into_iter().nth(index),
+            Primitive::Jfet { drain, gate, source, .. } | Primitive::Mosfet { drain, gate, source, .. } => {
+                [drain, gate, source].into_iter().nth(index)
+            }
         }
     }
 
@@ -423,13 +382,8 @@ impl Primitive {
             (Primitive::Resistor { ohms, .. }, P::Value) => Some(ohms),
             (Primitive::Capacitor { farads, .. }, P::Value) => Some(farads),
             (Primitive::Inductor { henries, .. }, P::Value) => Some(henries),
-            (
-                Primitive::VoltageSource { dc, .. } | Primitive::CurrentSource { dc, .. },
-                P::Value,
-            ) => Some(dc),
-            (Primitive::VoltageSource { ac, .. } | Primitive::CurrentSource { ac, .. }, P::Ac) => {
-                Some(ac)
-            }
+            (Primitive::VoltageSource { dc, .. } | Primitive::CurrentSource { dc, .. }, P::Value) => Some(dc),
+            (Primitive::VoltageSource { ac, .. } | Primitive::CurrentSource { ac, .. }, P::Ac) => Some(ac),
             (
                 Primitive::ControlledVoltage { law, .. } | Primitive::ControlledCurrent { law, .. },
                 parameter,
@@ -485,12 +439,7 @@ impl Primitive {
                 checks.positive("forward gain", model.bf);
                 checks.positive("reverse gain", model.br);
                 // Infinite is "no Early effect", so only the sign is checked.
-                checks.that(
-                    "early voltage",
-                    model.vaf,
-                    model.vaf > 0.0,
-                    "it must be above 0 (or infinite)",
-                );
+                checks.that("early voltage", model.vaf, model.vaf > 0.0, "it must be above 0 (or infinite)");
             }
             Primitive::Jfet { model, .. } => {
                 checks.finite("threshold voltage", model.vto);
@@ -548,20 +497,10 @@ impl Checks {
         }
     }
     fn positive(&mut self, name: &'static str, value: f64) {
-        self.that(
-            name,
-            value,
-            value.is_finite() && value > 0.0,
-            "it must be finite and above 0",
-        );
+        self.that(name, value, value.is_finite() && value > 0.0, "it must be finite and above 0");
     }
     fn not_negative(&mut self, name: &'static str, value: f64) {
-        self.that(
-            name,
-            value,
-            value.is_finite() && value >= 0.0,
-            "it must be finite and not below 0",
-        );
+        self.that(name, value, value.is_finite() && value >= 0.0, "it must be finite and not below 0");
     }
     fn finite(&mut self, name: &'static str, value: f64) {
         self.that(name, value, value.is_finite(), "it must be a finite number");

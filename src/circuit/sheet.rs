@@ -166,7 +166,7 @@ fn stands(board: &Board) -> Vec<String> {
     all
 }
 
-fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> SheetLine {
+pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> SheetLine {
     let unit = check.unit();
     let (typical, low, high) =
         (value(check, p.mean), value(check, p.mean - BAND * p.sd), value(check, p.mean + BAND * p.sd));
@@ -197,7 +197,7 @@ fn value(check: &CheckId, predicted: f64) -> Option<f64> {
     (x.is_finite() && !(matches!(check, CheckId::Ohms(_)) && x > 20e6)).then_some(x)
 }
 
-fn text(check: &CheckId, predicted: f64) -> String {
+pub(crate) fn text(check: &CheckId, predicted: f64) -> String {
     match value(check, predicted) {
         None => "OL".into(),
         Some(x) if matches!(check, CheckId::Level(_)) && x < -80.0 => "silent".into(),

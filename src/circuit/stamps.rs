@@ -80,36 +80,23 @@ impl Device {
             Kind::Diode { .. } => 4,
             Kind::Bjt { .. } | Kind::Jfet { .. } => 9,
             Kind::Mosfet { .. } => 6,
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => rows.len() * 2 * (linear.len() + ramps.iter().map(Vec::len).sum::<usize>()),
+            Kind::Law { rows, linear, ramps } => {
+                rows.len() * 2 * (linear.len() + ramps.iter().map(Vec::len).sum::<usize>())
+            }
         }
     }
 
     /// (row, column) of each slope, in the order they are written.
     pub fn pattern(&self) -> Vec<(u16, u16)> {
         let grid = |rows: &[u16], cols: &[u16]| {
-            rows.iter()
-                .flat_map(|r| cols.iter().map(move |c| (*r, *c)))
-                .collect()
+            rows.iter().flat_map(|r| cols.iter().map(move |c| (*r, *c))).collect()
         };
         match &self.kind {
             Kind::Diode { ends, .. } => grid(ends, ends),
             Kind::Bjt { ends, .. } | Kind::Jfet { ends, .. } => grid(ends, ends),
             Kind::Mosfet { ends, .. } => grid(&[ends[0], ends[2]], ends),
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => {
-                let cols: Vec<u16> = linear
-                    .iter()
-                    .chain(ramps.iter().flatten())
-                    .flatten()
-                    .copied()
-                    .collect();
+            Kind::Law { rows, linear, ramps } => {
+                let cols: Vec<u16> = linear.iter().chain(ramps.iter().flatten()).flatten().copied().collect();
                 let rows: Vec<u16> = rows.iter().map(|r| r.0).collect();
                 grid(&rows, &cols)
             }
@@ -121,19 +108,31 @@ impl Device {
         let v = |a: u16, b: u16| x[a as usize] - x[b as usize];
         match &self.kind {
             Kind::Diode { ends: [a, c], .. } => memory[0] = v(*a, *c),
-            Kind::Bjt {
-                ends: [c, b, e],
-                sign,
-            } => {
+            Kind::Bjt { ends: [c, b, e], sign } => {
                 memory[0] = sign * v(*b, *e);
                 memory[1] = sign * v(*b, *c);
             }
-            Kind::Jfet {
-                ends: [d, g, s],
-                sign,
-            } => {
+            Kind::Jfet { ends: [d, g, s], sign } => {
                 memory[0] = sign * v(*g, *s);
                 memory[1] = sign * v(*g, *d);
+            }
+            Kind::Mosfet { .. } | Kind::Law { .. } => {}
+        }
+    }
+
+    /// Brings remembered voltages that no junction can stand at down to what one can.
+    pub fn calm(&self, p: &[f64], memory: &mut [f64]) {
+        let believable = devices::believable;
+        match &self.kind {
+            Kind::Diode { zener, .. } => {
+                memory[0] = believable(memory[0], p[1] * THERMAL_VOLTS, p[0]);
+                if *zener {
+                    memory[0] = -(believable(-(memory[0] + p[3]), p[5] * THERMAL_VOLTS, p[4]) + p[3]);
+                }
+            }
+            Kind::Bjt { .. } => memory[..2].iter_mut().for_each(|m| *m = believable(*m, THERMAL_VOLTS, p[0])),
+            Kind::Jfet { .. } => {
+                memory[..2].iter_mut().for_each(|m| *m = believable(*m, THERMAL_VOLTS, p[3]))
             }
             Kind::Mosfet { .. } | Kind::Law { .. } => {}
         }
@@ -149,17 +148,11 @@ impl Device {
         g: &mut [f64],
     ) -> bool {
         match &self.kind {
-            Kind::Diode { ends, zener } => {
-                eval_diode(*ends, *zener, p, x, &mut memory[0], gmin, f, g)
-            }
+            Kind::Diode { ends, zener } => eval_diode(*ends, *zener, p, x, &mut memory[0], gmin, f, g),
             Kind::Bjt { ends, sign } => eval_bjt(*ends, *sign, p, x, memory, gmin, f, g),
             Kind::Jfet { ends, sign } => eval_jfet(*ends, *sign, p, x, memory, gmin, f, g),
             Kind::Mosfet { ends, sign } => eval_mosfet(*ends, *sign, p, x, f, g),
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            } => eval_law(rows, linear, ramps, p, x, f, g),
+            Kind::Law { rows, linear, ramps } => eval_law(rows, linear, ramps, p, x, f, g),
         }
     }
 }
@@ -186,17 +179,8 @@ fn eval_diode(
     let v = x[a] - x[c];
     let (is, vt) = (p[0], p[1] * THERMAL_VOLTS);
     let (slope, at, limited) = if zener {
-        let breakdown = Breakdown {
-            volts: p[3],
-            amps: p[4],
-            ideality: p[5],
-        };
-        let model = DiodeModel {
-            is,
-            ideality: p[1],
-            series_ohms: 0.0,
-            breakdown: Some(breakdown),
-        };
+        let breakdown = Breakdown { volts: p[3], amps: p[4], ideality: p[5] };
+        let model = DiodeModel { is, ideality: p[1], series_ohms: 0.0, breakdown: Some(breakdown) };
         let (at, limited) = step_zener(v, memory, vt, is, breakdown);
         (devices::diode(at, &model, gmin), at, limited)
     } else {
@@ -214,12 +198,8 @@ fn eval_diode(
 fn step_zener(v: f64, memory: &mut f64, vt: f64, is: f64, b: Breakdown) -> (f64, bool) {
     if v < -0.5 * b.volts {
         let mirrored = -(v + b.volts);
-        let held = devices::limit_junction(
-            mirrored,
-            -(*memory + b.volts),
-            b.ideality * THERMAL_VOLTS,
-            b.amps,
-        );
+        let held =
+            devices::limit_junction(mirrored, -(*memory + b.volts), b.ideality * THERMAL_VOLTS, b.amps);
         *memory = -(held + b.volts);
         return (if held == mirrored { v } else { *memory }, held != mirrored);
     }
@@ -239,12 +219,7 @@ fn eval_bjt(
 ) -> bool {
     let [c, b, e] = ends.map(usize::from);
     let (vbe, vbc) = (sign * (x[b] - x[e]), sign * (x[b] - x[c]));
-    let model = BjtModel {
-        is: p[0],
-        bf: p[1],
-        br: p[2],
-        vaf: p[3],
-    };
+    let model = BjtModel { is: p[0], bf: p[1], br: p[2], vaf: p[3] };
     let (at_be, limited_be) = step_junction(vbe, &mut memory[0], THERMAL_VOLTS, model.is);
     let (at_bc, limited_bc) = step_junction(vbc, &mut memory[1], THERMAL_VOLTS, model.is);
     let ([ic, ib], [cs, bs]) = devices::bjt(at_be, at_bc, &model, gmin);
@@ -278,12 +253,7 @@ fn eval_jfet(
 ) -> bool {
     let [d, gate, s] = ends.map(usize::from);
     let (vgs, vgd) = (sign * (x[gate] - x[s]), sign * (x[gate] - x[d]));
-    let model = JfetModel {
-        vto: p[0],
-        beta: p[1],
-        lambda: p[2],
-        is: p[3],
-    };
+    let model = JfetModel { vto: p[0], beta: p[1], lambda: p[2], is: p[3] };
     let (at_gs, limited_gs) = step_junction(vgs, &mut memory[0], THERMAL_VOLTS, model.is);
     let (at_gd, limited_gd) = step_junction(vgd, &mut memory[1], THERMAL_VOLTS, model.is);
     let js = devices::junction(at_gs, model.is, THERMAL_VOLTS, gmin);
@@ -310,22 +280,10 @@ fn eval_jfet(
     limited_gs || limited_gd
 }
 
-fn eval_mosfet(
-    ends: [u16; 3],
-    sign: f64,
-    p: &[f64],
-    x: &[f64],
-    f: &mut [f64],
-    g: &mut [f64],
-) -> bool {
+fn eval_mosfet(ends: [u16; 3], sign: f64, p: &[f64], x: &[f64], f: &mut [f64], g: &mut [f64]) -> bool {
     let [d, gate, s] = ends.map(usize::from);
-    let model = MosfetModel {
-        vto: p[0],
-        kp: p[1],
-        lambda: p[2],
-    };
-    let [id, gm, gds] =
-        devices::mosfet_channel(sign * (x[gate] - x[s]), sign * (x[d] - x[s]), &model);
+    let model = MosfetModel { vto: p[0], kp: p[1], lambda: p[2] };
+    let [id, gm, gds] = devices::mosfet_channel(sign * (x[gate] - x[s]), sign * (x[d] - x[s]), &model);
     f[d] += sign * id;
     f[s] -= sign * id;
     g.copy_from_slice(&[gds, gm, -gm - gds, -gds, -gm, gm + gds]);
@@ -357,12 +315,7 @@ fn eval_law(
     for pairs in ramps {
         let (scale, offset, roundness) = (p[at], p[at + 1], p[at + 2]);
         let gains = &p[at + 3..at + 3 + pairs.len()];
-        let inside = offset
-            + pairs
-                .iter()
-                .zip(gains)
-                .map(|(pair, gain)| gain * v(pair))
-                .sum::<f64>();
+        let inside = offset + pairs.iter().zip(gains).map(|(pair, gain)| gain * v(pair)).sum::<f64>();
         let (corner, slope) = devices::softpos(inside, roundness);
         value += scale * corner;
         for gain in gains {
@@ -374,9 +327,7 @@ fn eval_law(
     }
     for ((row, sign), copy) in rows.iter().skip(1).zip(others.chunks_exact_mut(columns)) {
         f[*row as usize] += sign * value;
-        copy.iter_mut()
-            .zip(first.iter())
-            .for_each(|(c, s)| *c = sign * s);
+        copy.iter_mut().zip(first.iter()).for_each(|(c, s)| *c = sign * s);
     }
     let (row, sign) = rows[0];
     f[row as usize] += sign * value;

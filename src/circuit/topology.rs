@@ -115,9 +115,7 @@ impl Topology {
             unknowns.push(unknown);
         }
         let n = unknowns.len() as u16;
-        own.iter_mut()
-            .filter(|o| **o == u16::MAX)
-            .for_each(|o| *o = n);
+        own.iter_mut().filter(|o| **o == u16::MAX).for_each(|o| *o = n);
         (unknowns, own)
     }
 
@@ -164,10 +162,7 @@ impl Topology {
             entries: Vec::new(),
         };
         // First round: collect the pattern with slots numbered in the order of collection; second round: put in the plan's slots.
-        let mut builder = Builder {
-            n,
-            entries: Vec::with_capacity(n * 8),
-        };
+        let mut builder = Builder { n, entries: Vec::with_capacity(n * 8) };
         for (id, element) in network.elements() {
             topology.first_param.push(topology.params.len() as u32);
             params_of(&element.primitive, &mut topology.params);
@@ -186,18 +181,11 @@ impl Topology {
     }
 
     fn unknown_of(&self, node: Node) -> u16 {
-        if node.is_ground() {
-            self.n as u16
-        } else {
-            (node.index() - 1) as u16
-        }
+        if node.is_ground() { self.n as u16 } else { (node.index() - 1) as u16 }
     }
 
     fn pair_of(&self, control: &Control) -> Pair {
-        [
-            self.unknown_of(control.plus),
-            self.unknown_of(control.minus),
-        ]
+        [self.unknown_of(control.plus), self.unknown_of(control.minus)]
     }
 
     /// Notes an entry and returns its provisional slot: its place in the list of entries, or the place after `u16::MAX - 1` for ground.
@@ -229,57 +217,31 @@ impl Topology {
         let own = self.own_unknown[id.index()];
         match primitive {
             Primitive::Resistor { a, b, .. } => {
-                let branch =
-                    self.branch(builder, [self.unknown_of(*a), self.unknown_of(*b)], param);
+                let branch = self.branch(builder, [self.unknown_of(*a), self.unknown_of(*b)], param);
                 self.resistors.push(branch);
             }
             Primitive::Capacitor { a, b, .. } => {
-                let branch =
-                    self.branch(builder, [self.unknown_of(*a), self.unknown_of(*b)], param);
+                let branch = self.branch(builder, [self.unknown_of(*a), self.unknown_of(*b)], param);
                 self.capacitors.push(branch);
             }
             Primitive::Inductor { a, b, .. } => {
                 self.voltage_branch(builder, [self.unknown_of(*a), self.unknown_of(*b)], own);
                 let slot = self.note(builder, own, own, false);
-                self.inductors.push(Branch {
-                    slots: [slot; 4],
-                    ends: [own, own],
-                    param,
-                });
+                self.inductors.push(Branch { slots: [slot; 4], ends: [own, own], param });
             }
             Primitive::VoltageSource { plus, minus, .. } => {
-                self.voltage_branch(
-                    builder,
-                    [self.unknown_of(*plus), self.unknown_of(*minus)],
-                    own,
-                );
+                self.voltage_branch(builder, [self.unknown_of(*plus), self.unknown_of(*minus)], own);
                 let ground = self.n as u16;
-                self.dc_sources.push(Source {
-                    plus: own,
-                    minus: ground,
-                    param,
-                });
-                self.ac_sources.push(Source {
-                    plus: own,
-                    minus: ground,
-                    param: param + 1,
-                });
+                self.dc_sources.push(Source { plus: own, minus: ground, param });
+                self.ac_sources.push(Source { plus: own, minus: ground, param: param + 1 });
             }
             Primitive::CurrentSource { from, to, .. } => {
                 let (plus, minus) = (self.unknown_of(*to), self.unknown_of(*from));
                 self.dc_sources.push(Source { plus, minus, param });
-                self.ac_sources.push(Source {
-                    plus,
-                    minus,
-                    param: param + 1,
-                });
+                self.ac_sources.push(Source { plus, minus, param: param + 1 });
             }
             Primitive::ControlledVoltage { plus, minus, law } => {
-                self.voltage_branch(
-                    builder,
-                    [self.unknown_of(*plus), self.unknown_of(*minus)],
-                    own,
-                );
+                self.voltage_branch(builder, [self.unknown_of(*plus), self.unknown_of(*minus)], own);
                 let ground = self.n as u16;
                 self.law(builder, id, law, vec![(own, -1.0)], [own, ground]);
             }
@@ -287,11 +249,7 @@ impl Topology {
                 let (from, to) = (self.unknown_of(*from), self.unknown_of(*to));
                 self.law(builder, id, law, vec![(from, 1.0), (to, -1.0)], [to, from]);
             }
-            Primitive::Diode {
-                anode,
-                cathode,
-                model,
-            } => {
+            Primitive::Diode { anode, cathode, model } => {
                 let (anode, cathode) = (self.unknown_of(*anode), self.unknown_of(*cathode));
                 let inner = if (own as usize) < self.n { own } else { anode };
                 if inner != anode {
@@ -301,66 +259,21 @@ impl Topology {
                 self.device(
                     builder,
                     id,
-                    Kind::Diode {
-                        ends: [inner, cathode],
-                        zener: model.breakdown.is_some(),
-                    },
+                    Kind::Diode { ends: [inner, cathode], zener: model.breakdown.is_some() },
                     1,
                 );
             }
-            Primitive::Bjt {
-                collector,
-                base,
-                emitter,
-                polarity,
-                ..
-            } => {
+            Primitive::Bjt { collector, base, emitter, polarity, .. } => {
                 let ends = [*collector, *base, *emitter].map(|n| self.unknown_of(n));
-                self.device(
-                    builder,
-                    id,
-                    Kind::Bjt {
-                        ends,
-                        sign: polarity.sign(),
-                    },
-                    2,
-                );
+                self.device(builder, id, Kind::Bjt { ends, sign: polarity.sign() }, 2);
             }
-            Primitive::Jfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                ..
-            } => {
+            Primitive::Jfet { drain, gate, source, polarity, .. } => {
                 let ends = [*drain, *gate, *source].map(|n| self.unknown_of(n));
-                self.device(
-                    builder,
-                    id,
-                    Kind::Jfet {
-                        ends,
-                        sign: polarity.sign(),
-                    },
-                    2,
-                );
+                self.device(builder, id, Kind::Jfet { ends, sign: polarity.sign() }, 2);
             }
-            Primitive::Mosfet {
-                drain,
-                gate,
-                source,
-                polarity,
-                ..
-            } => {
+            Primitive::Mosfet { drain, gate, source, polarity, .. } => {
                 let ends = [*drain, *gate, *source].map(|n| self.unknown_of(n));
-                self.device(
-                    builder,
-                    id,
-                    Kind::Mosfet {
-                        ends,
-                        sign: polarity.sign(),
-                    },
-                    0,
-                );
+                self.device(builder, id, Kind::Mosfet { ends, sign: polarity.sign() }, 0);
             }
         }
     }
@@ -369,21 +282,10 @@ impl Topology {
         self.first_param.get(id.index()).copied().unwrap_or(0)
     }
 
-    fn law(
-        &mut self,
-        builder: &mut Builder,
-        id: ElementId,
-        law: &Law,
-        rows: Vec<(u16, f64)>,
-        source: Pair,
-    ) {
+    fn law(&mut self, builder: &mut Builder, id: ElementId, law: &Law, rows: Vec<(u16, f64)>, source: Pair) {
         let param = self.params_start(id);
         if law.ramps.is_empty() {
-            self.dc_sources.push(Source {
-                plus: source[0],
-                minus: source[1],
-                param,
-            });
+            self.dc_sources.push(Source { plus: source[0], minus: source[1], param });
             for (number, control) in law.controls.iter().enumerate() {
                 let [plus, minus] = self.pair_of(control);
                 for (row, sign) in &rows {
@@ -396,30 +298,13 @@ impl Topology {
             return;
         }
         let linear = law.controls.iter().map(|c| self.pair_of(c)).collect();
-        let ramps = law
-            .ramps
-            .iter()
-            .map(|r| r.controls.iter().map(|c| self.pair_of(c)).collect())
-            .collect();
-        self.device(
-            builder,
-            id,
-            Kind::Law {
-                rows,
-                linear,
-                ramps,
-            },
-            0,
-        );
+        let ramps = law.ramps.iter().map(|r| r.controls.iter().map(|c| self.pair_of(c)).collect()).collect();
+        self.device(builder, id, Kind::Law { rows, linear, ramps }, 0);
     }
 
     fn device(&mut self, builder: &mut Builder, element: ElementId, kind: Kind, memories: usize) {
-        let device = Device {
-            kind,
-            params: self.params_start(element),
-            memory: self.memories as u32,
-            element,
-        };
+        let device =
+            Device { kind, params: self.params_start(element), memory: self.memories as u32, element };
         for (row, col) in device.pattern() {
             let slot = self.note(builder, row, col, true);
             self.device_slots.push(slot);
@@ -431,32 +316,20 @@ impl Topology {
     /// Chooses the elimination order at the seed and puts the final slots everywhere.
     fn order(&mut self, seed: &Seed<'_>) -> Result<(), usize> {
         let zeros = vec![0.0; self.n + 1];
-        let x = if seed.x.is_empty() {
-            &zeros[..]
-        } else {
-            seed.x
-        };
-        let params = if seed.params.is_empty() {
-            self.params.clone()
-        } else {
-            seed.params.to_vec()
-        };
+        let x = if seed.x.is_empty() { &zeros[..] } else { seed.x };
+        let params = if seed.params.is_empty() { self.params.clone() } else { seed.params.to_vec() };
         let mut values = vec![0.0; self.entries.len()];
         // With slots still provisional (one per entry), assembling into the list of entries gives each entry its value.
         let mut memory = vec![0.0; self.memories];
         let mut f = vec![0.0; self.n + 1];
         let mut slopes = vec![0.0; self.device_slots.len()];
-        self.remember(x, &mut memory);
+        self.remember_calmly(&params, x, &mut memory);
         self.evaluate(&params, x, &mut memory, seed.gmin, &mut f, &mut slopes);
-        self.stamp_linear(
-            &params,
-            NODE_LEAK + if seed.x.is_empty() { 1e-9 } else { 0.0 },
-            |slot, v| {
-                if let Some(value) = values.get_mut(slot as usize) {
-                    *value += v;
-                }
-            },
-        );
+        self.stamp_linear(&params, NODE_LEAK + if seed.x.is_empty() { 1e-9 } else { 0.0 }, |slot, v| {
+            if let Some(value) = values.get_mut(slot as usize) {
+                *value += v;
+            }
+        });
         for (slot, slope) in self.device_slots.iter().zip(&slopes) {
             if let Some(value) = values.get_mut(*slot as usize) {
                 *value += slope;
@@ -484,19 +357,11 @@ impl Topology {
         let dummy = plan.slots() as u16;
         let mut places = Vec::with_capacity(self.entries.len());
         for (row, col, _) in &self.entries {
-            places.push(
-                plan.slot(*row as usize, *col as usize)
-                    .ok_or(*row as usize)?,
-            );
+            places.push(plan.slot(*row as usize, *col as usize).ok_or(*row as usize)?);
         }
         let fix = |slot: &mut u16| *slot = places.get(*slot as usize).copied().unwrap_or(dummy);
-        for list in [
-            &mut self.resistors,
-            &mut self.capacitors,
-            &mut self.inductors,
-        ] {
-            list.iter_mut()
-                .for_each(|b| b.slots.iter_mut().for_each(fix));
+        for list in [&mut self.resistors, &mut self.capacitors, &mut self.inductors] {
+            list.iter_mut().for_each(|b| b.slots.iter_mut().for_each(fix));
         }
         self.units.iter_mut().for_each(|u| fix(&mut u.0));
         self.gains.iter_mut().for_each(|g| fix(&mut g.0));
@@ -566,13 +431,7 @@ impl Topology {
     }
 
     /// The small-signal matrix at `omega` rad/s: constant DC part plus slopes, already summed in `direct`, plus capacitors and inductors.
-    pub fn assemble_ac(
-        &self,
-        params: &[f64],
-        direct: &[f64],
-        omega: f64,
-        values: &mut [Complex64],
-    ) {
+    pub fn assemble_ac(&self, params: &[f64], direct: &[f64], omega: f64, values: &mut [Complex64]) {
         for (value, g) in values.iter_mut().zip(direct) {
             *value = Complex64::new(*g, 0.0);
         }
@@ -596,18 +455,9 @@ impl Topology {
         let mut seen = vec![false; slots];
         for (row, col, varies) in &self.entries {
             let slot = self.plan.slot(*row as usize, *col as usize).ok_or(self.n)? as usize;
-            let value = if seen[slot] {
-                T::default()
-            } else {
-                values[slot]
-            };
+            let value = if seen[slot] { T::default() } else { values[slot] };
             seen[slot] = true;
-            entries.push(Entry {
-                row: *row as usize,
-                col: *col as usize,
-                value,
-                varies: *varies,
-            });
+            entries.push(Entry { row: *row as usize, col: *col as usize, value, varies: *varies });
         }
         let plan = Plan::new(self.n, &entries)?;
         self.go_provisional();
@@ -625,13 +475,8 @@ impl Topology {
             }
         }
         let fix = |slot: &mut u16| *slot = first[*slot as usize];
-        for list in [
-            &mut self.resistors,
-            &mut self.capacitors,
-            &mut self.inductors,
-        ] {
-            list.iter_mut()
-                .for_each(|b| b.slots.iter_mut().for_each(fix));
+        for list in [&mut self.resistors, &mut self.capacitors, &mut self.inductors] {
+            list.iter_mut().for_each(|b| b.slots.iter_mut().for_each(fix));
         }
         self.units.iter_mut().for_each(|u| fix(&mut u.0));
         self.gains.iter_mut().for_each(|g| fix(&mut g.0));
@@ -641,18 +486,21 @@ impl Topology {
 
     /// Slots of an extra conductance between two unknowns, if the pattern has room for it.
     pub fn bridge_slots(&self, a: usize, b: usize) -> Option<[u16; 4]> {
-        Some([
-            self.plan.slot(a, a)?,
-            self.plan.slot(b, b)?,
-            self.plan.slot(a, b)?,
-            self.plan.slot(b, a)?,
-        ])
+        Some([self.plan.slot(a, a)?, self.plan.slot(b, b)?, self.plan.slot(a, b)?, self.plan.slot(b, a)?])
     }
 
     /// Sets the junction memories to what the voltages say.
     pub fn remember(&self, x: &[f64], memory: &mut [f64]) {
         for device in &self.devices {
             device.remember(x, &mut memory[device.memory as usize..]);
+        }
+    }
+
+    /// As [`Topology::remember`], for a point that may not be this network's own.
+    pub fn remember_calmly(&self, params: &[f64], x: &[f64], memory: &mut [f64]) {
+        self.remember(x, memory);
+        for device in &self.devices {
+            device.calm(&params[device.params as usize..], &mut memory[device.memory as usize..]);
         }
     }
 
@@ -711,12 +559,7 @@ impl Topology {
             return LinearPart::None;
         }
         let place = |slot: u16| self.plan.place_of(slot);
-        LinearPart::Gain(
-            gains
-                .iter()
-                .filter_map(|g| place(g.0).map(|(r, c)| (r, c, g.1)))
-                .collect(),
-        )
+        LinearPart::Gain(gains.iter().filter_map(|g| place(g.0).map(|(r, c)| (r, c, g.1))).collect())
     }
 }
 

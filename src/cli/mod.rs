@@ -13,6 +13,7 @@ mod note;
 mod open;
 pub mod rules;
 mod screen;
+mod sheet;
 mod suspects;
 mod target;
 mod why;
@@ -49,6 +50,8 @@ enum Command {
     Note(note::NoteArgs),
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
+    Sheet(sheet::SheetArgs),
+    Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
 }
@@ -84,6 +87,11 @@ impl Cli {
                 code => Err(Failure::Told(code)),
             };
         }
+        match command {
+            Command::Sheet(args) => return sheet::sheet(args, screen),
+            Command::Whatif(args) => return sheet::whatif(args, screen),
+            _ => {}
+        }
         let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
@@ -94,7 +102,7 @@ impl Cli {
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
-            Command::Rules(_) => Ok(()),
+            Command::Rules(_) | Command::Sheet(_) | Command::Whatif(_) => Ok(()),
         }
     }
 }

@@ -364,6 +364,7 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
+                board: self.board_word(e.file, e.item.board.as_ref(), "bias-moved"),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),
@@ -455,6 +456,7 @@ impl Loader {
             leak,
             gate: check.gate,
             holds_power,
+            board: self.board_word(e.file, check.board.as_ref(), "level-out"),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
@@ -615,6 +617,7 @@ impl Loader {
             leak: vec![leak.complement(), leak],
             gate: false,
             holds_power: vec![false, false],
+            board: None,
             symptom: Some(id),
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
@@ -658,6 +661,16 @@ impl Loader {
             place: e.place(),
         };
         (symptom, at.is_some())
+    }
+
+    /// The one word that `board` may hold here.
+    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &str) -> Option<String> {
+        let word = word?;
+        if word.value != valid {
+            let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
+            self.complain("unknown-name", file.place(word.span), message, format!("write 'board: {valid}', or drop it"));
+        }
+        Some(word.value.clone())
     }
 
     /// The answer that a symptom names, or nothing after a complaint.

@@ -102,21 +102,14 @@ fn pairs_of_faults_match_the_reference_simulator() {
     let pairs = reference["pairs"].as_array().unwrap();
     assert_eq!(pairs.len(), 120);
     for pair in pairs {
-        let found = sweep
-            .solve(&netlist::edits(&network, &pair["edits"]), Some(1000.0))
-            .unwrap();
+        let found = sweep.solve(&netlist::edits(&network, &pair["edits"]), Some(1000.0)).unwrap();
         wrong.extend(
             misses(&network, &found, pair)
                 .into_iter()
                 .map(|m| format!("{} by {:?}: {m}", pair["id"], found.path)),
         );
     }
-    assert!(
-        wrong.is_empty(),
-        "{} differences:\n{}",
-        wrong.len(),
-        wrong.join("\n")
-    );
+    assert!(wrong.is_empty(), "{} differences:\n{}", wrong.len(), wrong.join("\n"));
 }
 
 /// Every pair of faults of different parts has an operating point, and nearly all of them straight from the healthy one.
@@ -124,18 +117,12 @@ fn pairs_of_faults_match_the_reference_simulator() {
 fn every_pair_of_faults_is_solved() {
     let (network, reference) = reference();
     let faults = reference["faults"].as_array().unwrap();
-    let sets: Vec<_> = faults
-        .iter()
-        .map(|f| netlist::edits(&network, &f["edits"]))
-        .collect();
+    let sets: Vec<_> = faults.iter().map(|f| netlist::edits(&network, &f["edits"])).collect();
     let mut sweep = Sweep::new(&network, Options::default()).unwrap();
     let (mut solved, mut otherwise) = (0, 0);
     for (i, first) in sets.iter().enumerate() {
-        for (j, second) in sets
-            .iter()
-            .enumerate()
-            .skip(i + 1)
-            .filter(|(j, _)| faults[*j]["part"] != faults[i]["part"])
+        for (j, second) in
+            sets.iter().enumerate().skip(i + 1).filter(|(j, _)| faults[*j]["part"] != faults[i]["part"])
         {
             let edits = [first.clone(), second.clone()].concat();
             match sweep.solve(&edits, None) {
@@ -148,8 +135,5 @@ fn every_pair_of_faults_is_solved() {
         }
     }
     assert_eq!(solved, 13_605);
-    assert!(
-        otherwise < 1000,
-        "{otherwise} of {solved} needed a fallback"
-    );
+    assert!(otherwise < 1000, "{otherwise} of {solved} needed a fallback");
 }

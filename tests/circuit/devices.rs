@@ -37,10 +37,7 @@ fn differences(
             wrong.push(format!("{name}: {got} V, not {want} V"));
         }
     }
-    assert!(
-        seen + 2 >= want["dc"].as_object().unwrap().len(),
-        "the golden record names other nodes"
-    );
+    assert!(seen + 2 >= want["dc"].as_object().unwrap().len(), "the golden record names other nodes");
     for (record, (hertz, response)) in want["ac"].as_array().unwrap().iter().zip(responses) {
         assert_eq!(record["hertz"].as_f64().unwrap(), *hertz);
         for (name, pair) in record["volts"].as_object().unwrap() {
@@ -62,17 +59,7 @@ const FREQUENCIES: [f64; 3] = [50.0, 1000.0, 12000.0];
 #[test]
 fn every_device_family_matches_the_reference_simulator() {
     let golden = golden();
-    for name in [
-        "zener",
-        "leds",
-        "germanium",
-        "npn",
-        "pnp",
-        "jfets",
-        "mosfets",
-        "passive",
-        "edit_base",
-    ] {
+    for name in ["zener", "leds", "germanium", "npn", "pnp", "jfets", "mosfets", "passive", "edit_base"] {
         let network = circuit(name);
         let solver = Solver::new(&network, Options::default()).unwrap();
         let point = solver.operating_point().unwrap();
@@ -83,19 +70,9 @@ fn every_device_family_matches_the_reference_simulator() {
                 (*f, network.nodes().map(|n| response.volts(n)).collect())
             })
             .collect();
-        let wrong = differences(
-            &network,
-            &golden["circuits"][name],
-            &|n| point.volts(n),
-            &responses,
-        );
+        let wrong = differences(&network, &golden["circuits"][name], &|n| point.volts(n), &responses);
         assert!(wrong.is_empty(), "{name}:\n{}", wrong.join("\n"));
-        let left = solver
-            .imbalance(&point)
-            .unwrap()
-            .into_iter()
-            .map(|(_, a)| a.abs())
-            .fold(0.0, f64::max);
+        let left = solver.imbalance(&point).unwrap().into_iter().map(|(_, a)| a.abs()).fold(0.0, f64::max);
         assert!(left < 1e-9, "{name}: {left} A left over");
     }
 }
@@ -106,47 +83,19 @@ fn every_kind_of_edit_matches_the_edited_netlist_in_the_reference_simulator() {
     let network = circuit("edit_base");
     let element = |n: &str| network.find_element(n).unwrap();
     let node = |n: &str| network.find_node(n).unwrap();
-    let q1 = |index: usize| Terminal {
-        element: element("Q1"),
-        index,
-    };
+    let q1 = |index: usize| Terminal { element: element("Q1"), index };
     let cases: Vec<(&str, Vec<Edit>)> = vec![
-        (
-            "edit_replace",
-            vec![Edit::Replace {
-                element: element("D1"),
-                ohms: 33.0,
-            }],
-        ),
+        ("edit_replace", vec![Edit::Replace { element: element("D1"), ohms: 33.0 }]),
         (
             "edit_rewire",
-            vec![Edit::Rewire {
-                moves: vec![(q1(0), node("b")), (q1(1), node("e")), (q1(2), node("c"))],
-            }],
+            vec![Edit::Rewire { moves: vec![(q1(0), node("b")), (q1(1), node("e")), (q1(2), node("c"))] }],
         ),
-        (
-            "edit_gain",
-            vec![Edit::Set {
-                element: element("Q1"),
-                parameter: Parameter::Bf,
-                value: 40.0,
-            }],
-        ),
+        ("edit_gain", vec![Edit::Set { element: element("Q1"), parameter: Parameter::Bf, value: 40.0 }]),
         (
             "edit_lift_bridge",
             vec![
-                Edit::Lift {
-                    terminals: vec![Terminal {
-                        element: element("D1"),
-                        index: 0,
-                    }],
-                    ohms: 47e3,
-                },
-                Edit::Bridge {
-                    a: node("k"),
-                    b: node("b"),
-                    ohms: 1.0,
-                },
+                Edit::Lift { terminals: vec![Terminal { element: element("D1"), index: 0 }], ohms: 47e3 },
+                Edit::Bridge { a: node("k"), b: node("b"), ohms: 1.0 },
             ],
         ),
     ];
@@ -156,22 +105,11 @@ fn every_kind_of_edit_matches_the_edited_netlist_in_the_reference_simulator() {
             .iter()
             .map(|f| {
                 let found = sweep.solve(&edits, Some(*f)).unwrap();
-                (
-                    *f,
-                    network
-                        .nodes()
-                        .map(|n| found.response().unwrap().volts(n))
-                        .collect(),
-                )
+                (*f, network.nodes().map(|n| found.response().unwrap().volts(n)).collect())
             })
             .collect();
         let found = sweep.solve(&edits, None).unwrap();
-        let wrong = differences(
-            &network,
-            &golden["circuits"][name],
-            &|n| found.volts(n),
-            &responses,
-        );
+        let wrong = differences(&network, &golden["circuits"][name], &|n| found.volts(n), &responses);
         assert!(wrong.is_empty(), "{name}:\n{}", wrong.join("\n"));
     }
 }
@@ -181,23 +119,10 @@ fn every_kind_of_edit_matches_the_edited_netlist_in_the_reference_simulator() {
 fn a_bad_joint_in_a_control_input_changes_nothing() {
     let network = circuit("edit_base");
     let mut sweep = Sweep::new(&network, Options::default()).unwrap();
-    let input = Terminal {
-        element: network.find_element("E1").unwrap(),
-        index: 2,
-    };
-    let joint = Edit::Lift {
-        terminals: vec![input],
-        ohms: 1e9,
-    };
-    let (found, healthy) = (
-        sweep.solve(&[joint], None).unwrap(),
-        sweep.solve(&[], None).unwrap(),
-    );
+    let input = Terminal { element: network.find_element("E1").unwrap(), index: 2 };
+    let joint = Edit::Lift { terminals: vec![input], ohms: 1e9 };
+    let (found, healthy) = (sweep.solve(&[joint], None).unwrap(), sweep.solve(&[], None).unwrap());
     for node in network.nodes() {
-        assert!(
-            (found.volts(node) - healthy.volts(node)).abs() < 1e-4,
-            "{} V",
-            found.volts(node)
-        );
+        assert!((found.volts(node) - healthy.volts(node)).abs() < 1e-4, "{} V", found.volts(node));
     }
 }

@@ -19,69 +19,32 @@ fn parallel_resistors_read_as_published_with_the_supply_out() {
     let a = net.node("a");
     net.add_at(
         "V1",
-        Primitive::VoltageSource {
-            plus: a,
-            minus: Node::GROUND,
-            dc: 9.0,
-            ac: 0.0,
-        },
+        Primitive::VoltageSource { plus: a, minus: Node::GROUND, dc: 9.0, ac: 0.0 },
         Place::Supply,
     )
     .unwrap();
     net.add("R1", resistor(a, Node::GROUND, 90.0)).unwrap();
     let r2 = net.add("R2", resistor(a, Node::GROUND, 45.0)).unwrap();
     net.add("R3", resistor(a, Node::GROUND, 180.0)).unwrap();
-    net.add_at("RLOAD", resistor(a, Node::GROUND, 10.0), Place::Bench)
-        .unwrap();
+    net.add_at("RLOAD", resistor(a, Node::GROUND, 10.0), Place::Bench).unwrap();
     let mut off = PowerOff::new(&net, Options::default(), Meter::ordinary()).unwrap();
     let healthy = off.ohms(&[], a, Node::GROUND).unwrap();
-    assert!(
-        (healthy.ohms - LEADS_OHMS - 25.714).abs() < 0.0005,
-        "{healthy:?}"
-    );
-    let open = off
-        .ohms(&[Edit::Remove { element: r2 }], a, Node::GROUND)
-        .unwrap();
+    assert!((healthy.ohms - LEADS_OHMS - 25.714).abs() < 0.0005, "{healthy:?}");
+    let open = off.ohms(&[Edit::Remove { element: r2 }], a, Node::GROUND).unwrap();
     assert!((open.ohms - LEADS_OHMS - 60.0).abs() < 0.0005, "{open:?}");
-    let spread = off
-        .spread(&[], a, Node::GROUND, &[Varied::value(r2, 0.1)])
-        .unwrap();
+    let spread = off.spread(&[], a, Node::GROUND, &[Varied::value(r2, 0.1)]).unwrap();
     // R = 1/(g1+g2+g3), so dR/R2 = (R/R2)^2; uniform +-10 % has a standard deviation of R2 * 0.1/sqrt(3).
     let want = (25.714f64 / 45.0).powi(2) * 45.0 * 0.1 / 3f64.sqrt();
-    assert!(
-        (spread.sd[0] - want).abs() < 1e-3 * want,
-        "{spread:?}, not {want}"
-    );
+    assert!((spread.sd[0] - want).abs() < 1e-3 * want, "{spread:?}, not {want}");
 }
 
 fn with_diode() -> (Network, Node) {
     let mut net = Network::new();
     let a = net.node("a");
     net.add("R1", resistor(a, Node::GROUND, 100e3)).unwrap();
-    let model = DiodeModel {
-        is: 2.5e-9,
-        ideality: 1.75,
-        series_ohms: 0.6,
-        breakdown: None,
-    };
-    net.add(
-        "D1",
-        Primitive::Diode {
-            anode: a,
-            cathode: Node::GROUND,
-            model,
-        },
-    )
-    .unwrap();
-    net.add(
-        "C1",
-        Primitive::Capacitor {
-            a,
-            b: net.find_node("a").unwrap(),
-            farads: 1e-6,
-        },
-    )
-    .unwrap();
+    let model = DiodeModel { is: 2.5e-9, ideality: 1.75, series_ohms: 0.6, breakdown: None };
+    net.add("D1", Primitive::Diode { anode: a, cathode: Node::GROUND, model }).unwrap();
+    net.add("C1", Primitive::Capacitor { a, b: net.find_node("a").unwrap(), farads: 1e-6 }).unwrap();
     (net, a)
 }
 
@@ -92,10 +55,8 @@ fn a_junction_hides_a_resistor_from_the_meter_that_turns_it_on() {
     let (net, a) = with_diode();
     let mut low = PowerOff::new(&net, Options::default(), Meter::low_voltage()).unwrap();
     let mut ordinary = PowerOff::new(&net, Options::default(), Meter::ordinary()).unwrap();
-    let (forward, reverse) = (
-        low.ohms(&[], a, Node::GROUND).unwrap(),
-        low.ohms(&[], Node::GROUND, a).unwrap(),
-    );
+    let (forward, reverse) =
+        (low.ohms(&[], a, Node::GROUND).unwrap(), low.ohms(&[], Node::GROUND, a).unwrap());
     assert!((forward.ohms / 100e3 - 1.0).abs() < 0.08, "{forward:?}");
     assert!((reverse.ohms / 100e3 - 1.0).abs() < 0.02, "{reverse:?}");
     let hidden = ordinary.ohms(&[], a, Node::GROUND).unwrap();
@@ -108,14 +69,11 @@ fn a_junction_hides_a_resistor_from_the_meter_that_turns_it_on() {
 fn a_node_on_capacitors_only_reads_overload() {
     let mut net = Network::new();
     let (a, b) = (net.node("a"), net.node("b"));
-    net.add("C1", Primitive::Capacitor { a, b, farads: 1e-6 })
-        .unwrap();
+    net.add("C1", Primitive::Capacitor { a, b, farads: 1e-6 }).unwrap();
     net.add("R1", resistor(b, Node::GROUND, 1e3)).unwrap();
     let mut off = PowerOff::new(&net, Options::default(), Meter::ordinary()).unwrap();
     assert!(off.ohms(&[], a, Node::GROUND).unwrap().is_overload());
-    let leaky = off
-        .ohms(&[Edit::Bridge { a, b, ohms: 10e3 }], a, Node::GROUND)
-        .unwrap();
+    let leaky = off.ohms(&[Edit::Bridge { a, b, ohms: 10e3 }], a, Node::GROUND).unwrap();
     assert!((leaky.ohms - 11e3 - LEADS_OHMS).abs() < 0.1, "{leaky:?}");
 }
 
@@ -130,24 +88,11 @@ fn the_reference_board_reads_its_resistors() {
     let emitter = off.ohms(&[], node("q1e"), Node::GROUND).unwrap();
     assert!((emitter.ohms / 2200.2 - 1.0).abs() < 1e-3, "{emitter:?}");
     let healthy = off.ohms(&[], node("vcc"), Node::GROUND).unwrap();
-    let c1_short = [Edit::Bridge {
-        a: node("vcc"),
-        b: Node::GROUND,
-        ohms: 1.0,
-    }];
+    let c1_short = [Edit::Bridge { a: node("vcc"), b: Node::GROUND, ohms: 1.0 }];
     let shorted = off.ohms(&c1_short, node("vcc"), Node::GROUND).unwrap();
-    assert!(
-        healthy.ohms > 1e3 && shorted.ohms < 1.5,
-        "{healthy:?} {shorted:?}"
-    );
+    assert!(healthy.ohms > 1e3 && shorted.ohms < 1.5, "{healthy:?} {shorted:?}");
     // A gain or a supply voltage has no say with the power off.
-    let gain = Edit::Set {
-        element: net.find_element("VBAT").unwrap(),
-        parameter: Parameter::Value,
-        value: 3.0,
-    };
-    assert_eq!(
-        off.ohms(&[gain], node("vcc"), Node::GROUND).unwrap(),
-        healthy
-    );
+    let gain =
+        Edit::Set { element: net.find_element("VBAT").unwrap(), parameter: Parameter::Value, value: 3.0 };
+    assert_eq!(off.ohms(&[gain], node("vcc"), Node::GROUND).unwrap(), healthy);
 }

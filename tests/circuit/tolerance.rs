@@ -18,72 +18,36 @@ struct Reference {
 }
 
 fn numbers(list: &Value) -> Vec<f64> {
-    list.as_array()
-        .unwrap()
-        .iter()
-        .map(|v| v.as_f64().unwrap())
-        .collect()
+    list.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
 }
 
 fn reference() -> Reference {
     let network = netlist::read(&data("board.cir"));
     let mc: Value = serde_json::from_str(&data("ngspice_mc.json")).unwrap();
-    let strings = |v: &Value| {
-        v.as_array()
-            .unwrap()
-            .iter()
-            .map(|s| s.as_str().unwrap().to_owned())
-            .collect::<Vec<_>>()
-    };
-    let parts = strings(&mc["parts"])
-        .iter()
-        .map(|p| network.find_element(p).unwrap())
-        .collect();
+    let strings =
+        |v: &Value| v.as_array().unwrap().iter().map(|s| s.as_str().unwrap().to_owned()).collect::<Vec<_>>();
+    let parts = strings(&mc["parts"]).iter().map(|p| network.find_element(p).unwrap()).collect();
     let names = strings(&mc["nodes"]);
-    let nodes = names
-        .iter()
-        .map(|n| network.find_node(n).unwrap())
-        .collect();
+    let nodes = names.iter().map(|n| network.find_node(n).unwrap()).collect();
     let u = mc["u"].as_array().unwrap().iter().map(numbers).collect();
-    Reference {
-        network,
-        parts,
-        nodes,
-        names,
-        u,
-        sets: mc["sets"].clone(),
-    }
+    Reference { network, parts, nodes, names, u, sets: mc["sets"].clone() }
 }
 
 fn varied(reference: &Reference, tolerance: f64) -> Vec<Varied> {
-    reference
-        .parts
-        .iter()
-        .map(|p| Varied::value(*p, tolerance))
-        .collect()
+    reference.parts.iter().map(|p| Varied::value(*p, tolerance)).collect()
 }
 
 fn readings(reference: &Reference) -> Vec<Reading> {
-    let volts = reference.nodes.iter().map(|n| Reading::Volts {
-        plus: *n,
-        minus: Node::GROUND,
-        meter_ohms: None,
-    });
-    volts
-        .chain([Reading::Gain {
-            node: reference.network.find_node("out").unwrap(),
-        }])
-        .collect()
+    let volts =
+        reference.nodes.iter().map(|n| Reading::Volts { plus: *n, minus: Node::GROUND, meter_ohms: None });
+    volts.chain([Reading::Gain { node: reference.network.find_node("out").unwrap() }]).collect()
 }
 
 const TOLERANCES: [(&str, f64); 3] = [("0.01", 0.01), ("0.05", 0.05), ("0.1", 0.1)];
 
 fn set<'a>(reference: &'a Reference, key: &str) -> &'a Value {
     let sets = reference.sets.as_object().unwrap();
-    sets.iter()
-        .find(|(k, _)| k.parse::<f64>().unwrap() == key.parse::<f64>().unwrap())
-        .unwrap()
-        .1
+    sets.iter().find(|(k, _)| k.parse::<f64>().unwrap() == key.parse::<f64>().unwrap()).unwrap().1
 }
 
 #[test]
@@ -93,13 +57,7 @@ fn every_solved_sample_matches_the_reference_sample() {
     for (key, tolerance) in TOLERANCES {
         let set = set(&reference, key);
         let samples = sweep
-            .sampled(
-                &[],
-                Some(1000.0),
-                &readings(&reference),
-                &varied(&reference, tolerance),
-                &reference.u,
-            )
+            .sampled(&[], Some(1000.0), &readings(&reference), &varied(&reference, tolerance), &reference.u)
             .unwrap();
         let gains = numbers(&set["samples_gain"]);
         assert_eq!(gains.len(), 200);
@@ -112,19 +70,13 @@ fn every_solved_sample_matches_the_reference_sample() {
                 );
             }
             let (got, want) = (row.last().unwrap(), gains[number]);
-            assert!(
-                (got - want).abs() < 1e-3 + 5e-3 * want,
-                "{key} sample {number}: gain {got}, not {want}"
-            );
+            assert!((got - want).abs() < 1e-3 + 5e-3 * want, "{key} sample {number}: gain {got}, not {want}");
         }
-        for (name, (sd, mean)) in reference
-            .names
-            .iter()
-            .zip(samples.spread.sd.iter().zip(&samples.spread.mean))
+        for (name, (sd, mean)) in
+            reference.names.iter().zip(samples.spread.sd.iter().zip(&samples.spread.mean))
         {
             let want = &set["dc"][name];
-            let (want_sd, want_mean) =
-                (want["sd"].as_f64().unwrap(), want["mean"].as_f64().unwrap());
+            let (want_sd, want_mean) = (want["sd"].as_f64().unwrap(), want["mean"].as_f64().unwrap());
             assert!(
                 (sd - want_sd).abs() < 1e-6 + 0.01 * want_sd,
                 "{key} {name}: sampled sd {sd} V, not {want_sd} V"
@@ -148,9 +100,7 @@ fn linear_spread_is_within_a_tenth_of_the_reference_spread() {
     for (key, tolerance) in TOLERANCES {
         let varied = varied(&reference, tolerance);
         let spread = sweep.spread(&[], Some(1000.0), &readings, &varied).unwrap();
-        let misfit = sweep
-            .misfit(&[], Some(1000.0), &readings, &varied, 16, 7)
-            .unwrap();
+        let misfit = sweep.misfit(&[], Some(1000.0), &readings, &varied, 16, 7).unwrap();
         let set = set(&reference, key);
         let gains = numbers(&set["samples_gain"]);
         let mean = gains.iter().sum::<f64>() / 200.0;
@@ -158,16 +108,9 @@ fn linear_spread_is_within_a_tenth_of_the_reference_spread() {
         let names = reference.names.iter().map(String::as_str).chain(["gain"]);
         let mut sampled = 0;
         for (r, name) in names.enumerate() {
-            let want = if name == "gain" {
-                gain_sd
-            } else {
-                set["dc"][name]["sd"].as_f64().unwrap()
-            };
+            let want = if name == "gain" { gain_sd } else { set["dc"][name]["sd"].as_f64().unwrap() };
             let got = spread.sd[r];
-            report.push(format!(
-                "{key} {name}: {got:.6} against {want:.6}, misfit {:.3}",
-                misfit.share[r]
-            ));
+            report.push(format!("{key} {name}: {got:.6} against {want:.6}, misfit {:.3}", misfit.share[r]));
             if misfit.needs_sampling(r, 0.25, 1e-5) {
                 sampled += 1;
                 continue;
@@ -178,11 +121,7 @@ fn linear_spread_is_within_a_tenth_of_the_reference_spread() {
                 report.last().unwrap()
             );
         }
-        assert!(
-            sampled <= 4,
-            "{sampled} readings of {key} parts sent to sampling:\n{}",
-            report.join("\n")
-        );
+        assert!(sampled <= 4, "{sampled} readings of {key} parts sent to sampling:\n{}", report.join("\n"));
     }
 }
 
@@ -197,19 +136,9 @@ fn loadings_match_one_part_at_a_time() {
     let node = |n: &str| net.find_node(n).unwrap();
     let element = |n: &str| net.find_element(n).unwrap();
     let readings = [
-        Reading::Volts {
-            plus: node("q1c"),
-            minus: Node::GROUND,
-            meter_ohms: None,
-        },
-        Reading::Volts {
-            plus: node("s1"),
-            minus: node("vb"),
-            meter_ohms: None,
-        },
-        Reading::Amps {
-            source: element("VBAT"),
-        },
+        Reading::Volts { plus: node("q1c"), minus: Node::GROUND, meter_ohms: None },
+        Reading::Volts { plus: node("s1"), minus: node("vb"), meter_ohms: None },
+        Reading::Amps { source: element("VBAT") },
         Reading::Gain { node: node("out") },
         Reading::Level { node: node("ko") },
         Reading::Level { node: node("q1c") },
@@ -233,60 +162,31 @@ fn loadings_match_one_part_at_a_time() {
         absolute("XU1.XB.BHI", Parameter::RampScale(0), 1e-5),
         absolute("VBAT", Parameter::Value, 1e-4),
         Varied {
-            targets: vec![
-                (element("R22"), Parameter::Value),
-                (element("R23"), Parameter::Value),
-            ],
+            targets: vec![(element("R22"), Parameter::Value), (element("R23"), Parameter::Value)],
             size: Size::Relative(1e-4),
             shape: Shape::Normal,
         },
     ]);
     let lifted = Edit::Lift {
-        terminals: vec![halfsplit::circuit::network::Terminal {
-            element: element("Q1"),
-            index: 1,
-        }],
+        terminals: vec![halfsplit::circuit::network::Terminal { element: element("Q1"), index: 1 }],
         ohms: 47e3,
     };
     let faults = [
         vec![],
-        vec![Edit::Set {
-            element: element("R9"),
-            parameter: Parameter::Value,
-            value: 39e3,
-        }],
+        vec![Edit::Set { element: element("R9"), parameter: Parameter::Value, value: 39e3 }],
         vec![lifted],
     ];
-    let mut sweep = Sweep::new(
-        net,
-        Options {
-            step_volts: 1e-10,
-            step_relative: 1e-11,
-            ..Options::default()
-        },
-    )
-    .unwrap();
+    let mut sweep =
+        Sweep::new(net, Options { step_volts: 1e-10, step_relative: 1e-11, ..Options::default() }).unwrap();
     for edits in &faults {
-        let spread = sweep
-            .spread(edits, Some(1000.0), &readings, &varied)
-            .unwrap();
+        let spread = sweep.spread(edits, Some(1000.0), &readings, &varied).unwrap();
         for (number, v) in varied.iter().enumerate() {
-            let unit = if v.shape == Shape::Uniform {
-                1.0 / 3f64.sqrt()
-            } else {
-                1.0
-            };
+            let unit = if v.shape == Shape::Uniform { 1.0 / 3f64.sqrt() } else { 1.0 };
             let draws: Vec<Vec<f64>> = [unit, -unit]
                 .iter()
-                .map(|d| {
-                    (0..varied.len())
-                        .map(|i| if i == number { *d } else { 0.0 })
-                        .collect()
-                })
+                .map(|d| (0..varied.len()).map(|i| if i == number { *d } else { 0.0 }).collect())
                 .collect();
-            let solved = sweep
-                .sampled(edits, Some(1000.0), &readings, &varied, &draws)
-                .unwrap();
+            let solved = sweep.sampled(edits, Some(1000.0), &readings, &varied, &draws).unwrap();
             for r in 0..readings.len() {
                 let want = 0.5 * (solved.rows[0][r] - solved.rows[1][r]);
                 let got = spread.loadings_of(r)[number];
@@ -309,22 +209,10 @@ fn meter_loading_is_that_of_a_resistor_across_the_leads() {
     let varied = varied(&reference, 0.05);
     for name in ["a1", "a2", "vb", "q1b", "q1c", "k2", "g1", "in", "v5"] {
         let plus = reference.network.find_node(name).unwrap();
-        let metered = Reading::Volts {
-            plus,
-            minus: Node::GROUND,
-            meter_ohms: Some(10e6),
-        };
-        let ideal = Reading::Volts {
-            plus,
-            minus: Node::GROUND,
-            meter_ohms: None,
-        };
+        let metered = Reading::Volts { plus, minus: Node::GROUND, meter_ohms: Some(10e6) };
+        let ideal = Reading::Volts { plus, minus: Node::GROUND, meter_ohms: None };
         let got = sweep.spread(&[], None, &[metered], &varied).unwrap();
-        let with_meter = [Edit::Bridge {
-            a: plus,
-            b: Node::GROUND,
-            ohms: 10e6,
-        }];
+        let with_meter = [Edit::Bridge { a: plus, b: Node::GROUND, ohms: 10e6 }];
         let want = sweep.spread(&with_meter, None, &[ideal], &varied).unwrap();
         assert!(
             (got.mean[0] - want.mean[0]).abs() < 1e-3,
@@ -348,9 +236,7 @@ fn the_misfit_check_finds_the_faults_whose_spread_is_not_linear() {
     let reference = reference();
     let mut readings = readings(&reference);
     readings.pop();
-    readings.push(Reading::Level {
-        node: reference.network.find_node("out").unwrap(),
-    });
+    readings.push(Reading::Level { node: reference.network.find_node("out").unwrap() });
     let varied = varied(&reference, 0.05);
     let faults: Value = serde_json::from_str(&data("ngspice_faults.json")).unwrap();
     let mut sweep = Sweep::new(&reference.network, Options::default()).unwrap();
@@ -358,15 +244,9 @@ fn the_misfit_check_finds_the_faults_whose_spread_is_not_linear() {
     let draws = halfsplit::circuit::tolerance::draws(&varied, 200, 5);
     for fault in faults["faults"].as_array().unwrap() {
         let edits = netlist::edits(&reference.network, &fault["edits"]);
-        let linear = sweep
-            .spread(&edits, Some(1000.0), &readings, &varied)
-            .unwrap();
-        let misfit = sweep
-            .misfit(&edits, Some(1000.0), &readings, &varied, 12, 3)
-            .unwrap();
-        let sampled = sweep
-            .sampled(&edits, Some(1000.0), &readings, &varied, &draws)
-            .unwrap();
+        let linear = sweep.spread(&edits, Some(1000.0), &readings, &varied).unwrap();
+        let misfit = sweep.misfit(&edits, Some(1000.0), &readings, &varied, 12, 3).unwrap();
+        let sampled = sweep.sampled(&edits, Some(1000.0), &readings, &varied, &draws).unwrap();
         for r in 0..readings.len() {
             all += 1;
             let (got, want) = (linear.sd[r], sampled.spread.sd[r]);
@@ -382,19 +262,7 @@ fn the_misfit_check_finds_the_faults_whose_spread_is_not_linear() {
         }
     }
     // One is known: the transistor shorted C to E leaves -100 dB of signal, eight times as much in one draw of a hundred; a dozen draws miss that.
-    assert!(
-        wrong.len() <= 2,
-        "{} of {all}:\n{}",
-        wrong.len(),
-        wrong.join("\n")
-    );
-    assert!(
-        flagged.len() * 20 < all,
-        "{} of {all} flagged: {flagged:?}",
-        flagged.len()
-    );
-    assert!(
-        !flagged.is_empty(),
-        "no fault on this board has a spread that is not linear, which is not so"
-    );
+    assert!(wrong.len() <= 2, "{} of {all}:\n{}", wrong.len(), wrong.join("\n"));
+    assert!(flagged.len() * 20 < all, "{} of {all} flagged: {flagged:?}", flagged.len());
+    assert!(!flagged.is_empty(), "no fault on this board has a spread that is not linear, which is not so");
 }

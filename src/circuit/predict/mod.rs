@@ -21,7 +21,7 @@ use super::dc::{Options, SolveError};
 use super::edit::EditSet;
 use super::network::Node;
 use super::ohms::{self, PowerOff};
-use super::sweep::Sweep;
+use super::sweep::{Faulted, Sweep};
 use super::tolerance::Reading;
 use crate::text::or_nearest;
 use std::collections::BTreeMap;
@@ -141,6 +141,7 @@ pub struct Predictor<'b> {
     off: PowerOff,
     checks: Vec<CheckId>,
     kept: BTreeMap<Vec<String>, Prediction>,
+    outlines: BTreeMap<Vec<String>, Prediction>,
 }
 
 /// Fault sets kept; when there are more, all are dropped and made again as asked for.
@@ -166,7 +167,7 @@ impl<'b> Predictor<'b> {
         if board.signal().is_some() {
             checks.extend(nets.iter().map(|n| CheckId::Level(n.clone())));
         }
-        Ok(Self { board, bench, sweep, off, checks, kept: BTreeMap::new() })
+        Ok(Self { board, bench, sweep, off, checks, kept: BTreeMap::new(), outlines: BTreeMap::new() })
     }
 
     /// The board.
@@ -230,6 +231,72 @@ impl<'b> Predictor<'b> {
             findings.iter().filter(|(_, o)| matches!(o, Observed::Heard(_))).map(|(c, _)| c.clone()).collect();
         let healthy = if heard.is_empty() { Prediction::default() } else { self.predict(&[], &heard)? };
         Ok(log_likelihood(&with, &healthy, findings, &self.bench))
+    }
+
+    /// An outline of the readings with these faults in: means from the solver, spreads borrowed from the healthy board. Good for
+    /// choosing what to measure, not for scoring what was measured. Each is made once and kept. Many times cheaper than
+    /// [`Predictor::predict`].
+    ///
+    /// # Errors
+    /// As [`Predictor::predict`].
+    pub fn outline(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
+        let healthy = self.predict(&[], checks)?;
+        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+        key.sort();
+        key.dedup();
+        if key.is_empty() {
+            return Ok(healthy);
+        }
+        let mut known = self.outlines.get(&key).cloned().unwrap_or_default();
+        let missing: Vec<CheckId> = checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
+        if !missing.is_empty() {
+            let edits = self.board.edits(faults)?;
+            let fail = |source| PredictError::Solve { faults: key.join(", "), source };
+            if missing.iter().any(CheckId::powered) {
+                let heard = missing.iter().any(|c| matches!(c, CheckId::Level(_)));
+                let tone = self.board.signal().filter(|_| heard).map(|s| s.tone.0);
+                let solved = self.sweep.solve(&edits, tone).map_err(fail)?;
+                for check in missing.iter().filter(|c| c.powered()) {
+                    let mean = self.mean_of(check, &solved)?;
+                    known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
+                }
+            }
+            for check in missing.iter().filter(|c| !c.powered()) {
+                let ohms = self.off.ohms(&edits, self.node(check)?, Node::GROUND).map_err(fail)?.ohms;
+                let mean = if ohms.is_finite() { ohms.max(0.05).ln() } else { f64::INFINITY };
+                known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
+            }
+            if self.outlines.len() >= KEPT {
+                self.outlines.clear();
+            }
+            self.outlines.insert(key, known.clone());
+        }
+        known.readings.retain(|c, _| checks.contains(c));
+        Ok(known)
+    }
+
+    fn mean_of(&self, check: &CheckId, solved: &Faulted) -> Result<f64, PredictError> {
+        Ok(match check {
+            CheckId::Level(_) => {
+                let node = self.node(check)?;
+                solved.response().map_or(SILENCE, |r| 20.0 * r.volts(node).norm().max(1e-6).log10())
+            }
+            CheckId::Amps(name) => {
+                let source = self.board.supplies().iter().find(|s| s.name == *name).map(|s| s.element);
+                let place = self.sweep.sources().iter().position(|e| Some(*e) == source);
+                place.map_or(0.0, |i| solved.delivered(i))
+            }
+            CheckId::Volts(_) | CheckId::Ohms(_) => solved.volts(self.node(check)?),
+        })
+    }
+
+    fn outlined(&self, check: &CheckId, mean: f64, healthy: Option<&Predicted>) -> Predicted {
+        let shared = healthy.map_or(0.0, |h| (h.sd * h.sd - h.own_sd * h.own_sd).max(0.0).sqrt());
+        let own = match check {
+            CheckId::Ohms(_) => healthy.map_or(0.3, |h| h.own_sd),
+            _ => self.powered(check, mean, &[]).own_sd,
+        };
+        Predicted { mean, sd: own.hypot(shared), own_sd: own, loadings: Arc::new(Vec::new()) }
     }
 
     fn node(&self, check: &CheckId) -> Result<Node, PredictError> {
