@@ -257,10 +257,10 @@ fn faults_do_what_they_say() {
         sweep.solve(&board.edits(fault).unwrap(), None).unwrap().volts(board.node(net).unwrap())
     };
     assert!(
-        volts("copper", &["D1:turned"], "V9").abs() < 0.1,
+        volts("copper", &["D1:turned"], "V9").abs() < 0.25,
         "a guard diode the wrong way round lets nothing through"
     );
-    assert!(volts("copper", &["main:turned"], "V9").abs() < 0.1, "the guard diode does its work");
+    assert!(volts("copper", &["main:turned"], "V9").abs() < 0.25, "the guard diode does its work");
     assert!(volts("copper", &["R1:open"], "VH") < 0.5);
     assert!(volts("copper", &["R1:x10"], "VH") < 1.0);
     assert!(volts("tin", &["U1.gnd:joint"], "V5") > 6.0, "a regulator without ground follows its input");
