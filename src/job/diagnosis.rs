@@ -136,8 +136,9 @@ pub struct Why {
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
 const WORTH_GROUPING: f64 = 0.002;
 
-/// Decibels of odds.
+/// Decibels of odds, at most 60 either way: beyond a million to one the model itself is in doubt.
 fn odds_db(p: f64) -> f64 {
+    let p = p.clamp(1e-6, 1.0 - 1e-6);
     10.0 * (p / (1.0 - p)).log10()
 }
 
