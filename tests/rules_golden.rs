@@ -4,7 +4,7 @@
 //!
 //! The networks follow from the rules, so they are not stored, only their hashes. `EXPORT_DIR=DIR cargo test --test
 //! rules_golden export` writes them; the script does that by itself.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
