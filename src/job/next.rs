@@ -353,7 +353,7 @@ impl Diagnosis<'_> {
         let tools = self.job.card.tools();
         let missing = check.tools.iter().find(|t| !tools.contains(t));
         let standing = match missing {
-            _ if self.is_taken(id) => Standing::Taken,
+            _ if self.is_taken(id) || self.is_moot(id) => Standing::Taken,
             Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
             None => Standing::Open,
         };
@@ -461,6 +461,25 @@ impl Diagnosis<'_> {
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
+    }
+
+    /// Whether a check asks for a sound that the unit as it now is cannot make, because it was found to make none.
+    fn is_moot(&self, check: rules::CheckId) -> bool {
+        let entry = self.rules.check(check);
+        let needs_sound = entry.symptom.is_some_and(|s| self.rules.symptom(s).shows_running);
+        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        needs_sound
+            && self.model.findings.iter().filter(|f| f.epoch == last).any(|f| match f.meaning {
+                Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
+                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+            })
+    }
+
+    /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.
+    fn shows_dead(&self, check: rules::CheckId, answer: usize) -> bool {
+        let count = self.rules.check(check).answers.len();
+        let named = self.rules.symptoms_of(check, answer).any(|(_, s)| !s.shows_running);
+        named && !self.shows_running(check, answer) && (0..count).any(|k| self.shows_running(check, k))
     }
 
     /// Whether an answer was heard from a unit that passes sound under power.
