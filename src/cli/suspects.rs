@@ -51,7 +51,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     screen.text(&text)
 }
 
-fn table(list: &Suspects, count: usize, width: usize) -> String {
+/// The suspects in a table.
+pub fn table(list: &Suspects, count: usize, width: usize) -> String {
     let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
     let mut out = String::from("  chance     weight  suspect\n");
     let ways =

@@ -80,7 +80,8 @@ pub fn hold(path: &Path, now: &str) -> Result<Held, Failure> {
     Ok(Held::open(path, &who, PATIENCE)?)
 }
 
-fn quoted(path: &str) -> String {
+/// A path as it is typed in a shell.
+pub fn quoted(path: &str) -> String {
     let plain = path.chars().all(|c| c.is_alphanumeric() || "/._-+".contains(c));
     if plain { path.into() } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }

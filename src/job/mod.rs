@@ -1,12 +1,14 @@
 //! The job: its card, what follows from it, and where it is kept.
 //!
 //! A [`JobCard`] is read from text and changed only by adding to that text. A [`Diagnosis`] puts rules and card
-//! together: suspects with reasons, the next step. [`store`] keeps cards on disk; it is the only part that does I/O.
+//! together: suspects with reasons, the next step. A [`session::Session`] works through a job in conversation. [`store`] keeps
+//! cards on disk; it is the only part that does I/O.
 
 mod card;
 mod diagnosis;
 mod model;
 mod next;
+pub mod session;
 pub mod store;
 
 pub use card::*;

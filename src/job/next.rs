@@ -299,6 +299,7 @@ impl Diagnosis<'_> {
             .findings
             .iter()
             .any(|f| matches!(f.meaning, Meaning::Tried { remedy: r, .. } if r == id));
+        let left_out = self.is_left_out(&format!("try:{}", remedy.id));
         plan::Remedy {
             price: self.price(
                 remedy.minutes.get(),
@@ -317,7 +318,7 @@ impl Diagnosis<'_> {
             success: remedy.success.get(),
             partial_shows: PARTIAL_SHOWS,
             standing: match missing {
-                _ if tried => Standing::Taken,
+                _ if tried || left_out => Standing::Taken,
                 Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
                 None => Standing::Open,
             },
