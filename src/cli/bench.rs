@@ -11,6 +11,10 @@ use crate::job::store::{Held, StoreError};
 use crate::job::{CheckStep, Diagnosis, JobCard, Proposal};
 use crate::rules::Rules;
 use std::path::PathBuf;
+use std::time::Duration;
+
+/// How long to wait for another command that holds the card: long enough for a `note`.
+const PATIENCE: Duration = Duration::from_secs(3);
 
 /// Works through a job at the terminal: a step, your answer, the next step
 #[derive(Debug, clap::Args)]
@@ -46,7 +50,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let target = JobArg { job: path, example: args.example.clone() };
     let (held, job) = match &target.job {
         Some(path) => {
-            let held = hold(path, &screen.now)?;
+            let held = hold(path, &screen.now, PATIENCE)?;
             let job = JobCard::read(held.source())?;
             (Some(held), job)
         }
@@ -113,7 +117,9 @@ impl Bench<'_, '_> {
     fn step(&mut self, diagnosis: &Diagnosis<'_>, proposal: &Proposal) -> Result<String, Failure> {
         self.reads = proposal.check.as_ref().is_some_and(|c| c.unit.is_some());
         let width = self.screen.width;
-        let mut out = format!("{}\n", "-".repeat(width.min(40)));
+        // A rule is for the eye; a screen reader would read it out.
+        let rule = if self.input.has_keys() { "-".repeat(width.min(40)) } else { String::new() };
+        let mut out = format!("{rule}\n");
         out += &leading(diagnosis, 4, width)?;
         out += &step(proposal, None, width);
         if let Some(check) = &proposal.check {
@@ -159,16 +165,14 @@ fn lost(e: StoreError) -> Failure {
 
 /// What to type at a check.
 fn answers(check: &CheckStep, width: usize) -> String {
-    match &check.unit {
-        Some(unit) => {
-            wrap(&format!("A reading in {unit}, or one of: {}", check.answers.join(", ")), width, "", "  ")
-        }
-        None => {
-            let rows: Vec<String> =
-                check.answers.iter().enumerate().map(|(i, a)| format!("{} {a}", i + 1)).collect();
-            wrap(&rows.join(", "), width, "", "  ")
-        }
+    if let Some(unit) = &check.unit {
+        return wrap(&format!("A reading in {unit}, or one of: {}", check.answers.join(", ")), width, "", "  ");
     }
+    if check.is_measured() {
+        return wrap(&format!("In a word: {}", check.answers.join(", ")), width, "", "  ");
+    }
+    let rows: Vec<String> = check.answers.iter().enumerate().map(|(i, a)| format!("{} {a}", i + 1)).collect();
+    wrap(&rows.join(", "), width, "", "  ")
 }
 
 impl Talk for Bench<'_, '_> {

@@ -55,7 +55,7 @@ pub fn heading(job: &JobCard, width: usize) -> String {
 pub fn step(proposal: &Proposal, job: Option<&str>, width: usize) -> String {
     let mut out = String::new();
     if let Some(check) = &proposal.check {
-        out += &check_text(check, width);
+        out += &check_text(check, job.is_some(), width);
     }
     if let Some(remedy) = &proposal.remedy {
         out += &remedy_text(remedy, width);
@@ -81,7 +81,7 @@ pub fn step(proposal: &Proposal, job: Option<&str>, width: usize) -> String {
     out
 }
 
-fn check_text(check: &CheckStep, width: usize) -> String {
+fn check_text(check: &CheckStep, with_answers: bool, width: usize) -> String {
     let verb = match check.kind.as_str() {
         "ask" => "Ask",
         "look" => "Look",
@@ -107,7 +107,9 @@ fn check_text(check: &CheckStep, width: usize) -> String {
     if let Some(healthy) = &check.healthy {
         field("Healthy", healthy);
     }
-    field("Answers", &check.answers.join(" | "));
+    if with_answers {
+        field("Answers", &check.answers.join(" | "));
+    }
     let needs = if check.needs.is_empty() {
         String::new()
     } else {

@@ -9,8 +9,8 @@ use crate::text::Source;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// How long a command waits for another one that holds the card.
-const PATIENCE: Duration = Duration::from_secs(20);
+/// How long a command waits for any one other that holds the card.
+const PATIENCE: Duration = Duration::from_secs(8);
 
 /// A job card on disk, or a built-in one.
 #[derive(Debug, clap::Args)]
@@ -64,20 +64,20 @@ impl JobArg {
             screen.say("This is a built-in example: nothing was saved.")?;
             return Ok(changed);
         };
-        let mut held = hold(path, &screen.now)?;
+        let mut held = hold(path, &screen.now, PATIENCE)?;
         let changed = change(&JobCard::read(held.source())?)?;
         held.write(changed.text())?;
         Ok(changed)
     }
 }
 
-/// Takes a card for changing.
+/// Takes a card for changing; waits at most `patience` for any one other holder.
 ///
 /// # Errors
 /// When another process holds it, or it can't be read.
-pub fn hold(path: &Path, now: &str) -> Result<Held, Failure> {
+pub fn hold(path: &Path, now: &str, patience: Duration) -> Result<Held, Failure> {
     let who = format!("process {} since {now}", std::process::id());
-    Ok(Held::open(path, &who, PATIENCE)?)
+    Ok(Held::open(path, &who, patience)?)
 }
 
 /// A path as it is typed in a shell.

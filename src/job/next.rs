@@ -55,6 +55,13 @@ pub struct CheckStep {
     pub cautions: Vec<String>,
 }
 
+impl CheckStep {
+    /// Whether it is done with a meter or the like, so that a bare number is a reading and never the number of an answer.
+    pub fn is_measured(&self) -> bool {
+        self.unit.is_some() || self.kind == rules::Kind::Measure.name()
+    }
+}
+
 /// Another step that was on offer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]

@@ -231,7 +231,7 @@ pub struct Held {
 }
 
 impl Held {
-    /// Takes the lock on `path` and reads it. Waits at most `patience` for another holder.
+    /// Takes the lock on `path` and reads it. Waits while it changes hands, and at most `patience` for any one holder.
     /// `who` is written into the lock file for others to read (`process 4711 since 10:04`).
     ///
     /// On a file system that knows no locks the file is opened without one; [`Held::write`] then still
@@ -318,7 +318,8 @@ fn take_lock(
     try_lock: impl Fn(&File) -> Result<(), TryLockError>,
 ) -> Result<Option<(File, PathBuf)>, StoreError> {
     let path = lock_path(target);
-    let start = Instant::now();
+    let mut since = Instant::now();
+    let mut last = String::new();
     loop {
         let mut file = OpenOptions::new()
             .read(true)
@@ -334,15 +335,16 @@ fn take_lock(
                 return Ok(Some((file, path)));
             }
             Ok(()) => {} // removed by the last holder between opening and locking: once more
-            Err(TryLockError::WouldBlock) if start.elapsed() < patience => {
-                std::thread::sleep(Duration::from_millis(5));
-            }
             Err(TryLockError::WouldBlock) => {
                 let mut holder = String::new();
                 let _ = (&mut file).take(200).read_to_string(&mut holder);
-                let holder = if holder.trim().is_empty() { "unknown process".into() } else { holder };
-                let path = shown.display().to_string();
-                return Err(StoreError::Held { path, holder: holder.trim().into() });
+                if holder != last {
+                    (since, last) = (Instant::now(), holder);
+                } else if since.elapsed() >= patience {
+                    let holder = if last.trim().is_empty() { "unknown process" } else { last.trim() };
+                    return Err(StoreError::Held { path: shown.display().to_string(), holder: holder.into() });
+                }
+                std::thread::sleep(Duration::from_millis(5).min(patience));
             }
             Err(TryLockError::Error(e)) if knows_no_locks(&e) => {
                 let _ = fs::remove_file(&path);

@@ -319,7 +319,7 @@ mod tests {
             ("findings: # none yet\nunit: A\n", format!("findings: # none yet\n  - {item}\nunit: A\n")),
             ("findings: []\nunit: A # x\n", format!("findings:\n  - {item}\nunit: A # x\n")),
             ("findings: []  # none\nunit: A\n", format!("findings:  # none\n  - {item}\nunit: A\n")),
-            ("findings: null # yet\nunit: A\n", format!("findings: # yet\n  - {item}\nunit: A\n"))),
+            ("findings: null # yet\nunit: A\n", format!("findings: # yet\n  - {item}\nunit: A\n")),
             ("\u{feff}unit: Ä\r\nfindings: [ ]\r\nb: ü", format!("\u{feff}unit: Ä\r\nfindings:\r\n  - {item}\r\nb: ü")),
             (
                 "findings: [\n  {check: c},   # one\n\n  {check: d},\n  # end\n]\nunit: A\n",

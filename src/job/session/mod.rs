@@ -198,7 +198,7 @@ impl<'r> Session<'r> {
         proposal: &Proposal,
     ) -> Result<Turn, T::Error> {
         let (id, answers, reads) = match (&proposal.check, &proposal.remedy) {
-            (Some(check), _) => (check.id.clone(), check.answers.clone(), check.unit.is_some()),
+            (Some(check), _) => (check.id.clone(), check.answers.clone(), check.is_measured()),
             (None, Some(remedy)) => {
                 (remedy.id.clone(), Retest::ALL.map(|(word, _)| word.to_string()).to_vec(), false)
             }
