@@ -4,7 +4,7 @@ use super::input::Input;
 use super::next::{heading, leading, step};
 use super::open;
 use super::screen::{Failure, Screen, clock, wrap};
-use super::target::{JobArg, hold};
+use super::target::{JobArg, board_of, hold};
 use super::{suspects, why};
 use crate::job::session::{Change, Ended, STEERING, Session, Showing, Talk};
 use crate::job::store::{Held, StoreError};
@@ -54,8 +54,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             let job = JobCard::read(held.source())?;
             (Some(held), job)
         }
-        None => (None, target.read()?),
+        None => (None, target.load()?.0),
     };
+    let board = board_of(&job, target.job.as_deref())?;
     let mut talk = Bench {
         typed: target.typed(),
         saved: held.is_some(),
@@ -65,7 +66,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         screen,
         reads: false,
     };
-    let ended = Session::new(rules, job).run(&mut talk)?;
+    let ended = Session::new(rules, job, board.as_ref()).run(&mut talk)?;
     talk.farewell(ended)
 }
 
@@ -165,11 +166,14 @@ fn lost(e: StoreError) -> Failure {
 
 /// What to type at a check.
 fn answers(check: &CheckStep, width: usize) -> String {
+    let words = check.words();
     if let Some(unit) = &check.unit {
-        return wrap(&format!("A reading in {unit}, or one of: {}", check.answers.join(", ")), width, "", "  ");
+        let or = if words.is_empty() { String::new() } else { format!(", or one of: {}", words.join(", ")) };
+        return wrap(&format!("A reading in {unit}{or}"), width, "", "  ");
     }
     if check.is_measured() {
-        return wrap(&format!("In a word: {}", check.answers.join(", ")), width, "", "  ");
+        let or = if check.id.starts_with("level:") { ", or a level in dB" } else { "" };
+        return wrap(&format!("In a word: {}{or}", words.join(", ")), width, "", "  ");
     }
     let rows: Vec<String> = check.answers.iter().enumerate().map(|(i, a)| format!("{} {a}", i + 1)).collect();
     wrap(&rows.join(", "), width, "", "  ")
@@ -178,7 +182,7 @@ fn answers(check: &CheckStep, width: usize) -> String {
 impl Talk for Bench<'_, '_> {
     type Error = Failure;
 
-    fn show(&mut self, what: &Showing<'_>) -> Result<(), Failure> {
+    fn show(&mut self, what: &Showing<'_, '_>) -> Result<(), Failure> {
         let width = self.screen.width;
         let text = match what {
             Showing::Opening(job, findings) => self.opening(job, *findings),

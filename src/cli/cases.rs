@@ -1,8 +1,8 @@
 //! `halfsplit cases`.
 
 use super::screen::{Failure, Screen};
-use super::target::yaml_files;
-use crate::cases::{End, Replay, replay};
+use super::target::{board_of, yaml_files};
+use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
 use crate::text::Complaints;
@@ -38,7 +38,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     for path in paths {
         for file in yaml_files(path)? {
             let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-            jobs.push((name, JobCard::read(&store::read(&file)?)?));
+            let job = JobCard::read(&store::read(&file)?)?;
+            let board = board_of(&job, Some(&file))?;
+            jobs.push(Case { name, job, board });
         }
     }
     let report = with_bar(rules, &jobs)?;
@@ -57,15 +59,16 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 const MANY: usize = 12;
 
 /// Replays case by case, with a bar on stderr where that takes long and stderr is a terminal.
-fn with_bar(rules: &Rules, jobs: &[(String, JobCard)]) -> Result<Replay, Complaints> {
+fn with_bar(rules: &Rules, jobs: &[Case]) -> Result<Replay, Complaints> {
     if jobs.len() < MANY {
         return replay(rules, jobs);
     }
-    let style = ProgressStyle::with_template("{pos}/{len} {wide_bar} {msg}").unwrap_or_else(|_| ProgressStyle::default_bar());
+    let style = ProgressStyle::with_template("{pos}/{len} {wide_bar} {msg}")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
     let bar = ProgressBar::new(jobs.len() as u64).with_style(style);
     let mut all = Replay { cases: Vec::new(), right: 0, wrong: 0 };
     for job in jobs {
-        bar.set_message(job.0.clone());
+        bar.set_message(job.name.clone());
         let mut one = replay(rules, std::slice::from_ref(job))?;
         all.cases.append(&mut one.cases);
         all.right += one.right;

@@ -17,6 +17,7 @@ mod note;
 mod open;
 pub mod rules;
 mod screen;
+mod sheet;
 mod suspects;
 mod target;
 mod why;
@@ -67,6 +68,8 @@ enum Command {
     Note(note::NoteArgs),
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
+    Sheet(sheet::SheetArgs),
+    Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
     Completions(manual::CompletionsArgs),
@@ -108,6 +111,11 @@ impl Cli {
                 code => Err(Failure::Told(code)),
             };
         }
+        match command {
+            Command::Sheet(args) => return sheet::sheet(args, screen),
+            Command::Whatif(args) => return sheet::whatif(args, screen),
+            _ => {}
+        }
         let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
@@ -119,7 +127,11 @@ impl Cli {
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
-            Command::Rules(_) | Command::Completions(_) | Command::Man(_) => Ok(()),
+            Command::Rules(_)
+            | Command::Sheet(_)
+            | Command::Whatif(_)
+            | Command::Completions(_)
+            | Command::Man(_) => Ok(()),
         }
     }
 }

@@ -3,7 +3,7 @@
 use super::asking::{Asker, Choice};
 use super::input::Input;
 use super::screen::{Failure, Screen};
-use super::target::quoted;
+use super::target::{board_of, quoted};
 use crate::job::store;
 use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
 use crate::rules::{Applies, Build, History, Rules, Tool};
@@ -200,7 +200,8 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
     let declined = job.card.declined();
     if declined.is_none() {
-        Diagnosis::of(rules, job.clone())?;
+        let board = board_of(&job, Some(&args.job))?;
+        Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
     store::create(&args.job, &text)?;
     if let Some(why) = declined {

@@ -25,7 +25,8 @@ pub struct Args {
 /// # Errors
 /// When the card is at fault or can't be read.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let diagnosis = Diagnosis::of(rules, args.job.read()?)?;
+    let (job, board) = args.job.load()?;
+    let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
     let list = diagnosis.suspects()?;
     if screen.json {
         return screen.document(&list);

@@ -342,7 +342,10 @@ fn take_lock(
                     (since, last) = (Instant::now(), holder);
                 } else if since.elapsed() >= patience {
                     let holder = if last.trim().is_empty() { "unknown process" } else { last.trim() };
-                    return Err(StoreError::Held { path: shown.display().to_string(), holder: holder.into() });
+                    return Err(StoreError::Held {
+                        path: shown.display().to_string(),
+                        holder: holder.into(),
+                    });
                 }
                 std::thread::sleep(Duration::from_millis(5).min(patience));
             }

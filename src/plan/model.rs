@@ -14,8 +14,12 @@ pub(super) const MENDED: usize = usize::MAX;
 /// How many checks and how many remedies a model holds at most; the best by a simple measure are kept.
 pub(super) const MOST_STEPS: usize = 256;
 
-/// A hypothesis lighter than this share of the whole is dropped when a belief is conditioned.
-pub(super) const DUST: f64 = 1e-7;
+/// A problem of more hypotheses than this drops light ones sooner.
+const MANY: usize = 40;
+
+/// Share of the whole below which a hypothesis is dropped, and an outcome left aside, when a belief is conditioned: in
+/// small problems and in large ones.
+const DUST: [f64; 2] = [1e-7, 1e-3];
 
 /// A set of up to [`MOST_STEPS`] steps.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -104,6 +108,8 @@ pub(super) struct Model {
     pub comeback: Expected,
     /// Whether the order of steps makes no difference to what is believed after them.
     pub commutes: bool,
+    /// Share of a belief below which a hypothesis or an outcome is left aside.
+    pub dust: f64,
     setup_cost: Vec<Expected>,
     switch_on: Expected,
     switch_off: Expected,
@@ -141,6 +147,7 @@ impl Model {
             comeback: problem.lump(draft.comeback),
             commutes: remedies.iter().all(|r| r.touches.iter().all(|t| t.to == MENDED)),
             remedies,
+            dust: if problem.hypotheses().len() > MANY { DUST[1] } else { DUST[0] },
             setup_cost: draft.setups.iter().map(|&m| Expected::of(m, 0.0, tariff)).collect(),
             switch_on: Expected::of(on, 0.0, tariff),
             switch_off: Expected::of(off, 0.0, tariff),

@@ -6,7 +6,7 @@ use super::model::Model;
 use super::price::{Expected, State};
 use super::problem::{Kind, Problem};
 use super::reasons;
-use super::search::{Proved, Search, bits_of, checks_on_offer, remedies_on_offer};
+use super::search::{Look, Proved, Search, bits_of, checks_on_offer, remedies_on_offer};
 use super::stop;
 use super::strategies::{LEAST_BITS, Strategy, gate_before};
 
@@ -18,19 +18,34 @@ pub struct Planner {
     pub nodes: Option<usize>,
 }
 
-/// Looks ahead taken one after the other until the budget is gone: steps ahead after the first, and how many of the
-/// most promising checks and remedies are considered at each of them.
-const STAGES: [(usize, usize); 10] = [
-    (0, usize::MAX),
-    (1, 3),
-    (1, usize::MAX),
-    (2, 3),
-    (2, usize::MAX),
-    (3, 3),
-    (3, usize::MAX),
-    (5, 3),
-    (5, usize::MAX),
-    (64, usize::MAX),
+/// One round of looking ahead: below the `top` most promising steps, so far.
+struct Stage {
+    top: usize,
+    look: Look,
+}
+
+const fn stage(top: usize, grain: f64, depth: usize, width: usize) -> Stage {
+    Stage { top, look: Look { depth, width, grain } }
+}
+
+const ALL: usize = usize::MAX;
+
+/// Rounds taken one after the other until the budget is gone.
+const STAGES: [Stage; 14] = [
+    stage(ALL, 0.2, 0, ALL),
+    stage(24, 0.08, 0, ALL),
+    stage(12, 0.03, 0, ALL),
+    stage(6, 0.01, 0, ALL),
+    stage(6, 0.01, 1, 3),
+    stage(ALL, 1e-4, 0, ALL),
+    stage(ALL, 1e-4, 1, 3),
+    stage(ALL, 1e-4, 1, ALL),
+    stage(ALL, 1e-4, 2, 3),
+    stage(ALL, 1e-4, 2, ALL),
+    stage(ALL, 1e-4, 3, 3),
+    stage(ALL, 1e-4, 3, ALL),
+    stage(ALL, 1e-4, 5, ALL),
+    stage(ALL, 1e-4, 64, ALL),
 ];
 
 /// Values this close (relative) are a tie.
@@ -43,7 +58,7 @@ const WORK: usize = 30_000_000;
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Ranked {
     pub step: Move,
-    pub bits: f64,
+    bits: f64,
     pub value: Expected,
     kind: Option<Kind>,
     settled: bool,
@@ -76,8 +91,7 @@ impl Strategy for Planner {
         let model = Model::new(problem, state);
         let root = Node::start(&model, model.bench(state));
         let budget = self.nodes.unwrap_or_else(|| Planner::usual_nodes(problem));
-        let grain = if model.start.len() > 40 { 0.01 } else { 1e-4 };
-        let mut search = Search::new(&model, grain, budget);
+        let mut search = Search::new(&model, budget);
         let (ranked, effort) = rank(&model, &root, &mut search);
         decide(problem, state, &model, &ranked, effort)
     }
@@ -86,20 +100,20 @@ impl Strategy for Planner {
 /// Every step on offer with its value, the best first.
 fn rank(model: &Model, root: &Node, search: &mut Search<'_>) -> (Vec<Ranked>, Effort) {
     let mut ranked = first_look(model, root, search);
+    sort(&mut ranked);
     let mut depth = 0;
     let mut complete = ranked.iter().all(|r| r.settled);
-    for (deep, width) in STAGES {
+    for stage in &STAGES {
         if complete || search.spent() {
             break;
         }
+        deepen(root, search, &mut ranked, stage);
         sort(&mut ranked);
-        deepen(root, search, &mut ranked, deep, width);
         complete = ranked.iter().all(|r| r.settled);
-        if width == usize::MAX && !search.spent() {
-            depth = deep + 1;
+        if stage.look.width == ALL && !search.spent() {
+            depth = stage.look.depth + 1;
         }
     }
-    sort(&mut ranked);
     (ranked, Effort { nodes: search.nodes, depth, complete })
 }
 
@@ -118,14 +132,18 @@ fn first_look(model: &Model, root: &Node, search: &mut Search<'_>) -> Vec<Ranked
     ranked
 }
 
-/// Looks further ahead below each step in turn, the most promising first.
-fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], depth: usize, width: usize) {
-    let mut best = ranked.iter().map(|r| r.value.cost).fold(f64::INFINITY, f64::min);
-    for r in ranked.iter_mut().filter(|r| !r.settled) {
+/// Looks further ahead below each of the most promising steps in turn.
+///
+/// The best so far comes first, so a challenger only wins with a value found by as deep a look; running out of nodes on
+/// the way does no harm.
+fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], stage: &Stage) {
+    let settled = ranked.iter().filter(|r| r.settled).map(|r| r.value.cost);
+    let mut best = settled.fold(f64::INFINITY, f64::min);
+    for r in ranked.iter_mut().filter(|r| !r.settled).take(stage.top) {
         if search.spent() {
             return;
         }
-        match search.value_below(root, r.step, depth, width, best * (1.0 + 10.0 * TIE)) {
+        match search.value_below(root, r.step, stage.look, best * (1.0 + 10.0 * TIE)) {
             Ok(worth) => {
                 if worth.expected.cost < r.value.cost {
                     r.value = worth.expected;

@@ -24,8 +24,30 @@ pub(super) struct Proved(pub bool);
 #[derive(Debug, Clone, Copy)]
 struct Remembered {
     worth: Worth,
-    depth: usize,
-    width: usize,
+    look: Look,
+}
+
+/// How far to look below a node.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Look {
+    /// Steps to look ahead in full.
+    pub depth: usize,
+    /// How many of the most promising checks and remedies are tried at each of them.
+    pub width: usize,
+    /// Share of the node's weight below which the cheap policy asks nothing more.
+    pub grain: f64,
+}
+
+impl Look {
+    /// Whether this look shows all that `other` would.
+    fn covers(&self, other: &Look) -> bool {
+        self.depth >= other.depth && self.width >= other.width && self.grain <= other.grain
+    }
+
+    /// The look below a node that is reached with this probability.
+    fn below(&self, chance: f64) -> Look {
+        Look { grain: self.grain / chance.max(f64::MIN_POSITIVE), ..*self }
+    }
 }
 
 /// A step on offer at a node, with its cheap merits.
@@ -41,7 +63,6 @@ pub(super) struct Search<'m> {
     model: &'m Model,
     known: HashMap<u128, Remembered>,
     room: Room,
-    grain: f64,
     budget: usize,
     pub nodes: usize,
 }
@@ -50,9 +71,9 @@ pub(super) struct Search<'m> {
 const TIGHT: f64 = 1e-9;
 
 impl<'m> Search<'m> {
-    /// `grain`: share of a node's weight below which the cheap policies ask nothing more; `budget`: nodes.
-    pub(super) fn new(model: &'m Model, grain: f64, budget: usize) -> Search<'m> {
-        Search { model, known: HashMap::new(), room: Room::default(), grain, budget, nodes: 0 }
+    /// A look ahead that evaluates about `budget` nodes.
+    pub(super) fn new(model: &'m Model, budget: usize) -> Search<'m> {
+        Search { model, known: HashMap::new(), room: Room::default(), budget, nodes: 0 }
     }
 
     /// Whether the budget is used up.
@@ -91,19 +112,21 @@ impl<'m> Search<'m> {
     }
 
     /// Value of the cheap policies: the check with the most bits per cost, remedies as soon as that is cheaper.
-    pub(super) fn rough(&mut self, node: &Node, reach: f64) -> Expected {
+    ///
+    /// `grain` is the share of the node's weight below which nothing more is asked.
+    fn rough(&mut self, node: &Node, grain: f64) -> Expected {
         let alone = self.mend_only(node);
         let spare = alone.cost - node.least(self.model);
-        if reach < self.grain || self.spent() || spare <= TIGHT * alone.cost {
+        if grain > 1.0 || self.spent() || spare <= TIGHT * alone.cost {
             return alone;
         }
         let Some(offer) = self.best_check(node, spare) else { return alone };
-        let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, reach * p));
+        let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, grain / p));
         if asked.cost < alone.cost {
             return asked;
         }
         let Some(step) = self.best_remedy(node) else { return alone };
-        let mended = self.value_of(node, step, |s, child, p| s.rough(child, reach * p));
+        let mended = self.value_of(node, step, |s, child, p| s.rough(child, grain / p));
         if mended.cost < alone.cost { mended } else { alone }
     }
 
@@ -131,31 +154,35 @@ impl<'m> Search<'m> {
         remedies_on_offer(self.model, node).first().map(|o| o.step)
     }
 
-    /// Value looking `depth` steps ahead, the `width` most promising checks and remedies each.
-    pub(super) fn value(&mut self, node: &Node, depth: usize, width: usize) -> Worth {
+    /// Value looking so far ahead.
+    pub(super) fn value(&mut self, node: &Node, look: Look) -> Worth {
         let key = node.fingerprint();
         let known = self.known.get(&key).copied();
         if let Some(k) = known
-            && (k.worth.exact || (k.depth >= depth && k.width >= width))
+            && (k.worth.exact || k.look.covers(&look))
         {
             return k.worth;
         }
-        let mut best = match known {
-            Some(k) => k.worth,
-            None => Worth { expected: self.rough(node, 1.0), exact: false },
-        };
+        let mut best = known.map(|k| k.worth.expected);
+        if known.is_none_or(|k| k.look.grain > look.grain) {
+            let rough = self.rough(node, look.grain);
+            best = Some(best.filter(|b| b.cost <= rough.cost).unwrap_or(rough));
+        }
+        let expected = best.unwrap_or(self.model.fallback);
         let least = node.least(self.model);
-        best.exact = best.expected.cost - least <= TIGHT * best.expected.cost;
-        if depth > 0 && !best.exact && !self.spent() {
-            best = self.best_of(node, depth, width, best, least);
+        let mut best = Worth { expected, exact: expected.cost - least <= TIGHT * expected.cost };
+        if look.depth > 0 && !best.exact && !self.spent() {
+            best = self.best_of(node, look, best, least);
         }
         if !self.spent() || known.is_none() {
-            self.known.insert(key, Remembered { worth: best, depth, width });
+            self.known.insert(key, Remembered { worth: best, look });
         }
         best
     }
 
-    fn best_of(&mut self, node: &Node, depth: usize, width: usize, rough: Worth, least: f64) -> Worth {
+    fn best_of(&mut self, node: &Node, look: Look, rough: Worth, least: f64) -> Worth {
+        let width = look.width;
+        let below = Look { depth: look.depth - 1, ..look };
         let mut best = rough;
         let end = cheapest_end(self.model, node);
         if end.cost < best.expected.cost {
@@ -168,7 +195,7 @@ impl<'m> Search<'m> {
         let mut exact = free || (checks.len() <= width && remedies.len() <= width);
         let moves = checks.iter().take(checks_taken).chain(remedies.iter().take(remedies_taken));
         for offer in moves {
-            match self.value_below(node, offer.step, depth - 1, width, best.expected.cost) {
+            match self.value_below(node, offer.step, below, best.expected.cost) {
                 Ok(worth) => {
                     exact &= worth.exact;
                     if worth.expected.cost < best.expected.cost {
@@ -195,8 +222,7 @@ impl<'m> Search<'m> {
         &mut self,
         node: &Node,
         step: Move,
-        depth: usize,
-        width: usize,
+        look: Look,
         bound: f64,
     ) -> Result<Worth, Proved> {
         let (mut cost, bench) = node.price(self.model, step);
@@ -208,7 +234,7 @@ impl<'m> Search<'m> {
             if sum.expected.cost + rest >= bound {
                 return Err(Proved(sum.exact));
             }
-            let worth = self.value(child, depth, width);
+            let worth = self.value(child, look.below(*chance));
             rest -= chance * child.least(self.model);
             sum.expected = sum.expected.plus(worth.expected, *chance);
             sum.exact &= worth.exact;

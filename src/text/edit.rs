@@ -147,7 +147,9 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
     let added = parse(&Source::new("value", value)).map(|d| d.root);
     prove(document, name, new, |root| {
         let mut expected = document.root.clone();
-        let Some(Value::Map(entries)) = find_mut(&mut expected, start).map(|n| &mut n.value) else { return false };
+        let Some(Value::Map(entries)) = find_mut(&mut expected, start).map(|n| &mut n.value) else {
+            return false;
+        };
         let Ok(value) = added.clone() else { return false };
         entries.push((At { value: name.into(), span: Span::default() }, value));
         alike(&expected, root)
@@ -320,18 +322,28 @@ mod tests {
             ("findings: []\nunit: A # x\n", format!("findings:\n  - {item}\nunit: A # x\n")),
             ("findings: []  # none\nunit: A\n", format!("findings:  # none\n  - {item}\nunit: A\n")),
             ("findings: null # yet\nunit: A\n", format!("findings: # yet\n  - {item}\nunit: A\n")),
-            ("\u{feff}unit: Ä\r\nfindings: [ ]\r\nb: ü", format!("\u{feff}unit: Ä\r\nfindings:\r\n  - {item}\r\nb: ü")),
+            (
+                "\u{feff}unit: Ä\r\nfindings: [ ]\r\nb: ü",
+                format!("\u{feff}unit: Ä\r\nfindings:\r\n  - {item}\r\nb: ü"),
+            ),
             (
                 "findings: [\n  {check: c},   # one\n\n  {check: d},\n  # end\n]\nunit: A\n",
-                format!("findings: [\n  {{check: c}},   # one\n\n  {{check: d}}, {item},\n  # end\n]\nunit: A\n"),
+                format!(
+                    "findings: [\n  {{check: c}},   # one\n\n  {{check: d}}, {item},\n  # end\n]\nunit: A\n"
+                ),
             ),
             (
                 "a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n\n  # last\nunit: A\n",
-                format!("a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n  - {item}\n\n  # last\nunit: A\n"),
+                format!(
+                    "a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n  - {item}\n\n  # last\nunit: A\n"
+                ),
             ),
             ("findings:\t[]\nunit:\tA\n", format!("findings:\n  - {item}\nunit:\tA\n")),
             ("\"findings\": [{check: c}]", format!("\"findings\": [{{check: c}}, {item}]")),
-            ("---\nunit: A\nfindings:\n- {check: c}\n", format!("---\nunit: A\nfindings:\n- {{check: c}}\n- {item}\n")),
+            (
+                "---\nunit: A\nfindings:\n- {check: c}\n",
+                format!("---\nunit: A\nfindings:\n- {{check: c}}\n- {item}\n"),
+            ),
             ("findings: [{check: c}]  # why\n", format!("findings: [{{check: c}}, {item}]  # why\n")),
             (
                 "findings:\n- check: c   # first\n  answer: d # second\n# tail\nunit: A\n",

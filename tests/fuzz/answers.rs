@@ -30,7 +30,7 @@ struct Typist {
 impl Talk for Typist {
     type Error = Halt;
 
-    fn show(&mut self, _: &Showing<'_>) -> Result<(), Halt> {
+    fn show(&mut self, _: &Showing<'_, '_>) -> Result<(), Halt> {
         Ok(())
     }
 
@@ -52,8 +52,30 @@ impl Talk for Typist {
 }
 
 const WORDS: [&str; 24] = [
-    "\n", "\nback\n", "\nunsure\n", "\nlater\n", "\nno tool\n", "\nclose\n", "\n1\n", "\n2\n", "\nyes\n", "\nno\n", "\n# a\n", "why ",
-    "remark ", "\nsuspects\n", "4.9V", "OL", "-", "\u{1b}[A", "\u{0}", "\nnormal\n", "\nmissing\n", "{", "\"", "\ncured\n",
+    "\n",
+    "\nback\n",
+    "\nunsure\n",
+    "\nlater\n",
+    "\nno tool\n",
+    "\nclose\n",
+    "\n1\n",
+    "\n2\n",
+    "\nyes\n",
+    "\nno\n",
+    "\n# a\n",
+    "why ",
+    "remark ",
+    "\nsuspects\n",
+    "4.9V",
+    "OL",
+    "-",
+    "\u{1b}[A",
+    "\u{0}",
+    "\nnormal\n",
+    "\nmissing\n",
+    "{",
+    "\"",
+    "\ncured\n",
 ];
 const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [no-echo]}\ntools: [meter, iron, spares]\n";
 
@@ -61,7 +83,10 @@ const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptom
 fn answers_on_stdin() {
     let pack = Source::new("lantern.yaml", include_str!("../data/packs/lantern.yaml"));
     let rules = Rules::load(&[pack]).unwrap();
-    let seeds = ["1\nunsure\n# warm\nback\n4.9V\nclose\nregulator-turned\nyes\nturned it\n", "missing\nmissing\ncured\nclose\n1\n\n"];
+    let seeds = [
+        "1\nunsure\n# warm\nback\n4.9V\nclose\nregulator-turned\nyes\nturned it\n",
+        "missing\nmissing\ncured\nclose\n1\n\n",
+    ];
     run("answers", Grower::new("answers", &seeds, &WORDS), |bytes| {
         let text = String::from_utf8_lossy(bytes);
         let lines: Vec<String> = text.lines().rev().map(str::to_string).collect();
@@ -70,7 +95,7 @@ fn answers_on_stdin() {
         }
         let card = JobCard::read(&Source::new("job.yaml", CARD)).unwrap();
         let mut typist = Typist { lines, card: card.clone(), kept: 0 };
-        if let Err(e) = Session::new(&rules, card).run(&mut typist) {
+        if let Err(e) = Session::new(&rules, card, None).run(&mut typist) {
             panic!("a conversation must not break off: {}", e.0);
         }
         assert!(typist.card.text().starts_with(CARD));

@@ -11,8 +11,30 @@ const SEEDS: [&str; 4] = [
     "findings: [\n  {check: a, answer: b},  # c\n]\nunit: >-\n  folded\n  name\nhistory: fresh-build\noutcome:\n  end: mended\n  faults: [x]\n",
 ];
 const WORDS: [&str; 24] = [
-    "findings:", "\n", "  ", "\t", "- ", "{", "}", "[", "]", ", ", ": ", " # c", "\"", "'", "|", ">", "~", "\u{feff}", "\r\n",
-    "---\n", "...\n", "? ", "ü", "remarks: ",
+    "findings:",
+    "\n",
+    "  ",
+    "\t",
+    "- ",
+    "{",
+    "}",
+    "[",
+    "]",
+    ", ",
+    ": ",
+    " # c",
+    "\"",
+    "'",
+    "|",
+    ">",
+    "~",
+    "\u{feff}",
+    "\r\n",
+    "---\n",
+    "...\n",
+    "? ",
+    "ü",
+    "remarks: ",
 ];
 
 /// All but the places: what the card says.
@@ -68,11 +90,20 @@ fn one(bytes: &[u8]) -> bool {
     if let Ok(closed) = job.with_outcome(None, EndState::Mended, &["a~b:bridge".into()], Some("did, it")) {
         let outcome = closed.card.outcome.as_ref().unwrap();
         assert_eq!((outcome.end, outcome.did.as_deref()), (EndState::Mended, Some("did, it")));
-        assert_eq!(closed.card.findings, job.card.findings.clone().into_iter().zip(&closed.card.findings).map(|(mut f, g)| {
-            // Places may have moved with an outcome that stood before them.
-            (f.check.span, f.answer.span) = (g.check.span, g.answer.span);
-            f
-        }).collect::<Vec<_>>());
+        assert_eq!(
+            closed.card.findings,
+            job.card
+                .findings
+                .clone()
+                .into_iter()
+                .zip(&closed.card.findings)
+                .map(|(mut f, g)| {
+                    // Places may have moved with an outcome that stood before them.
+                    (f.check.span, f.answer.span) = (g.check.span, g.answer.span);
+                    f
+                })
+                .collect::<Vec<_>>()
+        );
     }
     true
 }

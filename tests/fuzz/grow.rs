@@ -93,7 +93,11 @@ pub fn run(target: &str, mut grower: Grower, mut one: impl FnMut(&[u8]) -> bool)
             Ok(false) => {}
             Err(_) => panic!("{target} fails on {:?}", String::from_utf8_lossy(&input)),
         }
-        assert!(begun.elapsed() < Duration::from_secs(20), "{target} hangs on {:?}", String::from_utf8_lossy(&input));
+        assert!(
+            begun.elapsed() < Duration::from_secs(20),
+            "{target} hangs on {:?}",
+            String::from_utf8_lossy(&input)
+        );
         inputs += 1;
     }
     println!("{target}: {inputs} inputs, {good} of them good");

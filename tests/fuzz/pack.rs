@@ -6,8 +6,24 @@ use halfsplit::text::Source;
 
 const LANTERN: &str = include_str!("../data/packs/lantern.yaml");
 const WORDS: [&str; 18] = [
-    "faults:", "checks:", "leads-to:", "\n", "    ", "- ", "{", "}", "[", "]", ": ", "1.5", "-3%", "\"..\"", "NaN", "silent",
-    "yes", "regulator-turned",
+    "faults:",
+    "checks:",
+    "leads-to:",
+    "\n",
+    "    ",
+    "- ",
+    "{",
+    "}",
+    "[",
+    "]",
+    ": ",
+    "1.5",
+    "-3%",
+    "\"..\"",
+    "NaN",
+    "silent",
+    "yes",
+    "regulator-turned",
 ];
 
 #[test]

@@ -9,7 +9,9 @@ const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\nbuild: stripboard\n
 fn a_conversation_in_a_pipe_is_on_the_card_line_by_line() {
     let folder = Folder::new();
     folder.put("job.yaml", CARD);
-    let ran = folder.run_with("1\nunsure\n# smells warm\nback\nlater\nno tool\nstop\n", &["bench", "job.yaml"]).ends(0);
+    let ran = folder
+        .run_with("1\nunsure\n# smells warm\nback\nlater\nno tool\nstop\n", &["bench", "job.yaml"])
+        .ends(0);
     let text = folder.text("job.yaml");
     assert!(text.starts_with(CARD), "{text}");
     assert_eq!(text.matches("check:").count(), 2);
@@ -17,7 +19,11 @@ fn a_conversation_in_a_pipe_is_on_the_card_line_by_line() {
     assert!(text.contains("text: smells warm"), "{text}");
     assert!(text.contains("skip:\n  - "), "{text}");
     assert!(ran.out.contains("Noted 1: ") && ran.out.contains("Struck 2: "), "{}", ran.out);
-    assert!(ran.out.ends_with("Everything is on the card. Go on with: halfsplit bench job.yaml\n"), "{}", ran.out);
+    assert!(
+        ran.out.ends_with("Everything is on the card. Go on with: halfsplit bench job.yaml\n"),
+        "{}",
+        ran.out
+    );
     assert_eq!(folder.names(), ["job.yaml"], "nothing else is left");
     let again = folder.run_with("", &["bench", "job.yaml"]).ends(0);
     assert!(again.out.contains("Resumed with 1 finding."), "{}", again.out);
@@ -38,9 +44,13 @@ fn without_a_card_bench_asks_and_makes_one() {
     let answers = "Tin Lantern\nno\nbattery\n2\nno sound at all\ntransistor\n1,7,8\nstop\n";
     let ran = folder.run_with(answers, &["bench"]).ends(0);
     let text = folder.text("tin-lantern.yaml");
-    for line in
-        ["unit: Tin Lantern", "history: fresh-build", "build: stripboard", "power: battery", "blocks: [transistor]"]
-    {
+    for line in [
+        "unit: Tin Lantern",
+        "history: fresh-build",
+        "build: stripboard",
+        "power: battery",
+        "blocks: [transistor]",
+    ] {
         assert!(text.contains(line), "{text}");
     }
     assert!(text.contains("tools: [meter, iron, spares]") && text.contains("symptoms: [silent"), "{text}");
@@ -58,7 +68,11 @@ fn a_second_bench_is_told_who_holds_the_card() {
         std::thread::sleep(std::time::Duration::from_millis(10));
     }
     let second = folder.run_with("stop\n", &["bench", "job.yaml"]).ends(3);
-    assert!(second.err.contains(&format!("another halfsplit (process {} since ", first.id())), "{}", second.err);
+    assert!(
+        second.err.contains(&format!("another halfsplit (process {} since ", first.id())),
+        "{}",
+        second.err
+    );
     drop(first.stdin.take());
     assert!(first.wait().unwrap().success());
     assert_eq!(folder.text("job.yaml"), CARD);

@@ -50,12 +50,19 @@ fn odd_layouts_take_a_finding_without_losing_a_byte() {
         let text = folder.text("job.yaml");
         assert_eq!(text.matches("effect-sound").count(), 1, "{text}");
         let mut rest = text.as_str();
-        for piece in card.split_inclusive(['\n', '[', ']', '}']).map(|p| p.trim_end_matches(['[', ']', '}', '\n', '\r'])) {
-            let at = rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
+        for piece in card
+            .split_inclusive(['\n', '[', ']', '}'])
+            .map(|p| p.trim_end_matches(['[', ']', '}', '\n', '\r']))
+        {
+            let at =
+                rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
             rest = &rest[at + piece.len()..];
         }
         assert_eq!(text.contains("\r\n"), card.contains("\r\n"));
-        assert!(!card.contains("\r\n") || text.matches('\n').count() == text.matches("\r\n").count(), "{text:?}");
+        assert!(
+            !card.contains("\r\n") || text.matches('\n').count() == text.matches("\r\n").count(),
+            "{text:?}"
+        );
         folder.run(&["strike", "job.yaml", "1"]).ends(0);
     }
 }
@@ -104,7 +111,10 @@ fn a_clock_set_back_does_not_reorder_findings() {
     let text = folder.text("job.yaml");
     assert!(text.find("bypass-sound").unwrap() < text.find("effect-sound").unwrap());
     folder.run_with("back\nstop\n", &["bench", "job.yaml"]).ends(0);
-    assert!(folder.text("job.yaml").contains("answer: silent, struck"), "the last on the card, not the latest by its time");
+    assert!(
+        folder.text("job.yaml").contains("answer: silent, struck"),
+        "the last on the card, not the latest by its time"
+    );
 }
 
 #[test]
@@ -137,11 +147,17 @@ impl Small {
     fn mount(folder: &Folder, options: &str) -> Option<Self> {
         let at = folder.path("small");
         fs::create_dir(&at).unwrap();
-        let done = std::process::Command::new("mount").args(["-t", "tmpfs", "-o", options, "none"]).arg(&at).output();
+        let done = std::process::Command::new("mount")
+            .args(["-t", "tmpfs", "-o", options, "none"])
+            .arg(&at)
+            .output();
         match done {
             Ok(done) if done.status.success() => Some(Self(at)),
             Ok(done) => {
-                eprintln!("skipped: no file system can be mounted here: {}", String::from_utf8_lossy(&done.stderr));
+                eprintln!(
+                    "skipped: no file system can be mounted here: {}",
+                    String::from_utf8_lossy(&done.stderr)
+                );
                 None
             }
             Err(e) => {

@@ -24,14 +24,14 @@ impl Dice {
     }
 }
 
-const LINES: [&str; 9] = ["1", "unsure", "2", "# warm to the touch", "back", "no tool", "unsure", "later", "1"];
+const LINES: [&str; 9] =
+    ["1", "unsure", "2", "# warm to the touch", "back", "no tool", "unsure", "later", "1"];
 
 /// `(check, answer, struck)` of every finding, the remarks and the skipped checks.
 fn content(text: &str) -> (Vec<(String, String, bool)>, usize, usize) {
     let card = JobCard::read(&Source::new("job.yaml", text)).unwrap_or_else(|e| panic!("{e}\n{text}")).card;
-    let finding = |f: &halfsplit::job::CardFinding| {
-        (f.check.value.clone(), f.answer.value.clone(), f.struck.is_some())
-    };
+    let finding =
+        |f: &halfsplit::job::CardFinding| (f.check.value.clone(), f.answer.value.clone(), f.struck.is_some());
     (card.findings.iter().map(finding).collect(), card.remarks.len(), card.skip.len())
 }
 
@@ -39,7 +39,8 @@ fn content(text: &str) -> (Vec<(String, String, bool)>, usize, usize) {
 fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
     let kills = number("HALFSPLIT_KILLS", 12);
     let mut dice = Dice(number("HALFSPLIT_SEED", 20261124).max(1));
-    let start = "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
+    let start =
+        "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
     let folder = Folder::new();
     let mut acknowledged = 0;
     for round in 0..kills {
@@ -72,7 +73,11 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
         for said in out.lines() {
             if let Some((n, finding)) = said.strip_prefix("Noted ").and_then(|s| s.split_once(": ")) {
                 let at = &after[n.parse::<usize>().unwrap() - 1];
-                assert_eq!(format!("{}={}", at.0, at.1), finding, "round {round}: acknowledged, so on the card");
+                assert_eq!(
+                    format!("{}={}", at.0, at.1),
+                    finding,
+                    "round {round}: acknowledged, so on the card"
+                );
                 acknowledged += 1;
             }
             if let Some((n, _)) = said.strip_prefix("Struck ").and_then(|s| s.split_once(": ")) {

@@ -8,6 +8,6 @@ mod manners;
 mod opening;
 mod run;
 #[cfg(target_os = "linux")]
-mod terminal;
-#[cfg(target_os = "linux")]
 mod screens;
+#[cfg(target_os = "linux")]
+mod terminal;

@@ -89,7 +89,10 @@ fn completions_and_pages_come_from_the_same_definitions() {
     std::fs::create_dir(folder.path("man1")).unwrap();
     folder.run(&["man", "man1"]).ends(0);
     for name in COMMANDS {
-        assert!(folder.text(&format!("man1/halfsplit-{name}.1")).contains("Example") || name == "cases", "{name}");
+        assert!(
+            folder.text(&format!("man1/halfsplit-{name}.1")).contains("Example") || name == "cases",
+            "{name}"
+        );
     }
 }
 

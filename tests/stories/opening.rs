@@ -17,7 +17,17 @@ fn without_a_terminal_nothing_is_asked() {
 #[test]
 fn only_what_the_flags_leave_open_is_asked() {
     let folder = Folder::new();
-    let line = ["open", "job.yaml", "--ask", "--history", "worked-before", "--block", "transistor", "--tools", "meter"];
+    let line = [
+        "open",
+        "job.yaml",
+        "--ask",
+        "--history",
+        "worked-before",
+        "--block",
+        "transistor",
+        "--tools",
+        "meter",
+    ];
     let ran = folder.run_with("battery\nit hisses\n", &line).ends(0);
     assert!(ran.err.contains("What powers it?") && ran.err.contains("What is heard"), "{}", ran.err);
     for not_asked in ["Has it ever worked?", "Which tools", "blocks", "changed", "How is it built"] {
@@ -44,11 +54,17 @@ fn mains_and_valve_volts_end_with_the_reason_and_a_card() {
         for ask in [true, false] {
             let folder = Folder::new();
             let ran = match ask {
-                true => folder.run_with(&format!("no\n{power}\nnever asked\n"), &["open", "job.yaml", "--ask"]),
+                true => {
+                    folder.run_with(&format!("no\n{power}\nnever asked\n"), &["open", "job.yaml", "--ask"])
+                }
                 false => folder.run(&["open", "job.yaml", "--power", power]),
             };
             let ran = ran.ends(1);
-            assert!(ran.err.contains("out of scope") && ran.err.contains("technician licensed"), "{}", ran.err);
+            assert!(
+                ran.err.contains("out of scope") && ran.err.contains("technician licensed"),
+                "{}",
+                ran.err
+            );
             assert!(!ran.err.contains("What is heard"), "{}", ran.err);
             assert!(folder.text("job.yaml").contains(&format!("power: {power}")));
             let bench = folder.run_with("1\n", &["bench", "job.yaml"]).ends(1);

@@ -14,7 +14,9 @@ fn conversation(columns: u16) -> String {
     folder.put("lantern.yaml", PACK).put("job.yaml", CARD);
     let line = ["--rules", "lantern.yaml", "--bare", "bench", "job.yaml"];
     let mut seat = Seat::at(&folder, &line, columns, "xterm");
-    for answer in ["help", "later", "perhaps", "why", "suspects", "# seen: a cold joint", "unsure", "back", "stop"] {
+    for answer in
+        ["help", "later", "perhaps", "why", "suspects", "# seen: a cold joint", "unsure", "back", "stop"]
+    {
         seat.say(answer);
     }
     assert_eq!(seat.end(), 0, "{}", seat.all());

@@ -214,14 +214,30 @@ fn a_fresh_silent_build_is_mended_step_by_step() {
         steps += 1;
         assert!(steps < 60, "no end in sight:\n{card}");
         let answer = if last.contains("\nMend: ") || last.contains("Do it, try the unit") {
-            if last.to_lowercase().contains("supply") || last.contains("lead") { "cured" } else { "no-change" }
+            if last.to_lowercase().contains("supply") || last.contains("lead") {
+                "cured"
+            } else {
+                "no-change"
+            }
         } else if last.contains("Supply at the board") || last.contains("supply plus of the board") {
             "0.02V"
         } else {
             // The normal answer stands first on the last line.
-            let line = last.lines().rev().find(|l| l.starts_with("1 ") || l.contains(" of: ") || l.starts_with("In a word: "));
+            let line = last
+                .lines()
+                .rev()
+                .find(|l| l.starts_with("1 ") || l.contains(" of: ") || l.starts_with("In a word: "));
             let line = line.unwrap_or_else(|| panic!("no answers in {last}")).to_string();
-            let word = line.rsplit(": ").next().unwrap().trim_start_matches("1 ").split(", ").next().unwrap().trim().to_string();
+            let word = line
+                .rsplit(": ")
+                .next()
+                .unwrap()
+                .trim_start_matches("1 ")
+                .split(", ")
+                .next()
+                .unwrap()
+                .trim()
+                .to_string();
             seat.type_keys(&format!("{word}\r"));
             continue;
         };

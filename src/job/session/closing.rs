@@ -99,10 +99,8 @@ impl Session<'_> {
 
     /// What was done, in words; an empty line takes the remedy that cured it.
     fn did<T: Talk>(&self, talk: &mut T, diagnosis: &Diagnosis<'_>) -> Result<Option<String>, T::Error> {
-        let usual = diagnosis.model.findings.iter().rev().find_map(|f| match f.meaning {
-            Meaning::Tried { remedy, retest: Retest::Cured } => {
-                Some(diagnosis.rules.remedy(remedy).says.clone())
-            }
+        let usual = diagnosis.model.findings.iter().rev().find_map(|f| match &f.meaning {
+            Meaning::Tried { remedy, retest: Retest::Cured } => Some(diagnosis.offer(remedy).text),
             _ => None,
         });
         let words = match &usual {

@@ -1,6 +1,7 @@
 //! Readings that are hard to believe: queried once, then believed.
 
-use crate::job::{Card, PowerSource, unit_of};
+use crate::circuit::predict::CheckId as BoardCheck;
+use crate::job::{Card, Circuit, PowerSource, unit_of};
 use crate::rules::{self, Rules};
 use crate::units::{Unit, reading, show};
 
@@ -24,14 +25,52 @@ pub fn doubt(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> O
         return None;
     }
     match unit {
-        Unit::Ohms if value < 0.0 => Some(format!(
-            "{}: a meter shows no ohms below zero unless a voltage is left on the board. Is the power off, and are the \
-                capacitors empty?",
-            show::value(value, unit)
-        )),
+        Unit::Ohms if value < 0.0 => Some(below_zero(value)),
         Unit::Volts => over_supply(rules, card, check, value).or_else(|| slip_of_prefix(bands, unit, value)),
         _ => slip_of_prefix(bands, unit, value),
     }
+}
+
+/// The same for a reading on the board: more volts than its supplies give together, ohms below zero, or a thousandth (or
+/// a thousandfold) of what a healthy board reads.
+pub fn doubt_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<String> {
+    let check = circuit.check(id).ok()?;
+    let unit = check.unit();
+    let value = reading::parse(text, Some(unit)).ok()?.middle();
+    if !value.is_finite() || value == 0.0 || unit == Unit::Decibels {
+        return None;
+    }
+    let supply: f64 = circuit.board().supplies().iter().map(|s| s.volts.0.abs()).sum();
+    match check {
+        BoardCheck::Ohms(_) if value < 0.0 => return Some(below_zero(value)),
+        BoardCheck::Volts(_) if value.abs() > supply * OVER_SUPPLY => {
+            return Some(format!(
+                "{} is more than the board's supply gives ({}). Is the meter on DC volts, and is it the right supply?",
+                show::value(value, unit),
+                show::value(supply, unit)
+            ));
+        }
+        _ => {}
+    }
+    let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
+    let meant = [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
+    Some(which(value, meant, unit))
+}
+
+fn below_zero(value: f64) -> String {
+    format!(
+        "{}: a meter shows no ohms below zero unless a voltage is left on the board. Is the power off, and are the \
+         capacitors empty?",
+        show::value(value, Unit::Ohms)
+    )
+}
+
+fn which(value: f64, meant: f64, unit: Unit) -> String {
+    format!(
+        "{} would be far out, {} would be healthy. Which did the meter show?",
+        show::value(value, unit),
+        show::value(meant, unit)
+    )
 }
 
 fn over_supply(rules: &Rules, card: &Card, check: rules::CheckId, value: f64) -> Option<String> {
@@ -71,11 +110,7 @@ fn slip_of_prefix(bands: &rules::Reading, unit: Unit, value: f64) -> Option<Stri
     // A bare number of amperes is milliamperes on the bench; one of ohms, hertz or volts may want a 'k' or an 'm'.
     let likely = [value / THOUSAND, if unit == Unit::Amps { value / THOUSAND } else { value * THOUSAND }];
     let meant = likely.into_iter().find(|v| bands.answer(*v) == Some(0) && within_reason(bands, *v))?;
-    Some(format!(
-        "{} would be far out, {} would be healthy. Which did the meter show?",
-        show::value(value, unit),
-        show::value(meant, unit)
-    ))
+    Some(which(value, meant, unit))
 }
 
 /// An open-ended band holds too much to guess by: there the other prefix must land within two decades of its edge.

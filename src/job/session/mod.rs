@@ -14,9 +14,12 @@ mod said;
 pub use said::{STEERING, Said, understand};
 
 use super::card::{CardError, CardFinding, JobCard, NewFinding};
+use super::circuit::Circuit;
 use super::diagnosis::{Diagnosis, Why};
-use super::model::{Retest, meaning, unit_of};
+use super::model::Retest;
 use super::next::Proposal;
+use super::understand::{meaning, unit_of};
+use crate::circuit::board::Board;
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints, Span, or_nearest};
 use crate::units::reading;
@@ -27,13 +30,13 @@ const ALTERNATIVES: usize = 3;
 /// Something to show.
 #[derive(Debug)]
 #[non_exhaustive]
-pub enum Showing<'a> {
+pub enum Showing<'a, 'r> {
     /// The job, at the start; with how many findings it is resumed.
     Opening(&'a JobCard, usize),
     /// The step, with who leads.
-    Step(&'a Diagnosis<'a>, &'a Proposal),
+    Step(&'a Diagnosis<'r>, &'a Proposal),
     /// All that is under suspicion.
-    Suspects(&'a Diagnosis<'a>),
+    Suspects(&'a Diagnosis<'r>),
     /// Why a suspect stands where it stands.
     Why(&'a Why),
     /// The words that steer.
@@ -56,7 +59,7 @@ pub trait Talk {
     ///
     /// # Errors
     /// When it can't be shown.
-    fn show(&mut self, what: &Showing<'_>) -> Result<(), Self::Error>;
+    fn show(&mut self, what: &Showing<'_, '_>) -> Result<(), Self::Error>;
 
     /// Asks for a line; `choices` are words that may be picked. Nothing at the end of the input.
     ///
@@ -109,7 +112,7 @@ enum Turn {
 /// struct Script { lines: Vec<&'static str>, card: JobCard }
 /// impl Talk for Script {
 ///     type Error = Halt;
-///     fn show(&mut self, _: &Showing<'_>) -> Result<(), Halt> { Ok(()) }
+///     fn show(&mut self, _: &Showing<'_, '_>) -> Result<(), Halt> { Ok(()) }
 ///     fn ask(&mut self, _: &[String]) -> Result<Option<String>, Halt> { Ok(self.lines.pop().map(str::to_string)) }
 ///     fn keep(&mut self, change: &Change<'_>) -> Result<JobCard, Halt> {
 ///         self.card = change(&self.card)?;
@@ -121,7 +124,7 @@ enum Turn {
 /// let text = "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\n";
 /// let card = JobCard::read(&Source::new("job.yaml", text)).unwrap();
 /// let mut script = Script { lines: vec!["stop", "# the LED lights", "unsure"], card: card.clone() };
-/// assert_eq!(Session::new(Rules::builtin()?, card).run(&mut script).unwrap(), Ended::Stopped);
+/// assert_eq!(Session::new(Rules::builtin()?, card, None).run(&mut script).unwrap(), Ended::Stopped);
 /// assert_eq!(script.card.card.findings.len(), 1);
 /// assert_eq!(script.card.card.remarks[0].text, "the LED lights");
 /// # Ok::<(), Complaints>(())
@@ -129,6 +132,7 @@ enum Turn {
 #[derive(Debug)]
 pub struct Session<'r> {
     rules: &'r Rules,
+    board: Option<&'r Board>,
     job: JobCard,
     /// Steps put off in this session, by id.
     later: Vec<String>,
@@ -137,9 +141,9 @@ pub struct Session<'r> {
 }
 
 impl<'r> Session<'r> {
-    /// A conversation about a job as its card stands.
-    pub fn new(rules: &'r Rules, job: JobCard) -> Self {
-        Self { rules, job, later: Vec::new(), queried: None }
+    /// A conversation about a job as its card stands, on its board where it has one.
+    pub fn new(rules: &'r Rules, job: JobCard, board: Option<&'r Board>) -> Self {
+        Self { rules, board, job, later: Vec::new(), queried: None }
     }
 
     /// The card as it now stands.
@@ -151,18 +155,19 @@ impl<'r> Session<'r> {
     /// one planning, some tenths of a second with the built-in rules.
     ///
     /// # Errors
-    /// What the card's findings make of [`Diagnosis::of`], and whatever the other side of the talk fails with.
+    /// What the card's findings make of [`Diagnosis::on`], and whatever the other side of the talk fails with.
     pub fn run<T: Talk>(&mut self, talk: &mut T) -> Result<Ended, T::Error> {
         talk.show(&Showing::Opening(&self.job, self.job.card.standing().count()))?;
         if let Some(outcome) = &self.job.card.outcome {
             let faults: Vec<&str> = outcome.faults.iter().map(|f| f.value.as_str()).collect();
             let with = if faults.is_empty() { String::new() } else { format!(" with {}", faults.join(", ")) };
-            let words = format!("This job is closed{with}. A new outcome is recorded with 'halfsplit close'.");
+            let words =
+                format!("This job is closed{with}. A new outcome is recorded with 'halfsplit close'.");
             talk.show(&Showing::Words(&words))?;
             return Ok(Ended::Closed);
         }
         loop {
-            let diagnosis = Diagnosis::of(self.rules, self.without_later())?;
+            let diagnosis = Diagnosis::on(self.rules, self.without_later(), self.board)?;
             let proposal = diagnosis.next(ALTERNATIVES)?;
             if proposal.action == "done" && !self.later.is_empty() && !diagnosis.cured() {
                 self.later.clear();
@@ -198,7 +203,7 @@ impl<'r> Session<'r> {
         proposal: &Proposal,
     ) -> Result<Turn, T::Error> {
         let (id, answers, reads) = match (&proposal.check, &proposal.remedy) {
-            (Some(check), _) => (check.id.clone(), check.answers.clone(), check.is_measured()),
+            (Some(check), _) => (check.id.clone(), check.words(), check.is_measured()),
             (None, Some(remedy)) => {
                 (remedy.id.clone(), Retest::ALL.map(|(word, _)| word.to_string()).to_vec(), false)
             }
@@ -208,7 +213,7 @@ impl<'r> Session<'r> {
         match understand(&line, &answers, reads) {
             Said::Answer(i) => self.note(talk, &id, &answers[i]),
             Said::Unsure => self.note(talk, &id, "unsure"),
-            Said::Reading(text) => self.reading(talk, &id, &text),
+            Said::Reading(text) => self.reading(talk, diagnosis.circuit.as_ref(), &id, &text),
             Said::Later => {
                 self.later.push(id);
                 talk.show(&Showing::Words("Put off. Another step instead:"))?;
@@ -223,7 +228,10 @@ impl<'r> Session<'r> {
                 let shown: Vec<&str> = answers.iter().map(String::as_str).collect();
                 let what = if reads { "a reading or one of the answers" } else { "one of the answers" };
                 let near = near.map(|n| format!(" Did you mean '{n}'?")).unwrap_or_default();
-                let words = format!("Please give {what}: {}.{near} 'help' lists what else can be typed.", shown.join(", "));
+                let words = format!(
+                    "Please give {what}: {}.{near} 'help' lists what else can be typed.",
+                    shown.join(", ")
+                );
                 talk.show(&Showing::Words(&words))?;
                 Ok(Turn::Stay)
             }
@@ -237,7 +245,9 @@ impl<'r> Session<'r> {
         diagnosis: &Diagnosis<'_>,
         proposal: &Proposal,
     ) -> Result<Turn, T::Error> {
-        talk.show(&Showing::Words("'close' records the outcome, 'back' strikes the last finding, 'stop' leaves the job open."))?;
+        talk.show(&Showing::Words(
+            "'close' records the outcome, 'back' strikes the last finding, 'stop' leaves the job open.",
+        ))?;
         let choices = ["close", "back", "stop"].map(str::to_string);
         let Some(line) = talk.ask(&choices)? else { return Ok(Turn::End(Ended::Stopped)) };
         match understand(&line, &choices, false) {
@@ -278,7 +288,12 @@ impl<'r> Session<'r> {
         Ok(Turn::Stay)
     }
 
-    fn why<T: Talk>(&self, talk: &mut T, diagnosis: &Diagnosis<'_>, id: Option<String>) -> Result<(), T::Error> {
+    fn why<T: Talk>(
+        &self,
+        talk: &mut T,
+        diagnosis: &Diagnosis<'_>,
+        id: Option<String>,
+    ) -> Result<(), T::Error> {
         let id = match id {
             Some(id) => id,
             None => diagnosis.suspects()?.suspects.first().map(|s| s.id.clone()).unwrap_or_default(),
@@ -315,31 +330,42 @@ impl<'r> Session<'r> {
     }
 
     /// Takes a reading: refused where it is none, queried once where it is hard to believe.
-    fn reading<T: Talk>(&mut self, talk: &mut T, id: &str, text: &str) -> Result<Turn, T::Error> {
+    fn reading<T: Talk>(
+        &mut self,
+        talk: &mut T,
+        circuit: Option<&Circuit<'_>>,
+        id: &str,
+        text: &str,
+    ) -> Result<Turn, T::Error> {
         let believed = self.queried.take();
         let insists = |last: &str| last == text || ["yes", "y"].contains(&text.to_lowercase().as_str());
         if let Some((step, last)) = believed
             && step == id
             && insists(&last)
         {
-            return match slip(self.rules, id, &last) {
+            return match slip(self.rules, circuit, id, &last) {
                 None => self.note(talk, id, &last),
                 Some(_) => self.as_remark(talk, id, &last),
             };
         }
-        let query = match slip(self.rules, id, text) {
+        let query = match slip(self.rules, circuit, id, text) {
             Some(slip) if !self.reads(id, text) => {
                 talk.show(&Showing::Words(&sentence(&slip.to_string())))?;
                 return Ok(Turn::Stay);
             }
             Some(slip) => Some(sentence(&slip.message)),
-            None => self.rules.find_check(id).ok().and_then(|c| doubt::doubt(self.rules, &self.job.card, c, text)),
+            None => match self.rules.find_check(id) {
+                Ok(check) => doubt::doubt(self.rules, &self.job.card, check, text),
+                Err(_) => circuit.and_then(|c| doubt::doubt_on_board(c, id, text)),
+            },
         };
         match query {
             None => self.note(talk, id, text),
             Some(query) => {
                 self.queried = Some((id.into(), text.into()));
-                let words = format!("{query} Type the reading again as the meter shows it, or 'yes' if it is {text}.");
+                let words = format!(
+                    "{query} Type the reading again as the meter shows it, or 'yes' if it is {text}."
+                );
                 talk.show(&Showing::Words(&words))?;
                 Ok(Turn::Stay)
             }
@@ -364,11 +390,17 @@ impl<'r> Session<'r> {
 }
 
 /// What is wrong with an answer, if it means nothing.
-fn slip(rules: &Rules, id: &str, answer: &str) -> Option<Complaint> {
+fn slip(rules: &Rules, circuit: Option<&Circuit<'_>>, id: &str, answer: &str) -> Option<Complaint> {
     let at = |text: &str| At { value: text.to_string(), span: Span::default() };
-    let finding =
-        CardFinding { at: None, check: at(id), answer: at(answer), minutes: None, remark: None, struck: None };
-    meaning(rules, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
+    let finding = CardFinding {
+        at: None,
+        check: at(id),
+        answer: at(answer),
+        minutes: None,
+        remark: None,
+        struck: None,
+    };
+    meaning(rules, circuit, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
 }
 
 /// A lower-case fragment as a sentence.

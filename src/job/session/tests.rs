@@ -6,6 +6,7 @@ use crate::text::Source;
 use std::collections::VecDeque;
 
 #[derive(Debug)]
+#[allow(dead_code)] // read through Debug, when a test fails
 struct Halt(String);
 
 impl From<Complaints> for Halt {
@@ -30,7 +31,7 @@ struct Script {
 impl Talk for Script {
     type Error = Halt;
 
-    fn show(&mut self, what: &Showing<'_>) -> Result<(), Halt> {
+    fn show(&mut self, what: &Showing<'_, '_>) -> Result<(), Halt> {
         self.seen.push(match what {
             Showing::Opening(job, n) => format!("opening {} {n}", job.card.unit.value),
             Showing::Step(_, p) => {
@@ -69,7 +70,7 @@ fn talk(card: &str, lines: &[&str]) -> (Script, Result<Ended, Halt>) {
     let card = JobCard::read(&Source::new("job.yaml", card)).unwrap();
     let lines = lines.iter().map(|l| l.to_string()).collect();
     let mut script = Script { lines, card: card.clone(), seen: Vec::new() };
-    let ended = Session::new(Rules::builtin().unwrap(), card).run(&mut script);
+    let ended = Session::new(Rules::builtin().unwrap(), card, None).run(&mut script);
     (script, ended)
 }
 
@@ -87,7 +88,8 @@ impl Script {
 fn every_answer_is_kept_before_the_next_question() {
     let (script, ended) = talk(SILENT, &["1", "unsure", "# LED lights", "back", "stop", "never read"]);
     assert_eq!(ended.unwrap(), Ended::Stopped);
-    let order: Vec<&str> = script.seen.iter().map(String::as_str).filter(|s| ["ask", "kept"].contains(s)).collect();
+    let order: Vec<&str> =
+        script.seen.iter().map(String::as_str).filter(|s| ["ask", "kept"].contains(s)).collect();
     assert_eq!(order, ["ask", "kept", "ask", "kept", "ask", "kept", "ask", "kept", "ask"]);
     let findings = &script.card.card.findings;
     assert_eq!(findings.len(), 2);
@@ -123,7 +125,9 @@ fn what_is_not_understood_is_said_and_asked_again() {
     let (script, _) = talk(SILENT, &lines);
     assert!(script.said("Nothing typed") && script.said("Did you mean 'back'?"));
     assert!(script.said("Unknown fault 'nonsense'"));
-    assert!(script.seen.iter().any(|s| s.starts_with("why ")) && script.said("suspects") && script.said("help"));
+    assert!(
+        script.seen.iter().any(|s| s.starts_with("why ")) && script.said("suspects") && script.said("help")
+    );
     assert_eq!(script.steps().len(), 2, "shown once, and once again");
     assert_eq!(script.card.text(), SILENT);
 }
@@ -132,14 +136,14 @@ fn what_is_not_understood_is_said_and_asked_again() {
 fn at_check(card: &str, check: &str, lines: &[&str]) -> Script {
     let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
     let mut script = Script { lines: VecDeque::new(), card: job.clone(), seen: Vec::new() };
-    let mut session = Session::new(Rules::builtin().unwrap(), job);
+    let mut session = Session::new(Rules::builtin().unwrap(), job, None);
     for line in lines {
         script.lines.push_back((*line).into());
     }
     let mut turns = lines.len() + 4;
     while turns > 0 && !script.lines.is_empty() {
         let text = script.lines.pop_front().unwrap();
-        session.reading(&mut script, check, &text).unwrap();
+        session.reading(&mut script, None, check, &text).unwrap();
         turns -= 1;
     }
     script
@@ -159,7 +163,10 @@ fn a_reading_that_cannot_be_is_queried_once_and_then_believed() {
     assert!(script.said("4.70 kohm would be healthy"));
     assert_eq!(script.card.card.findings[0].answer.value, "4.7k");
     let script = at_check(SILENT, "board-supply-volts", &["12", "yes"]);
-    assert_eq!(script.card.card.remarks[0].text, "board-supply-volts read 12", "outside every answer: kept in words");
+    assert_eq!(
+        script.card.card.remarks[0].text, "board-supply-volts read 12",
+        "outside every answer: kept in words"
+    );
     let script = at_check(SILENT, "board-supply-volts", &["12 apples", "9k ohm"]);
     assert!(script.card.card.findings.is_empty() && script.card.card.remarks.is_empty());
 }
@@ -176,7 +183,10 @@ fn a_cure_ends_with_the_outcome() {
     let outcome = script.card.card.outcome.clone().unwrap();
     assert_eq!(outcome.end, crate::job::EndState::Mended);
     assert_eq!(outcome.faults.len(), 1);
-    assert_eq!(outcome.did.as_deref(), Some(rules.remedy(rules.find_remedy("turn-regulator").unwrap()).says.as_str()));
+    assert_eq!(
+        outcome.did.as_deref(),
+        Some(rules.remedy(rules.find_remedy("turn-regulator").unwrap()).says.as_str())
+    );
     let (again, ended) = talk(script.card.text(), &["1"]);
     assert_eq!(ended.unwrap(), Ended::Closed);
     assert!(again.said("This job is closed"));
@@ -184,7 +194,8 @@ fn a_cure_ends_with_the_outcome() {
 
 #[test]
 fn a_job_is_closed_by_hand_with_what_was_wrong() {
-    let (script, ended) = talk(SILENT, &["close", "nonsense", "regulator-turned", "perhaps", "no", "ordered the part"]);
+    let (script, ended) =
+        talk(SILENT, &["close", "nonsense", "regulator-turned", "perhaps", "no", "ordered the part"]);
     assert_eq!(ended.unwrap(), Ended::Closed, "{:?}", script.seen);
     let outcome = script.card.card.outcome.clone().unwrap();
     assert_eq!(outcome.end, crate::job::EndState::Found);
@@ -204,7 +215,7 @@ fn when_all_is_put_off_it_comes_back() {
     let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
     let lines = vec!["later".to_string(); 40].into();
     let mut script = Script { lines, card: job.clone(), seen: Vec::new() };
-    assert_eq!(Session::new(&rules, job).run(&mut script).unwrap(), Ended::Stopped);
+    assert_eq!(Session::new(&rules, job, None).run(&mut script).unwrap(), Ended::Stopped);
     assert!(script.said("here they are again"), "{:?}", script.seen);
     assert_eq!(script.card.text(), card);
 }
