@@ -5,6 +5,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod answers;
+mod board;
 mod card;
 mod grow;
 mod pack;

@@ -1,7 +1,7 @@
 //! Readings and part values as people type them.
 
 use super::grow::{Grower, run};
-use halfsplit::units::{Unit, notation, reading, show};
+use halfsplit::units::{Ohms, Unit, notation, reading, show};
 
 const READINGS: [&str; 10] =
     ["4.98", "4,98 V", "OL", "1.2k", "about 5V", "2.4..2.6V", "-12.3dB", "23mA", "4k7", "200 to 300 mV"];
@@ -39,16 +39,24 @@ fn values() {
         Grower::new("value", &["4k7", "2R2", "100n", "4.7uF", "1M", "0R1", "6p8", "2M2"], &WORDS),
         |bytes| {
             let text = String::from_utf8_lossy(bytes);
-            match notation::any(&text, None) {
-                Ok((value, _)) => {
-                    assert!(value.is_finite(), "{text:?}");
-                    true
-                }
-                Err(e) => {
-                    assert!(!e.to_string().is_empty());
-                    false
-                }
+            let read: [Option<f64>; 8] = [
+                notation::ohms_value(&text).ok().map(|v| v.0),
+                notation::farads_value(&text).ok().map(|v| v.0),
+                notation::volts(&text).ok().map(|v| v.0),
+                notation::amps(&text).ok().map(|v| v.0),
+                notation::henries(&text).ok().map(|v| v.0),
+                notation::hertz(&text).ok().map(|v| v.0),
+                notation::seconds(&text).ok().map(|v| v.0),
+                notation::decibels(&text).ok().map(|v| v.0),
+            ];
+            assert!(read.iter().flatten().all(|v| v.is_finite()), "{text:?}: {read:?}");
+            if let Some(ohms) = read[0].filter(|r| (1e-2..1e9).contains(r)) {
+                // What is shown in the trade's notation reads back as the same part.
+                let shown = show::ohms_code(Ohms(ohms));
+                let again = notation::ohms_value(&shown).unwrap_or_else(|e| panic!("{text:?} -> {shown:?}: {e}")).0;
+                assert!((again / ohms - 1.0).abs() < 0.01, "{text:?} -> {shown:?} -> {again}");
             }
+            read.iter().any(Option::is_some)
         },
     );
 }

@@ -50,12 +50,9 @@ fn odd_layouts_take_a_finding_without_losing_a_byte() {
         let text = folder.text("job.yaml");
         assert_eq!(text.matches("effect-sound").count(), 1, "{text}");
         let mut rest = text.as_str();
-        for piece in card
-            .split_inclusive(['\n', '[', ']', '}'])
-            .map(|p| p.trim_end_matches(['[', ']', '}', '\n', '\r']))
-        {
-            let at =
-                rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
+        let pieces = card.split(['\n', '\r', '[', ']', '{', '}']).map(str::trim_end);
+        for piece in pieces {
+            let at = rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
             rest = &rest[at + piece.len()..];
         }
         assert_eq!(text.contains("\r\n"), card.contains("\r\n"));
