@@ -71,7 +71,7 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
         out += &wrap(&format!("{}{others}", suspect.says), width, &head, &" ".repeat(21));
     }
     for (p, says) in ways {
-        out += &format!("{:>8}             {says}\n", percent(p));
+        out += &wrap(says, width, &format!("{:>8}             ", percent(p)), &" ".repeat(21));
     }
     if list.left_out > 0.0 {
         out += &format!("Left out of the sum: {}\n", percent(list.left_out));

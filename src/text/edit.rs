@@ -338,7 +338,7 @@ mod tests {
                     "a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n  - {item}\n\n  # last\nunit: A\n"
                 ),
             ),
-            ("findings:\t[]\nunit:\tA\n", format!("findings:\n  - {item}\nunit:\tA\n")),
+            ("findings: []\t# t\nunit: A\n", format!("findings:\t# t\n  - {item}\nunit: A\n")),
             ("\"findings\": [{check: c}]", format!("\"findings\": [{{check: c}}, {item}]")),
             (
                 "---\nunit: A\nfindings:\n- {check: c}\n",

@@ -41,7 +41,7 @@ fn odd_layouts_take_a_finding_without_losing_a_byte() {
         "findings: [\n  {check: bypass-sound, answer: normal},  # one\n  # two\n]\nunit: A\nhistory: fresh-build\n",
         "tools: [meter]\nfindings:\n\n# a\n- check: bypass-sound\n  # b\n  answer: normal\n  remark: >\n    folded\n    text\n\n# c\nhistory: fresh-build\nunit: A",
         "{unit: A, history: fresh-build, findings: [{check: bypass-sound, answer: normal}]}",
-        "unit:\tA\nhistory:\tfresh-build\nfindings:\t# none\n",
+        "unit: A \t# tabs\nhistory: fresh-build\nfindings: \t# none\n",
         "---\n\"unit\": 'A'\nhistory: fresh-build\n",
     ] {
         let folder = Folder::new();
@@ -194,7 +194,7 @@ fn a_full_disk_and_a_read_only_one_leave_the_card_whole() {
     let job = "small/job.yaml";
     let ran = folder.run(&["note", job, "effect-sound=silent"]).ends(3);
     assert!(ran.err.contains("the disk is full") && ran.err.contains("untouched"), "{}", ran.err);
-    let ran = folder.run_with("1\n1\n1\n", &["bench", job]).ends(3);
+    let ran = folder.run_with("unsure\nunsure\n", &["bench", job]).ends(3);
     assert!(ran.err.contains("your last answer is not on it"), "{}", ran.err);
     assert_eq!(folder.text(job), card);
     fs::remove_file(&filler).unwrap();

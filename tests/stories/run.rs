@@ -82,6 +82,18 @@ impl Ran {
     }
 }
 
+/// The step that comes first on a card with the built-in rules: its id and the words that answer it.
+pub fn first_step(card: &str) -> (String, Vec<String>) {
+    use halfsplit::job::{Diagnosis, JobCard, Retest};
+    let job = JobCard::read(&halfsplit::text::Source::new("job.yaml", card)).unwrap();
+    let step = Diagnosis::of(halfsplit::rules::Rules::builtin().unwrap(), job).unwrap().next(0).unwrap();
+    match (step.check, step.remedy) {
+        (Some(check), _) => (check.id.clone(), check.words()),
+        (None, Some(remedy)) => (remedy.id, Retest::ALL.map(|(word, _)| word.to_string()).to_vec()),
+        (None, None) => panic!("no step on {card}"),
+    }
+}
+
 /// A comment-rich card as a person may write it.
 pub const BY_HAND: &str = "\
 # my first echo -- keep!

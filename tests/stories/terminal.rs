@@ -1,6 +1,6 @@
 //! `bench` at a real pseudo-terminal: keys, arrows, widths, and the terminal left as it was.
 
-use super::run::{Folder, command};
+use super::run::{Folder, command, first_step};
 use halfsplit::job::{Diagnosis, EndState, JobCard, Proposal};
 use halfsplit::rules::{Cause, Effect, Rules, Strength};
 use halfsplit::text::Source;
@@ -163,14 +163,16 @@ fn from_bench_to_close_with_back_unsure_remark_and_arrows() {
     let folder = Folder::new();
     folder.put("job.yaml", CARD);
     let mut seat = Seat::at(&folder, &["bench", "job.yaml"], 80, "xterm-256color");
-    seat.expect("Sound in bypass");
+    let (check, words) = first_step(CARD);
     seat.prompt();
     seat.type_keys("\u{1b}[B");
-    seat.expect("> normal");
-    seat.type_keys("\u{1b}[B\u{1b}[B");
-    seat.expect("> silent");
-    seat.type_keys("\u{1b}[A\u{1b}[A\r");
-    seat.expect("Noted 1: bypass-sound=normal");
+    seat.expect(&format!("> {}", words[0]));
+    seat.type_keys("\u{1b}[B");
+    seat.expect(&format!("> {}", words[1]));
+    seat.type_keys("\u{1b}[A\u{1b}[A");
+    seat.expect(&format!("> {}", words[words.len() - 1]));
+    seat.type_keys("\u{1b}[B\r");
+    seat.expect(&format!("Noted 1: {check}={}", words[0]));
     seat.say("unsure");
     seat.expect("Noted 2: ");
     seat.say("back");
@@ -181,7 +183,7 @@ fn from_bench_to_close_with_back_unsure_remark_and_arrows() {
     seat.expect("Everything is on the card.");
     assert_eq!(seat.end(), 0);
     assert!(seat.is_as_it_was());
-    assert!(folder.text("job.yaml").contains("check: bypass-sound, answer: normal}"));
+    assert!(folder.text("job.yaml").contains(&format!("check: {check}, answer: {}}}", words[0])));
 
     let mut seat = Seat::at(&folder, &["bench", "job.yaml"], 80, "xterm-256color");
     seat.expect("Resumed with 1 finding.");
@@ -283,7 +285,7 @@ fn ctrl_c_and_termination_leave_terminal_and_card_whole() {
         let folder = Folder::new();
         folder.put("job.yaml", CARD);
         let mut seat = Seat::at(&folder, &["bench", "job.yaml"], 80, "xterm");
-        seat.say("1");
+        seat.say("unsure");
         seat.expect("Noted 1: ");
         seat.prompt();
         match how {
@@ -304,7 +306,7 @@ fn a_dumb_terminal_gets_plain_lines() {
     folder.put("job.yaml", CARD);
     let mut seat = Seat::at(&folder, &["bench", "job.yaml"], 80, "dumb");
     seat.expect("\n> ");
-    seat.type_keys("1\n");
+    seat.type_keys("unsure\n");
     seat.expect("Noted 1: ");
     seat.expect("\n> ");
     seat.type_keys("stop\n");
