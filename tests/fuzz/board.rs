@@ -7,8 +7,26 @@ use halfsplit::text::Source;
 
 const SEED: &str = include_str!("../../cases/boards/tin_lantern.yaml");
 const WORDS: [&str; 20] = [
-    "parts:", "nets:", "kind: resistor", "value: 4k7", "\n", "  ", "{", "}", "[", "]", ": ", "GND", "-1", "1e30", "0",
-    "9V", "R1", "{1: A, 2: B}", "device: TL072", "mains",
+    "parts:",
+    "nets:",
+    "kind: resistor",
+    "value: 4k7",
+    "\n",
+    "  ",
+    "{",
+    "}",
+    "[",
+    "]",
+    ": ",
+    "GND",
+    "-1",
+    "1e30",
+    "0",
+    "9V",
+    "R1",
+    "{1: A, 2: B}",
+    "device: TL072",
+    "mains",
 ];
 
 #[test]

@@ -53,7 +53,8 @@ fn values() {
             if let Some(ohms) = read[0].filter(|r| (1e-2..1e9).contains(r)) {
                 // What is shown in the trade's notation reads back as the same part.
                 let shown = show::ohms_code(Ohms(ohms));
-                let again = notation::ohms_value(&shown).unwrap_or_else(|e| panic!("{text:?} -> {shown:?}: {e}")).0;
+                let again =
+                    notation::ohms_value(&shown).unwrap_or_else(|e| panic!("{text:?} -> {shown:?}: {e}")).0;
                 assert!((again / ohms - 1.0).abs() < 0.01, "{text:?} -> {shown:?} -> {again}");
             }
             read.iter().any(Option::is_some)

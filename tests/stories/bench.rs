@@ -11,7 +11,10 @@ fn a_conversation_in_a_pipe_is_on_the_card_line_by_line() {
     folder.put("job.yaml", CARD);
     let first = &first_step(CARD).1[0];
     let ran = folder
-        .run_with(&format!("{first}\nunsure\n# smells warm\nback\nlater\nno tool\nstop\n"), &["bench", "job.yaml"])
+        .run_with(
+            &format!("{first}\nunsure\n# smells warm\nback\nlater\nno tool\nstop\n"),
+            &["bench", "job.yaml"],
+        )
         .ends(0);
     let text = folder.text("job.yaml");
     assert!(text.starts_with(CARD), "{text}");

@@ -52,7 +52,8 @@ fn odd_layouts_take_a_finding_without_losing_a_byte() {
         let mut rest = text.as_str();
         let pieces = card.split(['\n', '\r', '[', ']', '{', '}']).map(str::trim_end);
         for piece in pieces {
-            let at = rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
+            let at =
+                rest.find(piece).unwrap_or_else(|| panic!("{piece:?} of {card:?} is gone from {text:?}"));
             rest = &rest[at + piece.len()..];
         }
         assert_eq!(text.contains("\r\n"), card.contains("\r\n"));

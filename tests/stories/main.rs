@@ -1,5 +1,5 @@
 //! Stories: the command as its users run it, each in a folder of its own with a cleaned environment.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout, clippy::print_stderr)]
 
 mod bench;
 mod card;

@@ -217,14 +217,20 @@ impl Truth {
             next += 1;
             for (_, link) in rules.links_from(cause).filter(|(_, l)| l.strength.total() > 0.5) {
                 match link.to {
-                    Effect::Condition(c) if !acting.contains(&Cause::Condition(c)) => acting.push(Cause::Condition(c)),
+                    Effect::Condition(c) if !acting.contains(&Cause::Condition(c)) => {
+                        acting.push(Cause::Condition(c))
+                    }
                     Effect::Condition(_) => {}
                     Effect::Check(c) => {
                         let check = rules.check(c);
                         let answer = match &link.strength {
                             Strength::Plain(_) => 1,
                             Strength::Graded(shares) => {
-                                let best = shares.iter().enumerate().skip(1).max_by(|a, b| a.1.get().total_cmp(&b.1.get()));
+                                let best = shares
+                                    .iter()
+                                    .enumerate()
+                                    .skip(1)
+                                    .max_by(|a, b| a.1.get().total_cmp(&b.1.get()));
                                 best.unwrap().0
                             }
                         };

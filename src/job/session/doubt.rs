@@ -53,7 +53,8 @@ pub fn doubt_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Str
         _ => {}
     }
     let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
-    let meant = [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
+    let meant =
+        [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
     Some(which(value, meant, unit))
 }
 

@@ -1,5 +1,5 @@
 //! Whole conversations, without a terminal and without a file.
-#![allow(clippy::unwrap_used)]
+#![allow(clippy::unwrap_used, clippy::panic)]
 
 use super::*;
 use crate::text::Source;
