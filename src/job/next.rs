@@ -57,6 +57,19 @@ pub struct CheckStep {
     pub cautions: Vec<String>,
 }
 
+impl CheckStep {
+    /// Whether it is done with a meter or the like (or is a reading on the board), so that a bare number is a reading and
+    /// never the number of an answer.
+    pub fn is_measured(&self) -> bool {
+        self.unit.is_some() || self.kind == rules::Kind::Measure.name() || self.id.contains(':')
+    }
+
+    /// The answers that are words, without those that only show how a reading is written.
+    pub fn words(&self) -> Vec<String> {
+        self.answers.iter().filter(|a| !a.contains(' ')).cloned().collect()
+    }
+}
+
 /// Another step that was on offer.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -434,6 +447,7 @@ impl Diagnosis<'_> {
                 (self.rules.find_setup("open-box").into_iter().collect(), Power::Off, 0.97, None)
             }
         };
+        let left_out = self.is_left_out(&offer.id);
         plan::Remedy {
             price: self.price(offer.minutes, (offer.money * 100.0).round() as i64, &rigs, power, setups),
             finish: Lump::default(),
@@ -446,7 +460,7 @@ impl Diagnosis<'_> {
             success,
             partial_shows: PARTIAL_SHOWS,
             standing: match missing {
-                _ if tried => Standing::Taken,
+                _ if tried || left_out => Standing::Taken,
                 Some(tool) => Standing::NeedsTool(ToolIx(tool_index(tool))),
                 None => Standing::Open,
             },
