@@ -14,6 +14,7 @@ mod open;
 pub mod rules;
 mod screen;
 mod suspects;
+mod summary;
 mod target;
 mod why;
 
@@ -49,6 +50,7 @@ enum Command {
     Note(note::NoteArgs),
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
+    Summary(summary::Args),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
 }
@@ -93,6 +95,7 @@ impl Cli {
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
+            Command::Summary(args) => summary::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
             Command::Rules(_) => Ok(()),
         }

@@ -12,4 +12,4 @@ pub mod store;
 pub use card::*;
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, Retest, Slip, Understood, meaning, unit_of};
-pub use next::{AlternativeStep, CheckStep, Proposal};
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal};
