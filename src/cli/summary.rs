@@ -116,7 +116,8 @@ fn refuse_own_input(path: &Path, args: &Args) -> Result<(), Failure> {
         other.as_deref().is_some_and(|o| o == path || (real(o).is_some() && real(o) == real(path)))
     };
     if same(&args.job) || same(&args.config) {
-        let message = format!("{} is what the summary is made from; name another file with -o", path.display());
+        let message =
+            format!("{} is what the summary is made from; name another file with -o", path.display());
         return Err(Failure::Usage(message));
     }
     Ok(())
@@ -144,7 +145,8 @@ fn write_templates(folder: &Path, screen: &mut Screen<'_>) -> Result<(), Failure
 
 /// The built-in templates with the files of a folder in place of those of the same names.
 fn read_templates(folder: &Path) -> Result<Templates, Failure> {
-    let fail = |e: std::io::Error| Failure::Input(format!("{}: can't read the folder: {e}", folder.display()));
+    let fail =
+        |e: std::io::Error| Failure::Input(format!("{}: can't read the folder: {e}", folder.display()));
     let mut names: Vec<PathBuf> = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(fail)? {
         names.push(entry.map_err(fail)?.path());
@@ -157,9 +159,8 @@ fn read_templates(folder: &Path) -> Result<Templates, Failure> {
             continue;
         }
         let text = store::read(&path)?.text;
-        templates = templates
-            .with(&name, &text)
-            .map_err(|e| Failure::Input(format!("{}: {e}", path.display())))?;
+        templates =
+            templates.with(&name, &text).map_err(|e| Failure::Input(format!("{}: {e}", path.display())))?;
     }
     Ok(templates)
 }

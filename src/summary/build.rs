@@ -78,7 +78,12 @@ impl Summary {
         out.proposed = proposed(&parts, out.status, &suspects);
         out.cautions.extend(out.suspects.iter().take(1).flat_map(|s| s.cautions.clone()));
         let mut seen = Vec::new();
-        out.cautions.retain(|c| !seen.contains(c) && { seen.push(c.clone()); true });
+        out.cautions.retain(|c| {
+            !seen.contains(c) && {
+                seen.push(c.clone());
+                true
+            }
+        });
         out.not_tested.extend(not_tested(&parts));
         out.versions.packs = diagnosis
             .rules
@@ -252,13 +257,17 @@ fn symptoms(parts: &Parts<'_, '_>) -> Vec<String> {
 fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {
     let model = &parts.diagnosis.model;
     let shop = parts.shop;
-    let worth = |s: &&crate::job::Suspect| s.probability >= 0.005;
+    // Those that the findings made likelier, and whoever leads; the rest stands where it stood.
+    let worth = |(i, s): &(usize, &crate::job::Suspect)| {
+        *i < COLUMNS || (s.probability >= 0.005 && s.weight_db >= 0.5)
+    };
     suspects
         .suspects
         .iter()
+        .enumerate()
         .filter(worth)
         .take(LISTED)
-        .map(|s| SuspectRow {
+        .map(|(_, s)| SuspectRow {
             faults: s.faults.clone(),
             says: s.says.clone(),
             part: s.part.clone(),
@@ -306,16 +315,26 @@ fn ruled_out(parts: &Parts<'_, '_>, timeline: &[Entry]) -> Vec<RuledOut> {
 fn surprise(parts: &Parts<'_, '_>, suspects: &Suspects) -> SurpriseFace {
     let bits = suspects.surprise.conflict_bits;
     let says = match bits {
-        b if b > 3.0 => "The findings fit each other badly: one of them may be a slip, or the cause is not on the list",
+        b if b > 3.0 => {
+            "The findings fit each other badly: one of them may be a slip, or the cause is not on the list"
+        }
         b if b > 0.0 => "The findings support each other a little less than chance would",
         _ => "The findings support each other",
     };
     let worst = suspects.surprise.worst.as_ref().map(|w| {
         let number = if w.number == 0 { "the complaint".into() } else { format!("finding {}", w.number) };
         let chance = words::chance(parts.shop, w.probability).shown;
-        format!("{number} ({} = {}) sits worst with the others: {chance} given them. Take it again.", w.check, w.answer)
+        format!(
+            "{number} ({} = {}) sits worst with the others: {chance} given them. Take it again.",
+            w.check, w.answer
+        )
     });
-    SurpriseFace { bits, shown: parts.shop.figure(&format!("{:+.1} bits", bits + 0.0)), says: says.into(), worst }
+    SurpriseFace {
+        bits,
+        shown: parts.shop.figure(&format!("{:+.1} bits", bits + 0.0)),
+        says: says.into(),
+        worst,
+    }
 }
 
 fn fault_face(parts: &Parts<'_, '_>, id: &str) -> FaultFace {
@@ -347,17 +366,19 @@ fn result(
     timeline: &[Entry],
 ) -> ResultFace {
     let outcome = parts.diagnosis.job.card.outcome.as_ref();
-    let noted: Vec<&str> = outcome.map(|o| o.faults.iter().map(|f| f.value.as_str()).collect()).unwrap_or_default();
+    let noted: Vec<&str> =
+        outcome.map(|o| o.faults.iter().map(|f| f.value.as_str()).collect()).unwrap_or_default();
     let open = matches!(status, Status::Interim | Status::HandedOn);
-    let leading = suspects.suspects.iter().filter(|s| s.probability >= 0.05).take(NAMED).map(|s| s.id.as_str());
+    let leading =
+        suspects.suspects.iter().filter(|s| s.probability >= 0.05).take(NAMED).map(|s| s.id.as_str());
     let shown: Vec<&str> = if noted.is_empty() && open { leading.collect() } else { noted };
     let faults: Vec<FaultFace> = shown.iter().map(|id| fault_face(parts, id)).collect();
     let cured = parts.diagnosis.cured();
     let confirmed = status == Status::Mended || (cured && status == Status::Interim);
     let chance = |p: f64| words::chance(parts.shop, p);
     ResultFace {
-        headline: headline(parts, status, faults.len(), cured),
-        sure: sure(status, confirmed, &faults, suspects),
+        headline: headline(parts, status, &faults, cured),
+        sure: sure(status, confirmed, cured, &faults, suspects),
         confirmed,
         because: match (why, faults.is_empty()) {
             (Some(why), false) if faults[0].id == why.id => reasons(parts, why, timeline),
@@ -369,14 +390,17 @@ fn result(
     }
 }
 
-fn headline(parts: &Parts<'_, '_>, status: Status, faults: usize, cured: bool) -> String {
+fn headline(parts: &Parts<'_, '_>, status: Status, faults: &[FaultFace], cured: bool) -> String {
     let last = parts.diagnosis.model.last_retest();
-    match (status, faults) {
+    let weak = faults.first().and_then(|f| f.chance.as_ref()).is_some_and(|c| c.p < 0.25);
+    match (status, faults.len()) {
         (Status::Interim, _) if cured => {
-            let did = last.map_or_else(String::new, |(r, _)| words::sentence(&parts.diagnosis.rules.remedy(r).says));
+            let did = last
+                .map_or_else(String::new, |(r, _)| words::sentence(&parts.diagnosis.rules.remedy(r).says));
             format!("The unit works again. What was done last: {did}")
         }
         (Status::Interim, 0) => "The cause is not found yet, and no single cause stands out so far.".into(),
+        (Status::Interim, _) if weak => "No single cause stands out yet. The likeliest so far:".into(),
         (Status::Interim, 1) => "The cause is not proved yet. One stands out:".into(),
         (Status::Interim, _) => "The cause is not proved yet. These stand out, the likeliest first:".into(),
         (Status::Mended, 0) => "The unit works again. The card does not record which fault it was.".into(),
@@ -385,14 +409,22 @@ fn headline(parts: &Parts<'_, '_>, status: Status, faults: usize, cured: bool) -
         (Status::Found, 0 | 1) => "We found the fault. It has not been put right.".into(),
         (Status::Found, n) => format!("We found {n} faults. They have not been put right."),
         (Status::NothingWrong, _) => "We found nothing wrong with the unit.".into(),
-        (Status::Unlisted, _) => "The cause was something that our list of known faults does not have.".into(),
+        (Status::Unlisted, _) => {
+            "The cause was something that our list of known faults does not have.".into()
+        }
         (Status::Declined, _) => "We did not work on this unit: it is outside what we do.".into(),
         (Status::HandedOn, 0) => "We did not find the cause.".into(),
         (Status::HandedOn, _) => "We did not prove the cause. When we stopped, this stood out:".into(),
     }
 }
 
-fn sure(status: Status, confirmed: bool, faults: &[FaultFace], suspects: &Suspects) -> Option<String> {
+fn sure(
+    status: Status,
+    confirmed: bool,
+    cured: bool,
+    faults: &[FaultFace],
+    suspects: &Suspects,
+) -> Option<String> {
     let least = faults.iter().filter_map(|f| f.chance.as_ref()).min_by(|a, b| a.p.total_cmp(&b.p));
     match (status, least) {
         (Status::NothingWrong, _) => {
@@ -402,17 +434,29 @@ fn sure(status: Status, confirmed: bool, faults: &[FaultFace], suspects: &Suspec
         (Status::Unlisted | Status::Declined, _) | (_, None) => {
             confirmed.then(|| "The repair has shown it: the unit works since.".into())
         }
+        (_, Some(chance)) if confirmed && !cured => Some(format!(
+            "The repair has shown it: the unit works since. By the findings alone the probability was {}.",
+            chance.shown
+        )),
         (_, Some(chance)) if confirmed => Some(format!(
             "The repair has shown it: the unit works since. The findings and the repair together put the probability at {}.",
             chance.shown
         )),
         (Status::Interim | Status::HandedOn, Some(_)) => {
             let first = faults.first().and_then(|f| f.chance.as_ref())?;
+            if first.p < 0.25 {
+                return Some(format!(
+                    "It is too early to say: the likeliest cause stands at {}.",
+                    first.shown
+                ));
+            }
             Some(format!("{} (probability of the first: {}).", certainty::of(first.p).sentence, first.shown))
         }
-        (_, Some(chance)) => {
-            Some(format!("{} (probability by our findings: {}).", certainty::of(chance.p).sentence, chance.shown))
-        }
+        (_, Some(chance)) => Some(format!(
+            "{} (probability by our findings: {}).",
+            certainty::of(chance.p).sentence,
+            chance.shown
+        )),
     }
 }
 
@@ -440,7 +484,11 @@ fn work(parts: &Parts<'_, '_>, timeline: &[Entry]) -> Vec<WorkFace> {
         .filter(|e| matches!(e.kind, EntryKind::Work | EntryKind::Try))
         .map(|e| WorkFace {
             at: e.at.clone(),
-            did: e.says.clone(),
+            did: if e.kind == EntryKind::Try {
+                format!("Tried: {}", words::lower(&e.says))
+            } else {
+                e.says.clone()
+            },
             result: (e.kind == EntryKind::Try).then(|| e.verdict.clone()).flatten(),
             minutes: e.minutes.clone(),
         })
@@ -546,10 +594,7 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
         labour: labour.map(amount),
         parts,
         sum: sum.map(amount),
-        tax_label: tax.map(|t| {
-            let percent = t.percent.trim().trim_end_matches('%').trim();
-            format!("{} {} %", t.label, shop.figure(percent))
-        }),
+        tax_label: tax.and_then(|_| shop.tax_label()),
         tax_included: tax.is_some_and(|t| t.included),
         tax: taxed.filter(|_| tax.is_some()).map(|t| amount(t.tax)),
         total: taxed.map(|t| amount(t.total)),
@@ -560,7 +605,8 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
 /// Minutes on the job: those of the outcome where it says so, else the sum of those noted with findings and work.
 fn recorded(card: &Card) -> Option<f64> {
     let whole = card.outcome.as_ref().and_then(|o| o.minutes);
-    let noted = card.findings.iter().filter_map(|f| f.minutes).chain(card.work.iter().filter_map(|w| w.minutes));
+    let noted =
+        card.findings.iter().filter_map(|f| f.minutes).chain(card.work.iter().filter_map(|w| w.minutes));
     let noted: Vec<f64> = noted.collect();
     let minutes = whole.or_else(|| (!noted.is_empty()).then(|| noted.iter().sum()))?;
     (minutes.is_finite() && minutes > 0.0).then_some(minutes)

@@ -40,7 +40,8 @@ pub fn of(probability: f64) -> Step {
 pub fn table() -> String {
     let mut out = String::new();
     for step in TABLE {
-        let from = if step.from > 0.0 { format!("{:.0} % and more", step.from * 100.0) } else { "below".into() };
+        let from =
+            if step.from > 0.0 { format!("{:.0} % and more", step.from * 100.0) } else { "below".into() };
         out += &format!("{from:<15}{}\n", step.word);
     }
     out + &format!("{:<15}{CONFIRMED}\n", "cured by it")

@@ -69,6 +69,7 @@ fn summed(shop: &Shop, possibilities: Vec<Possibility>, outside: f64) -> Estimat
         cost_low: amount(cost_low),
         cost_high: amount(cost_high),
         with_labour: shop.hourly().is_some(),
+        tax: shop.tax_label(),
         outside: words::chance(shop, outside),
         possibilities,
     }
@@ -130,7 +131,9 @@ fn weighed(diagnosis: &Diagnosis<'_>) -> Vec<Set> {
         .map(|f| (f, model.there_now(f)))
         .filter(|(f, p)| *p > 1e-4 && (*p > model.faults[f.0].prior * 1.05 || *p > 0.3))
         .collect();
-    list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| model.faults[a.0.0].id.cmp(&model.faults[b.0.0].id)));
+    list.sort_by(|a, b| {
+        b.1.total_cmp(&a.1).then_with(|| model.faults[a.0.0].id.cmp(&model.faults[b.0.0].id))
+    });
     list.truncate(SUSPECTS);
     if !list.iter().any(|(f, _)| model.faults[f.0].origin == FaultOrigin::Unlisted) {
         list.push((model.unlisted(), 0.0));

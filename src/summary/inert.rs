@@ -46,11 +46,19 @@ mod tests {
 
     #[test]
     fn what_is_left_drives_nothing() {
-        let bad: String = (0..0x300u32).chain(0x2000..0x2100).chain(0xe0000..0xe0080).filter_map(char::from_u32).collect();
+        let bad: String =
+            (0..0x300u32).chain(0x2000..0x2100).chain(0xe0000..0xe0080).filter_map(char::from_u32).collect();
         let clean = text(&bad);
         assert!(!clean.chars().any(|c| c.is_control()));
-        assert!(!clean.chars().any(|c| matches!(c as u32, 0x200b | 0x200e | 0x200f | 0x202a..=0x202e | 0x2066..=0x2069)));
+        assert!(
+            !clean
+                .chars()
+                .any(|c| matches!(c as u32, 0x200b | 0x200e | 0x200f | 0x202a..=0x202e | 0x2066..=0x2069))
+        );
         assert_eq!(text(&clean), clean, "twice is once");
-        assert_eq!(text("\u{1f9d1}\u{200d}\u{1f527} na\u{ef}ve \u{5e9}\u{5dc}\u{5d5}\u{5dd}"), "\u{1f9d1}\u{200d}\u{1f527} na\u{ef}ve \u{5e9}\u{5dc}\u{5d5}\u{5dd}");
+        assert_eq!(
+            text("\u{1f9d1}\u{200d}\u{1f527} na\u{ef}ve \u{5e9}\u{5dc}\u{5d5}\u{5dd}"),
+            "\u{1f9d1}\u{200d}\u{1f527} na\u{ef}ve \u{5e9}\u{5dc}\u{5d5}\u{5dd}"
+        );
     }
 }

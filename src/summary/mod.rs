@@ -26,6 +26,9 @@ mod words;
 
 pub use inert::text as inert;
 pub use model::*;
-pub use pictures::{Bar, Course, Dot, History, PathPicture, PathPoint, Pictures, draw_bars, draw_dots, draw_history, draw_path};
+pub use pictures::{
+    Bar, Course, Dot, History, PathPicture, PathPoint, Pictures, draw_bars, draw_dots, draw_history,
+    draw_path,
+};
 pub use render::{Audience, COLUMNS, Format, SummaryError, Templates, render};
 pub use shop::{Currency, DateFormat, NumberFormat, Shop, Side, Tax};

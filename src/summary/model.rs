@@ -287,18 +287,20 @@ pub struct Possibility {
 pub struct Estimate {
     /// Mean bench time.
     pub time: Span,
-    /// Its 10th and 90th percentile.
+    /// Its 10th percentile.
     pub time_low: Span,
-    /// As above.
+    /// Its 90th percentile.
     pub time_high: Span,
     /// Mean cost with tax; parts alone where the shop has no rate.
     pub cost: Amount,
-    /// Its 10th and 90th percentile.
+    /// Its 10th percentile.
     pub cost_low: Amount,
-    /// As above.
+    /// Its 90th percentile.
     pub cost_high: Amount,
     /// Whether bench time is in the cost.
     pub with_labour: bool,
+    /// The tax in it, by name and rate.
+    pub tax: Option<String>,
     /// Whether all possibilities cost nearly the same, so that there is no range.
     pub single: bool,
     /// Probability that it is none of the causes reckoned with.

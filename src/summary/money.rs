@@ -88,7 +88,9 @@ mod tests {
 
     #[test]
     fn figures_follow_the_shop() {
-        let s = shop("currency: {sign: '$', side: before}\nnumbers: {decimal: ',', thousands: '.'}\ndates: day-month-year\n");
+        let s = shop(
+            "currency: {sign: '$', side: before}\nnumbers: {decimal: ',', thousands: '.'}\ndates: day-month-year\n",
+        );
         assert_eq!(s.amount(123_456_789), "$1.234.567,89");
         assert_eq!(s.amount(5), "$0,05");
         assert_eq!(s.day("2026-03-09T10:05:00+02:00"), "9 March 2026");

@@ -123,7 +123,11 @@ pub struct Pictures {
     pub bars: Vec<Bar>,
 }
 
-pub(super) fn of(parts: &Parts<'_, '_>, entries: &[Entry], suspects: &Suspects) -> Result<Pictures, Complaints> {
+pub(super) fn of(
+    parts: &Parts<'_, '_>,
+    entries: &[Entry],
+    suspects: &Suspects,
+) -> Result<Pictures, Complaints> {
     Ok(Pictures {
         path: path(parts)?,
         dots: dots(parts),
@@ -188,16 +192,16 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
 
 fn sentence(points: Vec<PathPoint>) -> PathPicture {
     let lost = points.iter().position(|p| !p.good);
+    let at = |i: usize| format!("the {}", words::lower(&points[i].label));
     let says = match lost {
-        None => "The sound is as it should be at every point that was listened at.".into(),
+        None => "The sound was as it should be at every point that was listened at.".into(),
         Some(i) => {
             let how = if points[i].level > 0.0 { "too weak" } else { "gone" };
-            let here = words::lower(&points[i].label);
-            let back = points[i..].iter().find(|p| p.good).map(|p| words::lower(&p.label));
-            match (i.checked_sub(1).map(|j| words::lower(&points[j].label)), back) {
-                (_, Some(back)) => format!("The sound is {how} at this point: {here}; it is there again at: {back}."),
-                (Some(before), None) => format!("The sound is there at: {before}. It is {how} at: {here}."),
-                (None, None) => format!("The sound is {how} already at the first point: {here}."),
+            let back = (i..points.len()).find(|k| points[*k].good);
+            match (i.checked_sub(1), back) {
+                (_, Some(k)) => format!("The sound was {how} at {} and there again at {}.", at(i), at(k)),
+                (Some(k), None) => format!("The sound was there at {} and {how} at {}.", at(k), at(i)),
+                (None, None) => format!("The sound was {how} already at the first point, {}.", at(i)),
             }
         }
     };
@@ -284,7 +288,11 @@ fn bars(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<Bar> {
         .iter()
         .filter(|s| s.probability >= 0.01)
         .take(6)
-        .map(|s| Bar { says: s.says.clone(), plain: plain(&s.id), chance: words::chance(parts.shop, s.probability) })
+        .map(|s| Bar {
+            says: s.says.clone(),
+            plain: plain(&s.id),
+            chance: words::chance(parts.shop, s.probability),
+        })
         .collect();
     let more = [
         ("Something that the rules don't know", "A cause that is not on our list", suspects.unlisted),
@@ -307,7 +315,13 @@ pub fn draw_path(id: &str, path: &PathPicture) -> String {
         if i + 1 < path.points.len() {
             let broken_here = path.lost == Some(i + 1);
             let colour = if broken_here { ALARM } else { INK };
-            d.line((left, y + 14.0), (left, y + 14.0 + step), 2.4, colour, if broken_here { "3 5" } else { "" });
+            d.line(
+                (left, y + 14.0),
+                (left, y + 14.0 + step),
+                2.4,
+                colour,
+                if broken_here { "3 5" } else { "" },
+            );
         }
     }
     for (i, point) in path.points.iter().enumerate() {
@@ -376,7 +390,13 @@ fn one_dot(d: &mut Drawing, dot: &Dot, y: f64) {
     let x = dot.value.map_or(WIDTH - 10.0, |v| scale.at(place(v)));
     let colour = if dot.inside { INK } else { ALARM };
     d.mark(if dot.inside { 0 } else { 3 }, x, y, 5.5, colour, dot.inside);
-    let anchor = if x < 50.0 { Anchor::Start } else if x > WIDTH - 50.0 { Anchor::End } else { Anchor::Middle };
+    let anchor = if x < 50.0 {
+        Anchor::Start
+    } else if x > WIDTH - 50.0 {
+        Anchor::End
+    } else {
+        Anchor::Middle
+    };
     let note = if dot.inside { dot.shown.clone() } else { format!("{} !", dot.shown) };
     d.text(x, y - 11.0, &note, anchor, true, colour);
     let crowded = dot.low.is_some() && dot.high.is_some() && right - left < 110.0;
@@ -397,10 +417,17 @@ fn one_dot(d: &mut Drawing, dot: &Dot, y: f64) {
 pub fn draw_history(id: &str, history: &History) -> String {
     let mut d = Drawing::new(id);
     let (top, bottom) = (14.0, 184.0);
-    let across = Scale { values: (0.0, (history.steps.len() - 1).max(1) as f64), units: (44.0, WIDTH - 30.0) };
+    let across =
+        Scale { values: (0.0, (history.steps.len() - 1).max(1) as f64), units: (44.0, WIDTH - 30.0) };
     let up = Scale { values: (0.0, 1.0), units: (bottom, top) };
     for (share, label) in [(0.0, "0 %"), (0.5, "50 %"), (1.0, "100 %")] {
-        d.line((44.0, up.at(share)), (WIDTH - 30.0, up.at(share)), 1.0, FAINT, if share > 0.0 { "2 3" } else { "" });
+        d.line(
+            (44.0, up.at(share)),
+            (WIDTH - 30.0, up.at(share)),
+            1.0,
+            FAINT,
+            if share > 0.0 { "2 3" } else { "" },
+        );
         d.text(40.0, up.at(share) + 4.5, label, Anchor::End, false, INK);
     }
     let every = history.steps.len().div_ceil(12);

@@ -146,7 +146,8 @@ pub fn render(
     }
     let name = format!("{}.{}", audience.name(), format.ending());
     let template = env.get_template(&name).map_err(|e| told(&e, templates))?;
-    let text = template.render(Value::from(minijinja::value::Serde(&model))).map_err(|e| told(&e, templates))?;
+    let text =
+        template.render(Value::from(minijinja::value::Serde(&model))).map_err(|e| told(&e, templates))?;
     Ok(match format {
         Format::Text => tidy(&text.lines().map(|l| fold(l, COLUMNS)).collect::<Vec<_>>().join("\n")),
         Format::Markdown | Format::Html => tidy(&text),
@@ -205,7 +206,8 @@ fn draw(env: &mut Environment<'_>, summary: &Summary) {
     env.add_function("draw_dots", move || drawing(dots.clone()));
     let history = p.history.as_ref().map_or_else(String::new, |h| pictures::draw_history("history", h));
     env.add_function("draw_history", move || drawing(history.clone()));
-    let bars = [true, false].map(|plain| pictures::draw_bars(if plain { "plain-bars" } else { "bars" }, &p.bars, plain));
+    let bars = [true, false]
+        .map(|plain| pictures::draw_bars(if plain { "plain-bars" } else { "bars" }, &p.bars, plain));
     env.add_function("draw_bars", move |plain: bool| drawing(bars[usize::from(!plain)].clone()));
 }
 
@@ -249,12 +251,14 @@ pub(super) fn markdown(text: &str) -> String {
     let leading = text.chars().take_while(char::is_ascii_digit).count();
     let chars: Vec<char> = text.chars().collect();
     for (i, c) in chars.iter().enumerate() {
-        let link = |mark: &str| chars[..i].iter().rev().take(mark.len()).rev().collect::<String>().eq_ignore_ascii_case(mark);
+        let link = |mark: &str| {
+            chars[..i].iter().rev().take(mark.len()).rev().collect::<String>().eq_ignore_ascii_case(mark)
+        };
         let escape = match c {
             '\\' | '`' | '*' | '_' | '[' | ']' | '<' | '>' | '|' | '~' | '$' | '&' | '#' | '{' | '}' => true,
             '!' => chars.get(i + 1) == Some(&'['),
             '-' | '+' | '=' => i == 0,
-            '.' | ')' if leading > 0 && i == leading => true,
+            '.' | ')' if leading > 0 && i == leading => chars.get(i + 1).is_none_or(|c| *c == ' '),
             ':' => chars.get(i + 1) == Some(&'/') || link("mailto") || link("xmpp"),
             '.' => link("www"),
             _ => false,
@@ -268,8 +272,8 @@ pub(super) fn markdown(text: &str) -> String {
     out
 }
 
-/// A line broken at `width` columns. What follows stands under the text behind a label (two spaces or more within the first
-/// half) or behind a list mark; else under the line's start.
+/// A line broken at `width` columns. What follows stands under the text behind a list mark, or behind the last gap of two
+/// spaces and more in the first half of the width; else under the line's start.
 pub(super) fn fold(line: &str, width: usize) -> String {
     let line = line.trim_end();
     if line.width() <= width {
@@ -280,11 +284,11 @@ pub(super) fn fold(line: &str, width: usize) -> String {
     if line[indent..].starts_with("- ") {
         hang = indent + 2;
     } else {
+        // The last of them: behind a row's columns.
         let bytes = line.as_bytes();
-        for i in indent..line.len().min(width / 2) {
-            if i >= indent + 2 && bytes[i] != b' ' && bytes[i - 1] == b' ' && bytes[i - 2] == b' ' {
+        for i in indent + 2..line.len().min(width / 2) {
+            if bytes[i] != b' ' && bytes[i - 1] == b' ' && bytes[i - 2] == b' ' {
                 hang = line[..i].width();
-                break;
             }
         }
     }

@@ -159,7 +159,11 @@ impl Shop {
         };
         let here = document.root.span;
         if self.currency.decimals > 3 {
-            complain(here, format!("a currency with {} decimals", self.currency.decimals), "write 0, 1, 2 or 3");
+            complain(
+                here,
+                format!("a currency with {} decimals", self.currency.decimals),
+                "write 0, 1, 2 or 3",
+            );
         }
         if let Some(rate) = &self.labour_per_hour
             && self.minor(rate).is_none()
@@ -179,7 +183,11 @@ impl Shop {
             complain(tax.percent.span, message, "write a number from 0 to 100 such as 20 or 8.25");
         }
         if self.numbers.decimal.chars().count() != 1 || self.numbers.thousands.chars().count() > 1 {
-            complain(here, "a mark of several characters in 'numbers'".into(), "write one character, such as ','");
+            complain(
+                here,
+                "a mark of several characters in 'numbers'".into(),
+                "write one character, such as ','",
+            );
         }
         complaints.or_ok(())
     }
@@ -200,6 +208,13 @@ impl Shop {
         let text = tax.percent.trim();
         let text = text.strip_suffix('%').unwrap_or(text).trim();
         minor(text, 2).filter(|rate| *rate <= 10_000)
+    }
+
+    /// The tax's name and rate as printed: `Tax 20 %`.
+    pub fn tax_label(&self) -> Option<String> {
+        let tax = self.tax.as_ref()?;
+        let percent = tax.percent.trim().trim_end_matches('%').trim();
+        Some(format!("{} {} %", tax.label, self.figure(percent)))
     }
 
     /// Hundredths of the currency's main unit, as the rules give them, in minor units; half a unit is rounded up.
@@ -258,8 +273,18 @@ impl Shop {
     /// The day of a moment as the shop writes dates; what is no date in the RFC 3339 manner stays as it is.
     pub fn day(&self, text: &str) -> String {
         const MONTHS: [&str; 12] = [
-            "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-            "November", "December",
+            "January",
+            "February",
+            "March",
+            "April",
+            "May",
+            "June",
+            "July",
+            "August",
+            "September",
+            "October",
+            "November",
+            "December",
         ];
         let date = text.get(..10).and_then(|d| d.parse::<jiff::civil::Date>().ok());
         let rest = text.as_bytes().get(10);

@@ -93,16 +93,26 @@ impl Drawing {
         let fill = if full { stroke } else { "#ffffff" };
         let look = format!("fill=\"{fill}\" stroke=\"{stroke}\" stroke-width=\"1.8\"");
         let points = |list: &[(f64, f64)]| {
-            list.iter().map(|(a, b)| format!("{:.1},{:.1}", x + a * size, y + b * size)).collect::<Vec<_>>().join(" ")
+            list.iter()
+                .map(|(a, b)| format!("{:.1},{:.1}", x + a * size, y + b * size))
+                .collect::<Vec<_>>()
+                .join(" ")
         };
         let _ = match shape {
             0 => writeln!(self.body, "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{size:.1}\" {look}/>"),
             1 => writeln!(
                 self.body,
                 "<rect x=\"{:.1}\" y=\"{:.1}\" width=\"{:.1}\" height=\"{:.1}\" {look}/>",
-                x - size, y - size, 2.0 * size, 2.0 * size
+                x - size,
+                y - size,
+                2.0 * size,
+                2.0 * size
             ),
-            2 => writeln!(self.body, "<polygon points=\"{}\" {look}/>", points(&[(0.0, -1.2), (1.1, 0.9), (-1.1, 0.9)])),
+            2 => writeln!(
+                self.body,
+                "<polygon points=\"{}\" {look}/>",
+                points(&[(0.0, -1.2), (1.1, 0.9), (-1.1, 0.9)])
+            ),
             _ => writeln!(
                 self.body,
                 "<polygon points=\"{}\" {look}/>",

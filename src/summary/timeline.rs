@@ -105,7 +105,8 @@ fn arrival(parts: &Parts<'_, '_>) -> Vec<Entry> {
 fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry {
     let found = parts.diagnosis.model.findings.iter().find(|f| f.number == number);
     // A struck finding may be struck because it can't be read.
-    let meaning = found.map(|f| f.meaning.clone()).or_else(|| job::meaning(parts.diagnosis.rules, written).ok());
+    let meaning =
+        found.map(|f| f.meaning.clone()).or_else(|| job::meaning(parts.diagnosis.rules, written).ok());
     let rules = parts.diagnosis.rules;
     let kind = match (&written.struck, &meaning) {
         (Some(_), _) => EntryKind::Struck,
@@ -128,8 +129,9 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
         Some(Meaning::Answer { check, outcome, answer }) => {
             let check = rules.check(*check);
             entry.says = check.says.clone();
-            entry.class = (check.answers.get(*answer) != Some(&written.answer.value) && check.reading.is_some())
-                .then(|| check.answers[*answer].clone());
+            entry.class = (check.answers.get(*answer) != Some(&written.answer.value)
+                && check.reading.is_some())
+            .then(|| check.answers[*answer].clone());
             entry.expected = Some(expected(check));
             entry.verdict = Some(verdict(outcome, *answer).into());
         }
@@ -144,7 +146,8 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             entry.verdict = Some(retest_says(*retest).into());
         }
         Some(Meaning::Unsure { check: None }) => {
-            if let Some(Ok(id)) = written.check.value.strip_prefix("try:").map(|name| rules.find_remedy(name)) {
+            if let Some(Ok(id)) = written.check.value.strip_prefix("try:").map(|name| rules.find_remedy(name))
+            {
                 entry.says = rules.remedy(id).says.clone();
             }
             entry.verdict = Some("could not tell".into());

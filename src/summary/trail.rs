@@ -48,7 +48,9 @@ impl Trail {
     pub fn steepest_fall(&self, fault: FaultId) -> Option<(usize, f64)> {
         let mut best: Option<(usize, f64)> = None;
         for (pair, step) in self.rows.windows(2).zip(self.steps.iter().skip(1)) {
-            let (Some(before), Some(after), Some(number)) = (pair[0].get(fault.0), pair[1].get(fault.0), step) else {
+            let (Some(before), Some(after), Some(number)) =
+                (pair[0].get(fault.0), pair[1].get(fault.0), step)
+            else {
                 continue;
             };
             let fall = odds_db(*after) - odds_db(*before);

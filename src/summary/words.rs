@@ -178,7 +178,8 @@ mod tests {
 
     #[test]
     fn only_words_that_are_used_are_explained() {
-        let found = glossary("The Op-amp's rails, a chipped knob").map(|g| g.into_iter().map(|g| g.word).collect());
+        let found =
+            glossary("The Op-amp's rails, a chipped knob").map(|g| g.into_iter().map(|g| g.word).collect());
         assert_eq!(found, Ok(vec!["op amp".to_string(), "rail".into()]));
     }
 }
