@@ -221,13 +221,13 @@ fn estimates_add_up() {
         let total: f64 = e.possibilities.iter().map(|p| p.share).sum();
         assert!((total - 1.0).abs() < 1e-9, "{name}: shares sum to {total}");
         for p in &e.possibilities {
-            let mut remedies: BTreeSet<_> = BTreeSet::new();
+            let mut remedies: BTreeSet<halfsplit::rules::RemedyId> = BTreeSet::new();
             for id in &p.faults {
                 let fault = d.model.fault(id).unwrap();
-                remedies.extend(d.model.faults[fault.0].remedies.first());
+                remedies.extend(d.model.faults[fault.0].remedies.first().copied());
             }
-            let minutes: f64 = remedies.iter().map(|r| d.rules.remedy(**r).minutes.get()).sum();
-            let parts: i64 = remedies.iter().map(|r| i64::from(d.rules.remedy(**r).money.hundredths())).sum();
+            let minutes: f64 = remedies.iter().map(|r| d.rules.remedy(*r).minutes.get()).sum();
+            let parts: i64 = remedies.iter().map(|r| i64::from(d.rules.remedy(*r).money.hundredths())).sum();
             assert_eq!((p.mend, p.parts), (minutes, parts), "{name}");
             // 48.00 an hour in quarters, 20 % on top.
             let quarters = ((p.find + p.mend) * 100.0).round() as i64;
