@@ -91,10 +91,7 @@ fn check_chain(name: &str) {
     assert_eq!(belief.posterior().error, 0.0);
     for (id, expected) in &posteriors {
         let got = belief.fault(net.faults[id]).unwrap();
-        assert!(
-            (got - expected).abs() < 1e-9,
-            "{name} {id}: {got} not {expected}"
-        );
+        assert!((got - expected).abs() < 1e-9, "{name} {id}: {got} not {expected}");
     }
 }
 
@@ -111,31 +108,17 @@ fn global_120_with_48_seen() {
 /// Beyond the limits sampling stands in, and its stated error covers what it is off by.
 #[test]
 fn sampling_states_its_error() {
-    for (name, log2_cost) in [
-        ("local_120", 8.5),
-        ("global_60", 8.5),
-        ("global_120_obs24", 13.5),
-        ("global_120_obs48", 13.5),
-    ] {
+    for (name, log2_cost) in
+        [("local_120", 8.5), ("global_60", 8.5), ("global_120_obs24", 13.5), ("global_120_obs48", 13.5)]
+    {
         let net = load(name);
         let exact = Belief::new(net.graph.clone(), &net.findings).unwrap();
         for seed in 1..=2 {
-            let limits = Limits {
-                log2_cost,
-                samples: 6_000,
-                seed,
-            };
+            let limits = Limits { log2_cost, samples: 6_000, seed };
             let belief = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
             let (truth, guess) = (exact.posterior(), belief.posterior());
-            assert!(
-                guess.error > 0.0 && guess.error < 0.1,
-                "{name} {seed}: {}",
-                guess.error
-            );
-            assert!(
-                (truth.log_evidence - guess.log_evidence).abs() < 0.2,
-                "{name} {seed}"
-            );
+            assert!(guess.error > 0.0 && guess.error < 0.1, "{name} {seed}: {}", guess.error);
+            assert!((truth.log_evidence - guess.log_evidence).abs() < 0.2, "{name} {seed}");
             for (f, (a, b)) in truth.faults.iter().zip(&guess.faults).enumerate() {
                 let off = (a - b).abs();
                 assert!(
@@ -145,11 +128,7 @@ fn sampling_states_its_error() {
                 );
             }
             let again = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
-            assert_eq!(
-                belief.posterior(),
-                again.posterior(),
-                "same seed, same answer"
-            );
+            assert_eq!(belief.posterior(), again.posterior(), "same seed, same answer");
         }
     }
 }
@@ -159,23 +138,13 @@ fn sampling_states_its_error() {
 fn sampled_belief_goes_on() {
     let net = load("local_120");
     let exact = Belief::new(net.graph.clone(), &net.findings).unwrap();
-    let limits = Limits {
-        log2_cost: 8.5,
-        samples: 6_000,
-        seed: 1,
-    };
+    let limits = Limits { log2_cost: 8.5, samples: 6_000, seed: 1 };
     let belief = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
     assert!(belief.sets().is_none());
-    let open = net
-        .graph
-        .checks()
-        .filter(|x| belief.checks_found().all(|y| y != *x));
+    let open = net.graph.checks().filter(|x| belief.checks_found().all(|y| y != *x));
     let mut nearer = 0;
     for check in open.take(20) {
-        let (a, b) = (
-            exact.predict(check).unwrap(),
-            belief.predict(check).unwrap(),
-        );
+        let (a, b) = (exact.predict(check).unwrap(), belief.predict(check).unwrap());
         assert!((b.answers.iter().sum::<f64>() - 1.0).abs() < 1e-9);
         assert!((a.answers[1] - b.answers[1]).abs() < 0.1, "{check:?}");
         nearer += usize::from((a.answers[1] - b.answers[1]).abs() < 0.02);

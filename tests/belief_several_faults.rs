@@ -44,10 +44,7 @@ impl Device {
 
     fn names(&self, mask: usize) -> BTreeSet<String> {
         let named = self.parts.iter().enumerate();
-        named
-            .filter(|(i, _)| mask >> i & 1 == 1)
-            .map(|(_, n)| (*n).to_owned())
-            .collect()
+        named.filter(|(i, _)| mask >> i & 1 == 1).map(|(_, n)| (*n).to_owned()).collect()
     }
 
     /// The belief after readings: a part broken with its chance, each fault set scored by whether it allows the
@@ -62,19 +59,12 @@ impl Device {
     ) -> Belief {
         let n = self.parts.len();
         let mut graph = Graph::new();
-        let faults: Vec<FaultId> = chances
-            .iter()
-            .map(|p| graph.add_fault(*p).unwrap())
-            .collect();
+        let faults: Vec<FaultId> = chances.iter().map(|p| graph.add_fault(*p).unwrap()).collect();
         let checks: Vec<CheckId> = probes
             .iter()
             .map(|(_, values)| graph.add_check(&vec![0.0; values.len() - 1], &[]).unwrap())
             .collect();
-        let all: Known = given
-            .iter()
-            .chain(read)
-            .map(|(k, v)| (k.clone(), *v))
-            .collect();
+        let all: Known = given.iter().chain(read).map(|(k, v)| (k.clone(), *v)).collect();
         let mut sets = Vec::new();
         for broken in 0usize..1 << n {
             let good = !broken & ((1 << n) - 1);
@@ -105,21 +95,11 @@ impl Device {
                             None => share * (k + 1) as f64,
                         })
                         .collect();
-                    ComputedCause {
-                        check: *check,
-                        cumulative,
-                    }
+                    ComputedCause { check: *check, cumulative }
                 })
                 .collect();
-            let members = (0..n)
-                .filter(|i| broken >> i & 1 == 1)
-                .map(|i| faults[i])
-                .collect();
-            sets.push(ScoredSet {
-                members,
-                log_likelihood,
-                causes,
-            });
+            let members = (0..n).filter(|i| broken >> i & 1 == 1).map(|i| faults[i]).collect();
+            sets.push(ScoredSet { members, log_likelihood, causes });
         }
         let scores = Arc::new(SetScores { faults, sets });
         Belief::build(Arc::new(graph), &[], Some(scores), Limits::default()).unwrap()
@@ -129,18 +109,13 @@ impl Device {
 fn entropy(belief: &Belief, count: usize) -> f64 {
     let sets = belief.best_sets(count).unwrap();
     assert!(sets.remaining < 1e-9);
-    sets.sets
-        .iter()
-        .map(|s| -s.probability * s.probability.log2())
-        .sum()
+    sets.sets.iter().map(|s| -s.probability * s.probability.log2()).sum()
 }
 
 /// The fault sets that the findings allow, as bit masks.
 fn possible(belief: &Belief, count: usize) -> Vec<usize> {
     let sets = belief.best_sets(count).unwrap().sets;
-    sets.iter()
-        .map(|s| s.members.iter().map(|f| 1 << f.0).sum())
-        .collect()
+    sets.iter().map(|s| s.members.iter().map(|f| 1 << f.0).sum()).collect()
 }
 
 fn minimal(masks: &[usize]) -> BTreeSet<usize> {
@@ -150,34 +125,21 @@ fn minimal(masks: &[usize]) -> BTreeSet<usize> {
 
 /// Minimal sets of parts that cannot all be good: those that meet every possible fault set.
 fn conflicts(possible: &[usize], n: usize) -> BTreeSet<usize> {
-    let clash: Vec<usize> = (0..1 << n)
-        .filter(|c| possible.iter().all(|p| p & c != 0))
-        .collect();
+    let clash: Vec<usize> = (0..1 << n).filter(|c| possible.iter().all(|p| p & c != 0)).collect();
     minimal(&clash)
 }
 
 fn named_sets(v: &Value) -> BTreeSet<BTreeSet<String>> {
-    list(v)
-        .iter()
-        .map(|s| list(s).iter().map(|n| text(n).to_owned()).collect())
-        .collect()
+    list(v).iter().map(|s| list(s).iter().map(|n| text(n).to_owned()).collect()).collect()
 }
 
 fn known(v: &Value) -> Known {
-    v.as_mapping()
-        .unwrap()
-        .iter()
-        .map(|(k, v)| (text(k).to_owned(), v.as_i64().unwrap()))
-        .collect()
+    v.as_mapping().unwrap().iter().map(|(k, v)| (text(k).to_owned(), v.as_i64().unwrap())).collect()
 }
 
 /// One adder: out = a + b, in all directions.
 fn adder(known: &mut Known, a: &str, b: &str, out: &str) -> bool {
-    match (
-        known.get(a).copied(),
-        known.get(b).copied(),
-        known.get(out).copied(),
-    ) {
+    match (known.get(a).copied(), known.get(b).copied(), known.get(out).copied()) {
         (Some(x), Some(y), _) => put(known, out, x + y),
         (Some(x), None, Some(z)) => put(known, b, z - x),
         (None, Some(y), Some(z)) => put(known, a, z - y),
@@ -212,16 +174,8 @@ fn polybox_conflicts_and_candidates() {
     for row in list(&file["polybox"]["sets"]) {
         let belief = device.belief(&[0.01; 5], &given, &known(&row["readings"]), false, &[]);
         let sets = possible(&belief, 32);
-        assert_eq!(
-            named(&device, minimal(&sets)),
-            named_sets(&row["candidates"]),
-            "{row:?}"
-        );
-        assert_eq!(
-            named(&device, conflicts(&sets, 5)),
-            named_sets(&row["conflicts"]),
-            "{row:?}"
-        );
+        assert_eq!(named(&device, minimal(&sets)), named_sets(&row["candidates"]), "{row:?}");
+        assert_eq!(named(&device, conflicts(&sets, 5)), named_sets(&row["conflicts"]), "{row:?}");
         if let Some(count) = row["consistent"].as_u64() {
             assert_eq!(sets.len() as u64, count);
         }
@@ -282,14 +236,8 @@ fn full_adder() {
     };
     let belief = device.belief(&[0.01; 5], &observation, &Known::new(), false, &[]);
     let sets = possible(&belief, 32);
-    assert_eq!(
-        named(&device, minimal(&sets)),
-        named_sets(&row["candidates"])
-    );
-    assert_eq!(
-        named(&device, conflicts(&sets, 5)),
-        named_sets(&row["conflicts"])
-    );
+    assert_eq!(named(&device, minimal(&sets)), named_sets(&row["candidates"]));
+    assert_eq!(named(&device, conflicts(&sets, 5)), named_sets(&row["conflicts"]));
 }
 
 /// Inverters in a row: points 0..=n, input 1; a broken one may put out anything.
@@ -317,14 +265,9 @@ fn inverter_chain() {
         let given = Known::from([("0".to_owned(), 1)]);
         let wrong = run["output_wrong"].as_bool().unwrap();
         // An even chain hands the input on; reading 0 at the far end is wrong.
-        let read = if wrong {
-            Known::from([(n.to_string(), 0)])
-        } else {
-            Known::new()
-        };
+        let read = if wrong { Known::from([(n.to_string(), 0)]) } else { Known::new() };
         let points: Vec<String> = (1..=n).map(|i| i.to_string()).collect();
-        let probes: Vec<(&str, Vec<i64>)> =
-            points.iter().map(|p| (p.as_str(), vec![0, 1])).collect();
+        let probes: Vec<(&str, Vec<i64>)> = points.iter().map(|p| (p.as_str(), vec![0, 1])).collect();
         let belief = device.belief(&chances, &given, &read, false, &probes);
         let before = entropy(&belief, 1 << n);
         near(before, num(&run["entropy"]), 8, "entropy");
@@ -334,11 +277,7 @@ fn inverter_chain() {
             let bits = belief.joint_bits(CheckId(point - 1), 1 << n).unwrap();
             // The file's figure is a difference of two rounded ones: a whole unit of its last digit.
             let slack = (before - bits.low - num(expected)).abs();
-            assert!(
-                slack <= 1.01e-8,
-                "{name:?}: {} not {expected:?}",
-                before - bits.low
-            );
+            assert!(slack <= 1.01e-8, "{name:?}: {} not {expected:?}", before - bits.low);
             if before - bits.low < best.0 {
                 best = (before - bits.low, text(name).to_owned());
             }
@@ -354,29 +293,21 @@ fn hitting_sets() {
     let file = diagnosis("multiple_fault.yaml");
     let row = &file["hitting_sets"];
     let sets = |v: &Value| -> BTreeSet<Vec<usize>> {
-        list(v)
-            .iter()
-            .map(|s| list(s).iter().map(int).collect())
-            .collect()
+        list(v).iter().map(|s| list(s).iter().map(int).collect()).collect()
     };
     let mut graph = Graph::new();
     let faults: Vec<FaultId> = (0..6).map(|_| graph.add_fault(0.1).unwrap()).collect();
     let findings: Vec<Finding> = sets(&row["conflicts"])
         .iter()
         .map(|conflict| {
-            let causes: Vec<(Cause, f64)> = conflict
-                .iter()
-                .map(|i| (faults[i - 1].into(), 1.0))
-                .collect();
+            let causes: Vec<(Cause, f64)> = conflict.iter().map(|i| (faults[i - 1].into(), 1.0)).collect();
             Finding::answer(graph.add_yes_no_check(0.0, &causes).unwrap(), 1)
         })
         .collect();
     let belief = Belief::new(Arc::new(graph), &findings).unwrap();
     let found = minimal(&possible(&belief, 64));
-    let found: BTreeSet<Vec<usize>> = found
-        .into_iter()
-        .map(|m| (0..6).filter(|i| m >> i & 1 == 1).map(|i| i + 1).collect())
-        .collect();
+    let found: BTreeSet<Vec<usize>> =
+        found.into_iter().map(|m| (0..6).filter(|i| m >> i & 1 == 1).map(|i| i + 1).collect()).collect();
     assert_eq!(found, sets(&row["minimal"]));
 }
 
@@ -390,11 +321,7 @@ fn stages(n: usize) -> Belief {
     }
     let sets = faults
         .iter()
-        .map(|f| ScoredSet {
-            members: vec![*f],
-            log_likelihood: 0.0,
-            causes: Vec::new(),
-        })
+        .map(|f| ScoredSet { members: vec![*f], log_likelihood: 0.0, causes: Vec::new() })
         .collect();
     let scores = Arc::new(SetScores { faults, sets });
     Belief::build(Arc::new(graph), &[], Some(scores), Limits::default()).unwrap()
@@ -428,22 +355,12 @@ fn half_split_takes_no_more_probes_than_the_logarithm() {
                 }
                 assert!(best.0 > 0.0, "n {n}: nothing left to ask");
                 let abnormal = usize::from(bad <= best.1);
-                belief = belief
-                    .with_finding(Finding::answer(CheckId(best.1), abnormal))
-                    .unwrap();
+                belief = belief.with_finding(Finding::answer(CheckId(best.1), abnormal)).unwrap();
                 probes += 1;
             }
-            assert!(
-                probes <= n.next_power_of_two().ilog2(),
-                "n {n}: {probes} probes"
-            );
+            assert!(probes <= n.next_power_of_two().ilog2(), "n {n}: {probes} probes");
             total += probes;
         }
-        near(
-            f64::from(total) / n as f64,
-            num(&row["optimal"]),
-            8,
-            "mean number of probes",
-        );
+        near(f64::from(total) / n as f64, num(&row["optimal"]), 8, "mean number of probes");
     }
 }

@@ -9,8 +9,7 @@ use std::sync::Arc;
 
 use data::{diagnosis, list, near, num, text};
 use halfsplit::belief::{
-    Belief, CheckId, ComputedCause, FaultId, Finding, Graph, Limits, ScoredSet, SetScores,
-    net_strength,
+    Belief, CheckId, ComputedCause, FaultId, Finding, Graph, Limits, ScoredSet, SetScores, net_strength,
 };
 use serde_yaml::Value;
 
@@ -58,25 +57,14 @@ fn bernoulli(on: bool, p: f64) -> f64 {
 fn asia() {
     const NAMES: [&str; 5] = ["asia", "smoke", "tub", "lung", "bronc"];
     let mut graph = Graph::new();
-    let faults: Vec<FaultId> = NAMES
-        .iter()
-        .map(|_| graph.add_fault(0.5).unwrap())
-        .collect();
-    let either = graph
-        .add_condition(0.0, &[(faults[2].into(), 1.0), (faults[3].into(), 1.0)])
-        .unwrap();
-    let xray = graph
-        .add_yes_no_check(0.05, &[(either.into(), net_strength(0.98, 0.05))])
-        .unwrap();
+    let faults: Vec<FaultId> = NAMES.iter().map(|_| graph.add_fault(0.5).unwrap()).collect();
+    let either = graph.add_condition(0.0, &[(faults[2].into(), 1.0), (faults[3].into(), 1.0)]).unwrap();
+    let xray = graph.add_yes_no_check(0.05, &[(either.into(), net_strength(0.98, 0.05))]).unwrap();
     let dysp = graph.add_yes_no_check(0.0, &[]).unwrap();
     // To observe a fault or condition, a check that shows exactly it.
-    let seen: Vec<CheckId> = faults
-        .iter()
-        .map(|f| graph.add_yes_no_check(0.0, &[((*f).into(), 1.0)]).unwrap())
-        .collect();
-    let seen_either = graph
-        .add_yes_no_check(0.0, &[(either.into(), 1.0)])
-        .unwrap();
+    let seen: Vec<CheckId> =
+        faults.iter().map(|f| graph.add_yes_no_check(0.0, &[((*f).into(), 1.0)]).unwrap()).collect();
+    let seen_either = graph.add_yes_no_check(0.0, &[(either.into(), 1.0)]).unwrap();
     let joint = |on: &[bool]| {
         bernoulli(on[0], 0.01)
             * bernoulli(on[1], 0.5)
@@ -108,13 +96,8 @@ fn asia() {
             .iter()
             .map(|(k, v)| Finding::answer(check(text(k)), usize::from(text(v) == "yes")))
             .collect();
-        let belief = Belief::build(
-            graph.clone(),
-            &findings,
-            Some(scores.clone()),
-            Limits::default(),
-        )
-        .unwrap();
+        let belief =
+            Belief::build(graph.clone(), &findings, Some(scores.clone()), Limits::default()).unwrap();
         for (key, expected) in row.as_mapping().unwrap() {
             let got = match text(key) {
                 "evidence" => continue,
@@ -137,16 +120,10 @@ fn burglary() {
     let mut graph = Graph::new();
     let faults: Vec<FaultId> = (0..3).map(|_| graph.add_fault(0.5).unwrap()).collect();
     let alarm = faults[2];
-    let john = graph
-        .add_yes_no_check(0.05, &[(alarm.into(), net_strength(0.9, 0.05))])
-        .unwrap();
-    let mary = graph
-        .add_yes_no_check(0.01, &[(alarm.into(), net_strength(0.7, 0.01))])
-        .unwrap();
-    let seen: Vec<CheckId> = faults
-        .iter()
-        .map(|f| graph.add_yes_no_check(0.0, &[((*f).into(), 1.0)]).unwrap())
-        .collect();
+    let john = graph.add_yes_no_check(0.05, &[(alarm.into(), net_strength(0.9, 0.05))]).unwrap();
+    let mary = graph.add_yes_no_check(0.01, &[(alarm.into(), net_strength(0.7, 0.01))]).unwrap();
+    let seen: Vec<CheckId> =
+        faults.iter().map(|f| graph.add_yes_no_check(0.0, &[((*f).into(), 1.0)]).unwrap()).collect();
     let joint = |on: &[bool]| {
         let rings = match (on[0], on[1]) {
             (true, true) => 0.95,
@@ -172,13 +149,8 @@ fn burglary() {
             .iter()
             .map(|(k, v)| Finding::answer(check(text(k)), v.as_u64().unwrap() as usize))
             .collect();
-        let belief = Belief::build(
-            graph.clone(),
-            &findings,
-            Some(scores.clone()),
-            Limits::default(),
-        )
-        .unwrap();
+        let belief =
+            Belief::build(graph.clone(), &findings, Some(scores.clone()), Limits::default()).unwrap();
         let got = belief.predict(check(text(&row["query"]))).unwrap().answers[1];
         near(got, num(&row["exact"]), 11, &format!("{row:?}"));
     }
@@ -199,73 +171,29 @@ fn car_start() {
             (false, true) => 0.01,
             _ => 0.0,
         };
-        let shows = if on[0] {
-            vec![0.001, 0.001, 0.998]
-        } else {
-            vec![0.39, 0.60, 0.01]
-        };
+        let shows = if on[0] { vec![0.001, 0.001, 0.998] } else { vec![0.39, 0.60, 0.01] };
         vec![(meter, shows), (start, vec![starts, 1.0 - starts])]
     };
     let scores = scored(&mut graph, 2, |_| 1.0, spreads);
     let none = Belief::build(Arc::new(graph), &[], Some(scores), Limits::default()).unwrap();
-    near(
-        none.predict(start).unwrap().answers[1],
-        0.068216,
-        6,
-        "does not start",
-    );
-    for (got, expected) in none
-        .predict(meter)
-        .unwrap()
-        .answers
-        .iter()
-        .zip([0.38222, 0.58802, 0.02976])
-    {
+    near(none.predict(start).unwrap().answers[1], 0.068216, 6, "does not start");
+    for (got, expected) in none.predict(meter).unwrap().answers.iter().zip([0.38222, 0.58802, 0.02976]) {
         near(*got, expected, 5, "meter");
     }
     let dead = none.with_finding(Finding::answer(start, 1)).unwrap();
     near(dead.fault(no_fuel).unwrap(), 0.29318635, 8, "no fuel");
-    near(
-        dead.fault(dirty_plugs).unwrap(),
-        0.58062625,
-        8,
-        "dirty plugs",
-    );
-    for (got, expected) in dead
-        .predict(meter)
-        .unwrap()
-        .answers
-        .iter()
-        .zip([0.27595051, 0.42438138, 0.29966811])
+    near(dead.fault(dirty_plugs).unwrap(), 0.58062625, 8, "dirty plugs");
+    for (got, expected) in
+        dead.predict(meter).unwrap().answers.iter().zip([0.27595051, 0.42438138, 0.29966811])
     {
         near(*got, expected, 8, "meter");
     }
     let half = dead.with_finding(Finding::answer(meter, 1)).unwrap();
-    near(
-        half.fault(no_fuel).unwrap(),
-        0.000690855832,
-        12,
-        "no fuel, half full",
-    );
-    near(
-        half.fault(dirty_plugs).unwrap(),
-        0.80434963,
-        8,
-        "dirty plugs, half full",
-    );
+    near(half.fault(no_fuel).unwrap(), 0.000690855832, 12, "no fuel, half full");
+    near(half.fault(dirty_plugs).unwrap(), 0.80434963, 8, "dirty plugs, half full");
     let empty = dead.with_finding(Finding::answer(meter, 2)).unwrap();
-    near(
-        empty.fault(no_fuel).unwrap(),
-        0.97641345,
-        8,
-        "no fuel, empty",
-    );
-    near(
-        empty.fault(dirty_plugs).unwrap(),
-        0.05804083,
-        8,
-        "dirty plugs, empty",
-    );
+    near(empty.fault(no_fuel).unwrap(), 0.97641345, 8, "no fuel, empty");
+    near(empty.fault(dirty_plugs).unwrap(), 0.05804083, 8, "dirty plugs, empty");
 }
 
 #[test]

@@ -55,11 +55,7 @@ impl WeightedSets {
         }
         best_first(&mut sets);
         let sum: f64 = sets.iter().map(|s| s.probability).sum();
-        WeightedSets {
-            sets,
-            remaining: (1.0 - sum).max(0.0),
-            certain: false,
-        }
+        WeightedSets { sets, remaining: (1.0 - sum).max(0.0), certain: false }
     }
 }
 
@@ -81,11 +77,7 @@ const HEAVY: f64 = 131_072.0;
 const NEIGHBOURS: usize = 100;
 
 fn best_first(sets: &mut [WeightedSet]) {
-    sets.sort_by(|a, b| {
-        b.probability
-            .total_cmp(&a.probability)
-            .then_with(|| a.members.cmp(&b.members))
-    });
+    sets.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.members.cmp(&b.members)));
 }
 
 /// The coupled faults in `order` up to `place` are settled: all absent but the last. Those of the parent stay.
@@ -216,27 +208,15 @@ impl<'a> Search<'a> {
     fn weigh_neighbours(&mut self, count: usize) -> Result<(), BeliefError> {
         let belief = self.belief;
         let template = &belief.solver.template;
-        let coupled: Vec<usize> = (0..belief.graph.fault_count())
-            .filter(|f| template.is_coupled(*f))
-            .collect();
+        let coupled: Vec<usize> =
+            (0..belief.graph.fault_count()).filter(|f| template.is_coupled(*f)).collect();
         let budget = NEIGHBOURS * count + 5000;
-        let pool = super::sample::pool(
-            &belief.graph,
-            &belief.findings,
-            &coupled,
-            &belief.limits,
-            budget,
-        )?;
+        let pool = super::sample::pool(&belief.graph, &belief.findings, &coupled, &belief.limits, budget)?;
         let mut open = 1.0;
         for (members, log) in pool {
             let share = (log - belief.posterior.log_evidence).exp();
             open -= share;
-            let choice = Choice {
-                group: 0,
-                coupled: Rc::new(members),
-                rank: 0,
-                flips: Vec::new(),
-            };
+            let choice = Choice { group: 0, coupled: Rc::new(members), rank: 0, flips: Vec::new() };
             self.push(share * self.lone_top, Item::Choice(choice));
         }
         self.outside = open.max(0.0) * self.lone_top;

@@ -25,12 +25,7 @@ impl Complete {
         let graph = &belief.graph;
         let held = vec![true; graph.fault_count()];
         let free: Vec<bool> = belief.held().iter().map(|h| !h).collect();
-        let priors = || {
-            free.iter()
-                .zip(&graph.priors)
-                .filter(|x| *x.0)
-                .map(|x| *x.1)
-        };
+        let priors = || free.iter().zip(&graph.priors).filter(|x| *x.0).map(|x| *x.1);
         let absent = priors().filter(|p| *p < 1.0).map(|p| (-p).ln_1p()).sum();
         let certain = priors().filter(|p| *p >= 1.0).count();
         Complete {
@@ -86,14 +81,8 @@ impl Complete {
         if certain < self.certain || log == f64::NEG_INFINITY {
             return Ok(f64::NEG_INFINITY);
         }
-        let setting = Setting {
-            present,
-            fixed: &[],
-            computed: &computed,
-        };
-        let ran = self
-            .solver
-            .run(&belief.graph, &self.findings, setting, false)?;
+        let setting = Setting { present, fixed: &[], computed: &computed };
+        let ran = self.solver.run(&belief.graph, &self.findings, setting, false)?;
         Ok(ran.map_or(f64::NEG_INFINITY, |r| log + r.outcome.log_total))
     }
 
@@ -104,10 +93,7 @@ impl Complete {
         let designated: Vec<usize> = present.iter().copied().filter(|f| !self.free[*f]).collect();
         let place = sets.sets.iter().position(|set| {
             set.members.len() == designated.len()
-                && set
-                    .members
-                    .iter()
-                    .all(|f| designated.binary_search(&f.0).is_ok())
+                && set.members.iter().all(|f| designated.binary_search(&f.0).is_ok())
         });
         place.map_or(Scored::Unlisted, Scored::At)
     }

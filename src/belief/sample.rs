@@ -80,10 +80,7 @@ impl Scale<'_> {
             }
         }
         if log > f64::NEG_INFINITY {
-            let setting = Setting {
-                present: &present,
-                ..Setting::default()
-            };
+            let setting = Setting { present: &present, ..Setting::default() };
             let ran = self.solver.run(self.graph, self.findings, setting, false)?;
             log = ran.map_or(f64::NEG_INFINITY, |r| log + r.outcome.log_total);
         }
@@ -103,13 +100,8 @@ pub(crate) fn sample(
     coupled.iter().for_each(|f| held[*f] = true);
     let solver = Solver::new(graph, held, findings, limits);
     solver.affordable()?;
-    let mut scale = Scale {
-        graph,
-        findings,
-        solver: &solver,
-        coupled: coupled.clone(),
-        known: HashMap::new(),
-    };
+    let mut scale =
+        Scale { graph, findings, solver: &solver, coupled: coupled.clone(), known: HashMap::new() };
     gather(&mut scale, limits.samples / 2)?;
     let pool = Pool::of(&scale);
     if pool.sets.is_empty() {
@@ -126,28 +118,17 @@ pub(crate) fn sample(
     let mut error = 0.0f64;
     let mut faults = Vec::with_capacity(coupled.len());
     for (i, f) in coupled.iter().enumerate() {
-        let each: Vec<f64> = walks
-            .iter()
-            .map(|w| w.inside * pool.marginals[i] + w.outside[i])
-            .collect();
+        let each: Vec<f64> = walks.iter().map(|w| w.inside * pool.marginals[i] + w.outside[i]).collect();
         faults.push((*f, mean(&each)));
         error = error.max(standard_error(&each));
     }
     let scored = pool.sets.iter().take(KEPT).map(|(set, _)| ScoredSet {
-        members: coupled
-            .iter()
-            .zip(set)
-            .filter(|x| *x.1)
-            .map(|x| FaultId(*x.0))
-            .collect(),
+        members: coupled.iter().zip(set).filter(|x| *x.1).map(|x| FaultId(*x.0)).collect(),
         log_likelihood: 0.0,
         causes: Vec::new(),
     });
     Ok(Sampled {
-        scores: SetScores {
-            sets: scored.collect(),
-            faults: coupled.into_iter().map(FaultId).collect(),
-        },
+        scores: SetScores { sets: scored.collect(), faults: coupled.into_iter().map(FaultId).collect() },
         faults,
         error,
         log_evidence: pool.log_mass - mean(&inside).ln(),
@@ -166,23 +147,15 @@ pub(crate) fn pool(
     let mut held = vec![false; graph.fault_count()];
     coupled.iter().for_each(|f| held[*f] = true);
     let solver = Solver::new(graph, held, findings, limits);
-    let mut scale = Scale {
-        graph,
-        findings,
-        solver: &solver,
-        coupled: coupled.to_vec(),
-        known: HashMap::new(),
-    };
+    let mut scale =
+        Scale { graph, findings, solver: &solver, coupled: coupled.to_vec(), known: HashMap::new() };
     gather(&mut scale, budget)?;
     let name = |set: Vec<bool>| {
         let on = coupled.iter().zip(set).filter(|x| x.1);
         on.map(|x| FaultId(*x.0)).collect()
     };
-    let mut sets: Vec<(Vec<FaultId>, f64)> = scale
-        .known
-        .into_iter()
-        .map(|(set, log)| (name(set), log))
-        .collect();
+    let mut sets: Vec<(Vec<FaultId>, f64)> =
+        scale.known.into_iter().map(|(set, log)| (name(set), log)).collect();
     sets.sort_by(|a, b| a.0.cmp(&b.0));
     Ok(sets)
 }
@@ -198,20 +171,14 @@ impl PartialOrd for Open {
 }
 impl Ord for Open {
     fn cmp(&self, other: &Self) -> Ordering {
-        self.0
-            .total_cmp(&other.0)
-            .then_with(|| other.1.cmp(&self.1))
+        self.0.total_cmp(&other.0).then_with(|| other.1.cmp(&self.1))
     }
 }
 
 /// Weighs all neighbours (one fault more or less) of the heaviest set whose neighbours are not known, again and again.
 fn gather(scale: &mut Scale, budget: usize) -> Result<(), BeliefError> {
     let empty = vec![false; scale.coupled.len()];
-    let full: Vec<bool> = scale
-        .coupled
-        .iter()
-        .map(|f| scale.graph.priors[*f] > 0.0)
-        .collect();
+    let full: Vec<bool> = scale.coupled.iter().map(|f| scale.graph.priors[*f] > 0.0).collect();
     let mut queue = BinaryHeap::new();
     for set in [empty, full] {
         queue.push(Open(scale.log_joint(&set)?, set));
@@ -253,12 +220,7 @@ impl Pool {
                 *m += if *on { *weight } else { 0.0 };
             }
         }
-        Pool {
-            members: sets.iter().map(|s| s.0.clone()).collect(),
-            sets,
-            marginals,
-            log_mass,
-        }
+        Pool { members: sets.iter().map(|s| s.0.clone()).collect(), sets, marginals, log_mass }
     }
 
     fn draw(&self, source: &mut Source) -> Vec<bool> {
@@ -314,28 +276,17 @@ fn wander(
         }
     }
     outside.iter_mut().for_each(|o| *o /= steps);
-    Ok(Walk {
-        inside: inside / steps,
-        outside,
-    })
+    Ok(Walk { inside: inside / steps, outside })
 }
 
 /// Tries to put an absent fault in the place of a present one.
-fn exchange(
-    scale: &mut Scale,
-    source: &mut Source,
-    set: &mut [bool],
-    here: f64,
-) -> Result<f64, BeliefError> {
+fn exchange(scale: &mut Scale, source: &mut Source, set: &mut [bool], here: f64) -> Result<f64, BeliefError> {
     let present: Vec<usize> = (0..set.len()).filter(|i| set[*i]).collect();
     let absent: Vec<usize> = (0..set.len()).filter(|i| !set[*i]).collect();
     if present.is_empty() || absent.is_empty() {
         return Ok(here);
     }
-    let (out, in_) = (
-        present[source.below(present.len())],
-        absent[source.below(absent.len())],
-    );
+    let (out, in_) = (present[source.below(present.len())], absent[source.below(absent.len())]);
     set[out] = false;
     set[in_] = true;
     let there = scale.log_joint(set)?;

@@ -23,11 +23,7 @@ pub struct Limits {
 impl Default for Limits {
     /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits {
-            log2_cost: 22.0,
-            samples: 12_000,
-            seed: 1,
-        }
+        Limits { log2_cost: 22.0, samples: 12_000, seed: 1 }
     }
 }
 
@@ -130,16 +126,8 @@ impl Belief {
         Belief::settle(self.graph.clone(), all, self.sets().cloned(), self.limits)
     }
 
-    pub(crate) fn with_only(
-        &self,
-        findings: &[(CheckId, Vec<f64>)],
-    ) -> Result<Belief, BeliefError> {
-        Belief::settle(
-            self.graph.clone(),
-            findings.to_vec(),
-            self.sets().cloned(),
-            self.limits,
-        )
+    pub(crate) fn with_only(&self, findings: &[(CheckId, Vec<f64>)]) -> Result<Belief, BeliefError> {
+        Belief::settle(self.graph.clone(), findings.to_vec(), self.sets().cloned(), self.limits)
     }
 
     /// The belief with other set scores (a new circuit reading, or none).
@@ -202,15 +190,9 @@ impl Belief {
     }
 
     /// Samples fault sets and lets them stand for all.
-    fn approximate(
-        graph: Arc<Graph>,
-        findings: Findings,
-        limits: Limits,
-    ) -> Result<Belief, BeliefError> {
+    fn approximate(graph: Arc<Graph>, findings: Findings, limits: Limits) -> Result<Belief, BeliefError> {
         let free = Solver::new(&graph, vec![false; graph.fault_count()], &findings, &limits);
-        let coupled: Vec<usize> = (0..graph.fault_count())
-            .filter(|f| free.template.is_coupled(*f))
-            .collect();
+        let coupled: Vec<usize> = (0..graph.fault_count()).filter(|f| free.template.is_coupled(*f)).collect();
         let sampled = sample(&graph, &findings, coupled, &limits)?;
         let sets = Some(Arc::new(sampled.scores));
         let mut belief = Belief::infer(graph, findings, sets, limits)?;
@@ -284,7 +266,7 @@ impl Belief {
     }
 
     fn fill(&mut self) -> Result<(), BeliefError> {
-        let mixture = self.mix(&self.solver, &self.findings, &self.groups)?;
+        let mixture = self.mix(&self.solver, &self.findings, &self.groups, NEGLIGIBLE)?;
         let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
             return Err(BeliefError::Impossible);
@@ -300,12 +282,14 @@ impl Belief {
         Ok(())
     }
 
-    /// Sums over groups: total, shares, marginals of faults and conditions.
+    /// Sums over groups: total, shares, marginals of faults and conditions. Groups that hold less than `tail` all
+    /// together take no part in the marginals of what is not designated.
     pub(crate) fn mix(
         &self,
         solver: &Solver,
         findings: &Findings,
         groups: &[Group],
+        tail: f64,
     ) -> Result<Mixture, BeliefError> {
         let graph = &*self.graph;
         let mut mixture = Mixture {
@@ -333,7 +317,7 @@ impl Belief {
             for (share, log) in mixture.shares.iter_mut().zip(&logs) {
                 *share = (log - mixture.log_total).exp();
             }
-            let (kept, mass) = heaviest(&mixture.shares, NEGLIGIBLE);
+            let (kept, mass) = heaviest(&mixture.shares, tail);
             for g in kept {
                 if let Some(ran) = solver.run(graph, findings, groups[g].setting(), true)? {
                     let weight = mixture.shares[g] / mass;
@@ -381,7 +365,7 @@ fn held(graph: &Graph, sets: Option<&SetScores>) -> Vec<bool> {
     held
 }
 
-/// Groups beyond this posterior mass (all together) take no part in marginals of other faults.
+/// The tail of groups that a posterior leaves out of the marginals of faults that are not designated.
 pub(crate) const NEGLIGIBLE: f64 = 1e-13;
 
 /// Places of the heaviest shares, in order of place, the rest adding up to less than `tail`; and their sum.

@@ -159,11 +159,7 @@ impl Plan {
                 }
                 out
             };
-            let size = if size < 1e15 {
-                size as usize
-            } else {
-                usize::MAX
-            };
+            let size = if size < 1e15 { size as usize } else { usize::MAX };
             let product = product_end..product_end.saturating_add(size);
             let message = message_end..message_end.saturating_add(size / card(i));
             (product_end, message_end) = (product.end, message.end);
@@ -199,8 +195,7 @@ impl Plan {
         let last = self.buckets.last();
         let mut messages = vec![Wide::ZERO; last.map_or(0, |b| b.message.end)];
         let mut absolutes = vec![0.0; messages.len()];
-        let mut products =
-            Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
+        let mut products = Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
         let (mut product, mut absolute): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
         let (mut log_total, mut log_absolute) = (0.0, 0.0);
         for bucket in &self.buckets {
@@ -278,10 +273,7 @@ impl Plan {
                     0 => after.resize(size, Wide::ONE),
                     _ => after.extend_from_within(start - size..),
                 }
-                let (data, right) = (
-                    &messages[self.buckets[*c].message.clone()],
-                    &mut after[start..],
-                );
+                let (data, right) = (&messages[self.buckets[*c].message.clone()], &mut after[start..]);
                 walk(steps, |cell, at| right[cell] = right[cell].mul(data[at]));
                 ends.push(after.len());
             }
@@ -299,9 +291,7 @@ impl Plan {
                 }
                 scale(data);
                 let message = &messages[range];
-                walk(steps, |cell, at| {
-                    product[cell] = product[cell].mul(message[at])
-                });
+                walk(steps, |cell, at| product[cell] = product[cell].mul(message[at]));
             }
             let mut marginal = vec![Wide::ZERO; own];
             for chunk in product.chunks_exact(own) {

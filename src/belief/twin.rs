@@ -189,7 +189,9 @@ fn case(seed: u64) -> Case {
                         cumulative.push(sum.min(1.0));
                     }
                     cumulative[m - 1] = 1.0;
-                    causes.push(ComputedCause { check: CheckId(x), cumulative });
+                    let cause = ComputedCause { check: CheckId(x), cumulative };
+                    // Sometimes two on one check, which multiply.
+                    causes.extend(vec![cause; 1 + s.below(2)]);
                 }
             }
             let log_likelihood = s.chance().max(1e-4).ln();
@@ -355,5 +357,32 @@ proptest! {
                 prop_assert!((p - twin.fault(f)).abs() < 1e-9, "{:?}", style);
             }
         }
+    }
+}
+
+/// Many improbable abnormal answers with hardly a leak: the signs cost more digits than there are, and the sign-free
+/// chain must take over.
+#[test]
+fn chain_takes_over_when_digits_run_out() {
+    let mut graph = Graph::new();
+    let faults: Vec<FaultId> = (0..13).map(|i| graph.add_fault(1e-4 * (1.0 + i as f64)).unwrap()).collect();
+    let findings: Vec<Finding> = (0..12)
+        .map(|i| {
+            let causes = [(faults[i].into(), 0.9), (faults[i + 1].into(), 0.3)];
+            Finding::answer(graph.add_yes_no_check(1e-4, &causes).unwrap(), 1)
+        })
+        .collect();
+    let case = Case { graph: Arc::new(graph), findings, sets: None };
+    let vectors = vectors(&case);
+    let evidence: Vec<Evidence> =
+        vectors.iter().map(|(c, l)| Evidence { check: c.0, likelihood: l }).collect();
+    let template = Template::new(&case.graph, &[false; 13], &evidence, Style::Signed);
+    let lost = template.run(Setting::default(), false).is_none_or(|o| o.condition > 1e17);
+    assert!(lost, "this test needs a case beyond the digits");
+    let belief = build(&case).unwrap();
+    let twin = Twin::of(&case.graph, &vectors, None);
+    assert!((belief.posterior().log_evidence - twin.total().ln()).abs() < 1e-9);
+    for f in 0..13 {
+        assert!((belief.posterior().faults[f] - twin.fault(f)).abs() < 1e-9);
     }
 }

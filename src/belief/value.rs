@@ -4,8 +4,12 @@ use super::solve::{Findings, Solver};
 use super::state::{Belief, heaviest};
 use super::{BeliefError, CheckId, FaultId};
 
-/// Posterior mass of scored sets (the least probable ones, all together) that the value of a check leaves out.
-const LEFT_OUT_OF_VALUE: f64 = 1e-9;
+/// Posterior mass of scored sets (the least probable ones, all together) that the value of a check leaves out where
+/// there are many.
+const LEFT_OUT_OF_VALUE: f64 = 1e-6;
+
+/// Up to this number of scored sets none is left out.
+const FEW_SETS: usize = 500;
 
 /// Answers less probable than this get a propagation of their own instead of a difference.
 const RARE: f64 = 1e-6;
@@ -46,7 +50,7 @@ impl Belief {
     /// Predicts a check's answer and the faults' probabilities after each. One propagation per answer but one, on what
     /// the findings and this check reach together.
     ///
-    /// With set scores, the least probable sets (1e-9 of the mass all together) are left out.
+    /// With more than 500 scored sets, the least probable ones (1e-6 of the mass all together) are left out.
     ///
     /// # Errors
     /// [`BeliefError::Unknown`], [`BeliefError::RepeatedFinding`] where the check has a finding,
@@ -94,14 +98,16 @@ impl Belief {
         let held = self.held();
         let solver = Solver::new(&self.graph, held, &findings, &self.limits);
         let groups = self.group(&solver, &findings, keep);
-        let mixture = self.mix(&solver, &findings, &groups)?;
+        let mixture = self.mix(&solver, &findings, &groups, LEFT_OUT_OF_VALUE * 1e-3)?;
         let p = (mixture.log_total - self.log_total).exp();
         Ok((p, mixture.faults.iter().map(|f| f * p).collect()))
     }
 
     /// The scored sets that matter now.
     pub(crate) fn kept_sets(&self) -> Option<Vec<usize>> {
-        self.sets.as_ref()?;
+        if self.sets.as_ref()?.sets.len() <= FEW_SETS {
+            return None;
+        }
         let mut weights = vec![0.0; self.log_terms.len()];
         for group in &self.groups {
             for (s, within) in &group.sets {
@@ -148,9 +154,7 @@ impl Belief {
         let members: Vec<&[FaultId]> = sets.sets.iter().map(|s| s.members.as_slice()).collect();
         let given = self.answers_given(check, &members)?;
         let parts = sets.sets.iter().zip(&given);
-        let left: f64 = parts
-            .map(|(set, answers)| set.probability * entropy(answers))
-            .sum();
+        let left: f64 = parts.map(|(set, answers)| set.probability * entropy(answers)).sum();
         let whole = entropy(&answers);
         let open = sets.remaining * (answers.len() as f64).log2();
         Ok(JointBits { low: (whole - left - open).max(0.0), high: (whole - left).max(0.0) })
@@ -173,11 +177,7 @@ impl Belief {
     ///
     /// # Errors
     /// As [`Belief::predict`].
-    pub fn answers_given(
-        &self,
-        check: CheckId,
-        sets: &[&[FaultId]],
-    ) -> Result<Vec<Vec<f64>>, BeliefError> {
+    pub fn answers_given(&self, check: CheckId, sets: &[&[FaultId]]) -> Result<Vec<Vec<f64>>, BeliefError> {
         let m = self.answers_of(check)?;
         let now = self.exact(&self.findings)?;
         let mut before = Vec::with_capacity(sets.len());

@@ -12,7 +12,8 @@ fn stem(path: &str) -> &str {
 
 fn find(list: &[(&'static str, &'static str)], what: &str, name: &str) -> Result<Source, Complaints> {
     let name = stem(name);
-    match list.iter().find(|(path, _)| stem(path) == name) {
+    let plain = |n: &str| n.replace('_', "-");
+    match list.iter().find(|(path, _)| plain(stem(path)) == plain(name)) {
         Some((path, text)) => Ok(Source::new(*path, *text)),
         None => Err(Complaint::nowhere("unknown-name", format!("no built-in {what} is called '{name}'"))
             .help(or_nearest(name, list.iter().map(|(path, _)| stem(path))))

@@ -4,4 +4,4 @@ mod examples;
 mod replay;
 
 pub use examples::{board_example, boards, example, examples};
-pub use replay::{CaseReplay, End, FindingReplay, Replay, replay};
+pub use replay::{Case, CaseReplay, End, FindingReplay, Replay, replay};

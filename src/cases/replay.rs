@@ -1,9 +1,21 @@
 //! Resolved cards played again: where did the true fault stand after each finding?
 
+use crate::circuit::board::Board;
 use crate::job::{Diagnosis, EndState, JobCard, Meaning};
 use crate::rules::Rules;
 use crate::text::Complaints;
 use serde::Serialize;
+
+/// A resolved job with its board, where it has one.
+#[derive(Debug)]
+pub struct Case {
+    /// Its name.
+    pub name: String,
+    /// The card.
+    pub job: JobCard,
+    /// The board that the card names.
+    pub board: Option<Board>,
+}
 
 /// How a replay ends.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -70,12 +82,10 @@ pub struct Replay {
 ///
 /// # Errors
 /// The complaints about the first card that the rules don't understand.
-pub fn replay(rules: &Rules, jobs: &[(String, JobCard)]) -> Result<Replay, Complaints> {
+pub fn replay(rules: &Rules, resolved: &[Case]) -> Result<Replay, Complaints> {
     let mut cases = Vec::new();
-    for (name, job) in jobs {
-        if job.card.outcome.is_some() {
-            cases.push(one(rules, name, job)?);
-        }
+    for case in resolved.iter().filter(|c| c.job.card.outcome.is_some()) {
+        cases.push(one(rules, case)?);
     }
     let right = cases.iter().filter(|c| c.right).count();
     Ok(Replay { wrong: cases.len() - right, right, cases })
@@ -101,7 +111,8 @@ fn standing(ranking: &[(Vec<String>, f64)], truth: &[String]) -> (usize, f64) {
     truth.iter().map(place).max_by_key(|p| p.0).unwrap_or((0, 0.0))
 }
 
-fn one(rules: &Rules, name: &str, job: &JobCard) -> Result<CaseReplay, Complaints> {
+fn one(rules: &Rules, case: &Case) -> Result<CaseReplay, Complaints> {
+    let Case { name, job, board } = case;
     let outcome = job.card.outcome.as_ref();
     let mut truth: Vec<String> =
         outcome.map(|o| o.faults.iter().map(|f| f.value.clone()).collect()).unwrap_or_default();
@@ -114,7 +125,7 @@ fn one(rules: &Rules, name: &str, job: &JobCard) -> Result<CaseReplay, Complaint
     if job.card.declined().is_some() {
         let right = end == Some(EndState::Declined);
         return Ok(CaseReplay {
-            case: name.into(),
+            case: name.clone(),
             right,
             minutes: 0.0,
             findings: Vec::new(),
@@ -132,7 +143,7 @@ fn one(rules: &Rules, name: &str, job: &JobCard) -> Result<CaseReplay, Complaint
         }
         let mut part = job.clone();
         part.card.findings.truncate(count);
-        let diagnosis = Diagnosis::of(rules, part)?;
+        let diagnosis = Diagnosis::on(rules, part, board.as_ref())?;
         last = ranking(&diagnosis)?;
         let (rank_of_true, probability_of_true) = standing(&last, &truth);
         let finding = count.checked_sub(1).map(|i| &job.card.findings[i]);
@@ -153,7 +164,7 @@ fn one(rules: &Rules, name: &str, job: &JobCard) -> Result<CaseReplay, Complaint
     };
     let right = !truth.is_empty() && rank <= truth.len();
     Ok(CaseReplay {
-        case: name.into(),
+        case: name.clone(),
         right,
         minutes,
         findings,
@@ -163,13 +174,17 @@ fn one(rules: &Rules, name: &str, job: &JobCard) -> Result<CaseReplay, Complaint
     })
 }
 
+/// Minutes that a reading on a board usually takes (common practice, no source).
+const CIRCUIT_MINUTES: f64 = 1.0;
+
 /// Minutes that the last finding usually takes.
 fn usual_minutes(rules: &Rules, diagnosis: &Diagnosis<'_>) -> f64 {
     match diagnosis.model.findings.last().map(|f| &f.meaning) {
         Some(Meaning::Answer { check, .. } | Meaning::Unsure { check: Some(check) }) => {
             rules.check(*check).minutes.get()
         }
-        Some(Meaning::Tried { remedy, .. }) => rules.remedy(*remedy).minutes.get(),
+        Some(Meaning::Tried { remedy, .. }) => diagnosis.offer(remedy).minutes,
+        Some(Meaning::Circuit { check, .. }) => diagnosis.board_step(check, CIRCUIT_MINUTES).minutes,
         _ => 0.0,
     }
 }

@@ -4,8 +4,10 @@
 
 use num_complex::Complex64;
 
-use super::dc::{Case, Failure, Solution, SolveError, Solver, Work, place};
+use super::dc::{Solution, SolveError, Solver};
 use super::network::Node;
+use super::newton::{Case, Extra, Failure, Work, place};
+use super::topology::Topology;
 
 /// Buffers of the small-signal solver.
 #[derive(Debug, Clone, Default)]
@@ -32,25 +34,14 @@ impl Case<'_> {
         let t = self.topology;
         let (n, slots) = (t.n + 1, t.plan.slots() + 1);
         let zero = Complex64::default();
-        for list in [
-            &mut ac.y,
-            &mut ac.b,
-            &mut ac.rest,
-            &mut ac.dy,
-            &mut ac.scratch,
-        ] {
+        for list in [&mut ac.y, &mut ac.b, &mut ac.rest, &mut ac.dy, &mut ac.scratch] {
             list.resize(n, zero);
         }
         ac.values.resize(slots, zero);
         ac.direct.clear();
         ac.direct.extend_from_slice(&work.constant);
         t.add_slopes(&work.slopes, &mut ac.direct);
-        t.assemble_ac(
-            self.params,
-            &ac.direct,
-            std::f64::consts::TAU * hertz,
-            &mut ac.values,
-        );
+        t.assemble_ac(self.params, &ac.direct, std::f64::consts::TAU * hertz, &mut ac.values);
         ac.matrix.clear();
         ac.matrix.extend_from_slice(&ac.values);
         t.ac_sources(self.params, &mut ac.b);
@@ -60,8 +51,7 @@ impl Case<'_> {
         for round in 0..2 {
             ac.rest.iter_mut().zip(&ac.b).for_each(|(r, b)| *r = -b);
             t.plan.multiply_add(&ac.matrix, &ac.y, &mut ac.rest);
-            t.plan
-                .solve(&ac.values, &ac.rest, &mut ac.dy, &mut ac.scratch);
+            t.plan.solve(&ac.values, &ac.rest, &mut ac.dy, &mut ac.scratch);
             let (mut change, mut size) = (0.0f64, 0.0f64);
             for (y, dy) in ac.y[..n - 1].iter_mut().zip(&ac.dy) {
                 *y -= dy;
@@ -78,22 +68,23 @@ impl Case<'_> {
         Err(Failure::Singular(t.n))
     }
 
-    /// As [`Case::response`], with a fresh order where the fixed one does not do. The values in `ac` then belong to no one.
-    pub fn response_surely(&self, work: &Work, hertz: f64, ac: &mut AcWork) -> Result<(), Failure> {
+    /// As [`Case::response`], with a fresh order where the fixed one does not do. If so, the order is handed back and `work` is laid out for it.
+    pub fn response_surely(
+        &self,
+        work: &mut Work,
+        hertz: f64,
+        ac: &mut AcWork,
+    ) -> Result<Option<(Topology, Vec<Extra>)>, Failure> {
         let Err(first) = self.response(work, hertz, ac) else {
-            return Ok(());
+            return Ok(None);
         };
         let Some((topology, extras)) = self.reordered_for(&ac.matrix) else {
             return Err(first);
         };
-        let case = Case {
-            topology: &topology,
-            params: self.params,
-            extras: &extras,
-        };
-        let mut moved = work.clone();
-        case.constant_again(&mut moved);
-        case.response(&moved, hertz, ac)
+        let case = Case { topology: &topology, params: self.params, extras: &extras };
+        case.constant_again(work);
+        case.response(work, hertz, ac)?;
+        Ok(Some((topology, extras)))
     }
 }
 
@@ -110,11 +101,7 @@ impl Response {
     pub fn volts(&self, node: Node) -> Complex64 {
         match node.index() {
             0 => Complex64::default(),
-            i => self
-                .y
-                .get(i - 1)
-                .copied()
-                .unwrap_or(Complex64::new(f64::NAN, f64::NAN)),
+            i => self.y.get(i - 1).copied().unwrap_or(Complex64::new(f64::NAN, f64::NAN)),
         }
     }
 
@@ -136,33 +123,20 @@ impl Solver {
     /// [`SolveError::BadFrequency`], or [`SolveError::Singular`] where the frequency makes the equations undetermined.
     pub fn response(&self, point: &Solution, hertz: f64) -> Result<Response, SolveError> {
         check_frequency(hertz)?;
-        let case = Case {
-            topology: &self.topology,
-            params: &self.topology.params,
-            extras: &[],
-        };
+        let case = Case { topology: &self.topology, params: &self.topology.params, extras: &[] };
         let mut work = Work::default();
         work.x.clone_from(&point.x);
         case.evaluate_at(&mut work, &self.options);
         let mut ac = AcWork::default();
-        match case.response_surely(&work, hertz, &mut ac) {
-            Ok(()) => Ok(Response {
-                hertz,
-                y: ac.y[..self.network.node_count() - 1].to_vec(),
-            }),
+        match case.response_surely(&mut work, hertz, &mut ac) {
+            Ok(_) => Ok(Response { hertz, y: ac.y[..self.network.node_count() - 1].to_vec() }),
             Err(Failure::Singular(unknown) | Failure::Iterations { worst: unknown, .. }) => {
-                Err(SolveError::Singular {
-                    place: place(&self.network, &self.topology, unknown).0,
-                })
+                Err(SolveError::Singular { place: place(&self.network, &self.topology, unknown).0 })
             }
         }
     }
 }
 
 pub(crate) fn check_frequency(hertz: f64) -> Result<(), SolveError> {
-    if hertz.is_finite() && hertz > 0.0 {
-        Ok(())
-    } else {
-        Err(SolveError::BadFrequency { hertz })
-    }
+    if hertz.is_finite() && hertz > 0.0 { Ok(()) } else { Err(SolveError::BadFrequency { hertz }) }
 }

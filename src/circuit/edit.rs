@@ -97,9 +97,7 @@ pub fn apply(network: &Network, edits: &[Edit]) -> Result<Network, NetworkError>
     let mut gone = Vec::new();
     for edit in edits {
         match edit {
-            Edit::Set { element, .. }
-            | Edit::Replace { element, .. }
-            | Edit::Remove { element }
+            Edit::Set { element, .. } | Edit::Replace { element, .. } | Edit::Remove { element }
                 if gone.contains(element) =>
             {
                 continue;
@@ -114,73 +112,35 @@ pub fn apply(network: &Network, edits: &[Edit]) -> Result<Network, NetworkError>
 
 fn apply_one(network: &mut Network, edit: &Edit) -> Result<(), NetworkError> {
     match edit {
-        Edit::Set {
-            element,
-            parameter,
-            value,
-        } => set(network, *element, *parameter, *value),
+        Edit::Set { element, parameter, value } => set(network, *element, *parameter, *value),
         Edit::Replace { element, ohms } => {
             let (a, b) = first_two(network, *element)?;
             swap_in(network, *element, Primitive::Resistor { a, b, ohms: *ohms })
         }
         Edit::Remove { element } => {
             let (a, b) = first_two(network, *element)?;
-            swap_in(
-                network,
-                *element,
-                Primitive::Capacitor { a, b, farads: 0.0 },
-            )
+            swap_in(network, *element, Primitive::Capacitor { a, b, farads: 0.0 })
         }
         Edit::Bridge { a, b, ohms } => {
             network.add(
                 &format!("bridge#{}", network.element_count()),
-                Primitive::Resistor {
-                    a: *a,
-                    b: *b,
-                    ohms: *ohms,
-                },
+                Primitive::Resistor { a: *a, b: *b, ohms: *ohms },
             )?;
             Ok(())
         }
         Edit::Lift { terminals, ohms } => lift(network, terminals, *ohms),
-        Edit::Exchange {
-            element,
-            first,
-            second,
-        } => {
-            let (one, other) = (
-                node_at(network, *element, *first)?,
-                node_at(network, *element, *second)?,
-            );
-            move_to(
-                network,
-                Terminal {
-                    element: *element,
-                    index: *first,
-                },
-                other,
-            )?;
-            move_to(
-                network,
-                Terminal {
-                    element: *element,
-                    index: *second,
-                },
-                one,
-            )
+        Edit::Exchange { element, first, second } => {
+            let (one, other) = (node_at(network, *element, *first)?, node_at(network, *element, *second)?);
+            move_to(network, Terminal { element: *element, index: *first }, other)?;
+            move_to(network, Terminal { element: *element, index: *second }, one)
         }
-        Edit::Rewire { moves } => moves
-            .iter()
-            .try_for_each(|(terminal, node)| move_to(network, *terminal, *node)),
+        Edit::Rewire { moves } => {
+            moves.iter().try_for_each(|(terminal, node)| move_to(network, *terminal, *node))
+        }
     }
 }
 
-fn set(
-    network: &mut Network,
-    id: ElementId,
-    parameter: Parameter,
-    value: f64,
-) -> Result<(), NetworkError> {
+fn set(network: &mut Network, id: ElementId, parameter: Parameter, value: f64) -> Result<(), NetworkError> {
     let element = network.element(id)?;
     let mut primitive = element.primitive.clone();
     let Some(slot) = primitive.parameter_mut(parameter) else {
@@ -209,14 +169,7 @@ fn lift(network: &mut Network, terminals: &[Terminal], ohms: f64) -> Result<(), 
     for terminal in terminals {
         move_to(network, *terminal, joint)?;
     }
-    network.add(
-        &name,
-        Primitive::Resistor {
-            a: joint,
-            b: old,
-            ohms,
-        },
-    )?;
+    network.add(&name, Primitive::Resistor { a: joint, b: old, ohms })?;
     Ok(())
 }
 
@@ -227,11 +180,8 @@ fn first_two(network: &Network, element: ElementId) -> Result<(Node, Node), Netw
 fn node_at(network: &Network, id: ElementId, index: usize) -> Result<Node, NetworkError> {
     let element = network.element(id)?;
     let terminals = element.primitive.terminals();
-    let missing = || NetworkError::UnknownTerminal {
-        element: element.name.clone(),
-        index,
-        terminals: terminals.len(),
-    };
+    let missing =
+        || NetworkError::UnknownTerminal { element: element.name.clone(), index, terminals: terminals.len() };
     terminals.get(index).copied().ok_or_else(missing)
 }
 

@@ -13,13 +13,7 @@ use num_complex::Complex64;
 
 /// What the elimination needs of a number.
 pub(crate) trait Scalar:
-    Copy
-    + Default
-    + AddAssign
-    + SubAssign
-    + Mul<Output = Self>
-    + Sub<Output = Self>
-    + Neg<Output = Self>
+    Copy + Default + AddAssign + SubAssign + Mul<Output = Self> + Sub<Output = Self> + Neg<Output = Self>
 {
     /// Size, for choosing pivots only; any norm will do.
     fn size(self) -> f64;
@@ -135,12 +129,8 @@ impl<T: Scalar> Work<T> {
     /// The cheapest acceptable pivot as (row, column, cost); ties go to the larger entry of its column, then to the lower column.
     fn choose(&self, constant_only: bool) -> Option<(usize, usize, usize)> {
         let mut best: Option<(usize, f64, usize, usize)> = None;
-        for col in
-            (0..self.n).filter(|c| !self.col_done[*c] && !(constant_only && self.col_varies[*c]))
-        {
-            let sizes = self.cols[col]
-                .iter()
-                .map(|r| self.value[*r as usize * self.n + col].size());
+        for col in (0..self.n).filter(|c| !(self.col_done[*c] || constant_only && self.col_varies[*c])) {
+            let sizes = self.cols[col].iter().map(|r| self.value[*r as usize * self.n + col].size());
             let largest = sizes.fold(0.0, f64::max);
             if largest <= 0.0 {
                 continue;
@@ -152,8 +142,7 @@ impl<T: Scalar> Work<T> {
                 }
                 let cost = (self.rows[row].len() - 1) * (self.cols[col].len() - 1);
                 let share = self.value[row * self.n + col].size() / largest;
-                let better =
-                    best.is_none_or(|(c, s, ..)| cost < c || (cost == c && share > s * 1.000001));
+                let better = best.is_none_or(|(c, s, ..)| cost < c || (cost == c && share > s * 1.000001));
                 if share >= PIVOT_THRESHOLD && better {
                     best = Some((cost, share, row, col));
                 }
@@ -252,14 +241,10 @@ impl Plan {
         for (row, col, across, down) in &mut chosen {
             across.sort_unstable_by_key(|c| col_step[*c as usize]);
             down.sort_unstable_by_key(|r| row_step[*r as usize]);
-            let pivot = plan.take_slot(*row, *col, 0);
-            across
-                .iter()
-                .for_each(|c| plan.take_slot(*row, *c as usize, col_step[*c as usize]));
+            plan.take_slot(*row, *col, 0);
+            across.iter().for_each(|c| plan.take_slot(*row, *c as usize, col_step[*c as usize]));
             let row_end = plan.other.len() as u32;
-            down.iter()
-                .for_each(|r| plan.take_slot(*r as usize, *col, row_step[*r as usize]));
-            let _ = pivot;
+            down.iter().for_each(|r| plan.take_slot(*r as usize, *col, row_step[*r as usize]));
             plan.steps.push(Step {
                 pivot: row_end - across.len() as u32 - 1,
                 row_end,
@@ -274,8 +259,7 @@ impl Plan {
             plan.steps[step].targets = plan.targets.len() as u32;
             for r in down {
                 for c in across {
-                    plan.targets
-                        .push(plan.slot_at[*r as usize * (n + 1) + *c as usize]);
+                    plan.targets.push(plan.slot_at[*r as usize * (n + 1) + *c as usize]);
                 }
             }
         }
@@ -307,17 +291,12 @@ impl Plan {
 
     /// Row and column of a slot; `None` for the dummy slot.
     pub fn place_of(&self, slot: u16) -> Option<(u16, u16)> {
-        Some((
-            *self.slot_row.get(slot as usize)?,
-            *self.slot_col.get(slot as usize)?,
-        ))
+        Some((*self.slot_row.get(slot as usize)?, *self.slot_col.get(slot as usize)?))
     }
 
     /// First slot of the part that varies; everything before it is constant.
     pub fn varying_from(&self) -> usize {
-        self.steps
-            .get(self.split)
-            .map_or(self.other.len(), |s| s.pivot as usize)
+        self.steps.get(self.split).map_or(self.other.len(), |s| s.pivot as usize)
     }
 
     /// `out += A x`, with `values` not yet factored; `x` and `out` have at least `n` places.
@@ -351,12 +330,7 @@ impl Plan {
         self.factor_steps(values, 0, self.n)
     }
 
-    fn factor_steps<T: Scalar>(
-        &self,
-        values: &mut [T],
-        from: usize,
-        to: usize,
-    ) -> Result<(), usize> {
+    fn factor_steps<T: Scalar>(&self, values: &mut [T], from: usize, to: usize) -> Result<(), usize> {
         for (number, step) in self.steps.iter().enumerate().take(to).skip(from) {
             let (head, tail) = values.split_at_mut(step.col_end as usize);
             let start = step.col_end as usize;
@@ -410,13 +384,7 @@ impl Plan {
     }
 
     /// Solves `A^T y = c` with factored `values`: `c` is indexed by column, `y` by row.
-    pub fn solve_transposed<T: Scalar>(
-        &self,
-        values: &[T],
-        c: &[T],
-        y: &mut [T],
-        scratch: &mut [T],
-    ) {
+    pub fn solve_transposed<T: Scalar>(&self, values: &[T], c: &[T], y: &mut [T], scratch: &mut [T]) {
         for (z, col) in scratch.iter_mut().zip(&self.step_col) {
             *z = c[*col as usize];
         }
@@ -448,12 +416,7 @@ mod tests {
     use super::*;
 
     fn entry(row: usize, col: usize, value: f64) -> Entry<f64> {
-        Entry {
-            row,
-            col,
-            value,
-            varies: row >= 3,
-        }
+        Entry { row, col, value, varies: row >= 3 }
     }
 
     fn matrix() -> Vec<Entry<f64>> {
@@ -502,12 +465,7 @@ mod tests {
 
     #[test]
     fn a_singular_matrix_names_a_column() {
-        let entries = [
-            entry(0, 0, 1.0),
-            entry(0, 1, 1.0),
-            entry(1, 0, 1.0),
-            entry(1, 1, 1.0),
-        ];
+        let entries = [entry(0, 0, 1.0), entry(0, 1, 1.0), entry(1, 0, 1.0), entry(1, 1, 1.0)];
         assert!(Plan::new(2, &entries).is_err());
     }
 }

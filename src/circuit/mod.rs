@@ -7,10 +7,21 @@
 //! Sign and unit conventions: volts against [`network::Node::GROUND`], amps, ohms, farads, henries, hertz. A current is positive when it
 //! flows *into* the named terminal of an element.
 pub mod ac;
+pub mod board;
 pub mod dc;
-pub(crate) mod devices;
 pub mod edit;
-pub(crate) mod linear;
 pub mod network;
+pub mod ohms;
+pub mod predict;
+pub mod sheet;
+pub mod primitive;
 pub mod sweep;
+pub mod tolerance;
+
+pub(crate) mod devices;
+pub(crate) mod linear;
+pub(crate) mod newton;
+pub(crate) mod parameters;
+pub(crate) mod sensitivity;
+pub(crate) mod stamps;
 pub(crate) mod topology;

@@ -12,13 +12,15 @@ use std::collections::BTreeMap;
 use num_complex::Complex64;
 
 use super::ac::{AcWork, Response, check_frequency};
-use super::dc::{Case, Extra, Options, Path, SolveError, Work, compile, place};
+use super::dc::{Options, Path, SolveError};
 use super::edit::{Edit, apply};
 use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
-use super::topology::{Seed, Topology, Unknown, param_place};
+use super::newton::{Case, Extra, Failure, Work, compile, place};
+use super::parameters::param_place;
+use super::topology::{Seed, Topology, Unknown};
 
 /// Compiled networks kept for faults that change connections; the oldest go when there are more.
-const KEPT: usize = 1024;
+const KEPT: usize = 512;
 
 /// A compiled network and where to start from.
 #[derive(Debug, Clone)]
@@ -104,25 +106,10 @@ impl Sweep {
     pub fn new(network: &Network, options: Options) -> Result<Sweep, SolveError> {
         let solver = super::dc::Solver::new(network, options)?;
         let point = solver.operating_point()?;
-        let is_source =
-            |e: &super::network::Element| matches!(e.primitive, Primitive::VoltageSource { .. });
-        let sources = network
-            .elements()
-            .filter(|(_, e)| is_source(e))
-            .map(|(id, _)| id)
-            .collect();
-        let base = Compiled {
-            network: network.clone(),
-            topology: solver.topology,
-            start: point.x,
-        };
-        Ok(Sweep {
-            options,
-            compiled: vec![base],
-            index: BTreeMap::new(),
-            sources,
-            state: State::default(),
-        })
+        let is_source = |e: &super::network::Element| matches!(e.primitive, Primitive::VoltageSource { .. });
+        let sources = network.elements().filter(|(_, e)| is_source(e)).map(|(id, _)| id).collect();
+        let base = Compiled { network: network.clone(), topology: solver.topology, start: point.x };
+        Ok(Sweep { options, compiled: vec![base], index: BTreeMap::new(), sources, state: State::default() })
     }
 
     /// The healthy network.
@@ -147,10 +134,7 @@ impl Sweep {
             Some(hertz) => {
                 self.find_response(hertz)?;
                 let nodes = self.compiled[0].network.node_count();
-                Some(Response {
-                    hertz,
-                    y: self.state.ac.y[..nodes - 1].to_vec(),
-                })
+                Some(Response { hertz, y: self.state.ac.y[..nodes - 1].to_vec() })
             }
         };
         Ok(Faulted {
@@ -164,31 +148,18 @@ impl Sweep {
     }
 
     /// Every fault set in turn: results in the same order.
-    pub fn run(
-        &mut self,
-        sets: &[Vec<Edit>],
-        hertz: Option<f64>,
-    ) -> Vec<Result<Faulted, SolveError>> {
+    pub fn run(&mut self, sets: &[Vec<Edit>], hertz: Option<f64>) -> Vec<Result<Faulted, SolveError>> {
         sets.iter().map(|edits| self.solve(edits, hertz)).collect()
     }
 
     /// Sets up and solves one case; it stays in hand.
     pub(crate) fn find_point(&mut self, edits: &[Edit]) -> Result<(usize, Path, f64), SolveError> {
         self.set_up(edits)?;
-        let Sweep {
-            compiled,
-            state,
-            options,
-            ..
-        } = self;
+        let Sweep { compiled, state, options, .. } = self;
         let compiled = &compiled[state.active];
         state.work.x.clear();
         state.work.x.extend_from_slice(&compiled.start);
-        let case = Case {
-            topology: &compiled.topology,
-            params: &state.params,
-            extras: &state.extras,
-        };
+        let case = Case { topology: &compiled.topology, params: &state.params, extras: &state.extras };
         match case.solve(&mut state.work, options) {
             Ok(found) => {
                 state.order = found.order;
@@ -200,22 +171,11 @@ impl Sweep {
 
     /// Solves the case in hand again with other numbers, starting from where it stands.
     pub(crate) fn find_point_again(&mut self) -> Result<(), SolveError> {
-        let Sweep {
-            compiled,
-            state,
-            options,
-            ..
-        } = self;
+        let Sweep { compiled, state, options, .. } = self;
         let compiled = &compiled[state.active];
-        let (topology, extras) = state
-            .order
-            .as_deref()
-            .map_or((&compiled.topology, &state.extras), |o| (&o.0, &o.1));
-        let case = Case {
-            topology,
-            params: &state.params,
-            extras,
-        };
+        let (topology, extras) =
+            state.order.as_deref().map_or((&compiled.topology, &state.extras), |o| (&o.0, &o.1));
+        let case = Case { topology, params: &state.params, extras };
         match case.solve(&mut state.work, options) {
             Ok(found) => {
                 if found.order.is_some() {
@@ -229,50 +189,32 @@ impl Sweep {
 
     /// The response of the case in hand, into `state.ac.y`.
     pub(crate) fn find_response(&mut self, hertz: f64) -> Result<(), SolveError> {
-        let Sweep {
-            compiled, state, ..
-        } = self;
+        let Sweep { compiled, state, .. } = self;
         let compiled = &compiled[state.active];
-        let State {
-            params,
-            extras,
-            order,
-            work,
-            ac,
-            ..
-        } = state;
-        let (topology, extras) = order
-            .as_deref()
-            .map_or((&compiled.topology, &*extras), |o| (&o.0, &o.1));
-        let case = Case {
-            topology,
-            params,
-            extras,
-        };
-        let singular = |unknown| SolveError::Singular {
-            place: place(&compiled.network, topology, unknown).0,
-        };
-        case.response_surely(work, hertz, ac)
-            .map_err(|failure| match failure {
-                super::dc::Failure::Singular(unknown)
-                | super::dc::Failure::Iterations { worst: unknown, .. } => singular(unknown),
-            })
+        let State { params, extras, order, work, ac, .. } = state;
+        let (topology, extras) = order.as_deref().map_or((&compiled.topology, &*extras), |o| (&o.0, &o.1));
+        let case = Case { topology, params, extras };
+        match case.response_surely(work, hertz, ac) {
+            Ok(None) => Ok(()),
+            Ok(Some(fresh)) => {
+                *order = Some(Box::new(fresh));
+                Ok(())
+            }
+            Err(Failure::Singular(unknown) | Failure::Iterations { worst: unknown, .. }) => {
+                Err(SolveError::Singular { place: place(&compiled.network, topology, unknown).0 })
+            }
+        }
     }
 
     fn volts_now(&self) -> Vec<f64> {
         let nodes = self.compiled[0].network.node_count();
-        std::iter::once(0.0)
-            .chain(self.state.work.x[..nodes - 1].iter().copied())
-            .collect()
+        std::iter::once(0.0).chain(self.state.work.x[..nodes - 1].iter().copied()).collect()
     }
 
     fn delivered_now(&self) -> Vec<f64> {
         let topology = &self.compiled[self.state.active].topology;
         let amps = |id: &ElementId| {
-            topology
-                .own_unknown
-                .get(id.index())
-                .map_or(0.0, |u| -self.state.work.x[*u as usize])
+            topology.own_unknown.get(id.index()).map_or(0.0, |u| -self.state.work.x[*u as usize])
         };
         self.sources.iter().map(amps).collect()
     }
@@ -284,17 +226,10 @@ impl Sweep {
         self.state.active = self.compiled_for(&sorted)?;
         // A bridge that the pattern has no room for becomes an element of a compiled network of its own.
         let topology = &self.compiled[self.state.active].topology;
-        let (roomy, tight): (Vec<_>, Vec<_>) =
-            sorted.bridges.iter().copied().partition(|(a, b, _)| {
-                let [a, b] = [a, b].map(|n| {
-                    if n.is_ground() {
-                        topology.n
-                    } else {
-                        n.index() - 1
-                    }
-                });
-                topology.bridge_slots(a, b).is_some()
-            });
+        let (roomy, tight): (Vec<_>, Vec<_>) = sorted.bridges.iter().copied().partition(|(a, b, _)| {
+            let [a, b] = [a, b].map(|n| if n.is_ground() { topology.n } else { n.index() - 1 });
+            topology.bridge_slots(a, b).is_some()
+        });
         if !tight.is_empty() {
             for (a, b, ohms) in tight {
                 sorted.key.extend([5, a.0, b.0]);
@@ -307,18 +242,10 @@ impl Sweep {
     }
 
     /// Puts the numbers of a fault set over those of its compiled network.
-    fn fill_in(
-        &mut self,
-        sorted: &Sorted,
-        bridges: &[(Node, Node, f64)],
-    ) -> Result<(), SolveError> {
-        let Sweep {
-            compiled, state, ..
-        } = self;
+    fn fill_in(&mut self, sorted: &Sorted, bridges: &[(Node, Node, f64)]) -> Result<(), SolveError> {
+        let Sweep { compiled, state, .. } = self;
         let elements = compiled[0].network.element_count();
-        let Compiled {
-            network, topology, ..
-        } = &compiled[state.active];
+        let Compiled { network, topology, .. } = &compiled[state.active];
         state.params.clear();
         state.params.extend_from_slice(&topology.params);
         for (number, ohms) in sorted.added.iter().enumerate() {
@@ -332,18 +259,9 @@ impl Sweep {
         }
         state.extras.clear();
         for (a, b, ohms) in bridges {
-            let [a, b] = [a, b].map(|n| {
-                if n.is_ground() {
-                    topology.n
-                } else {
-                    n.index() - 1
-                }
-            });
+            let [a, b] = [a, b].map(|n| if n.is_ground() { topology.n } else { n.index() - 1 });
             if let Some(slots) = topology.bridge_slots(a, b) {
-                state.extras.push(Extra {
-                    slots,
-                    siemens: 1.0 / ohms,
-                });
+                state.extras.push(Extra { slots, siemens: 1.0 / ohms });
             }
         }
         Ok(())
@@ -355,18 +273,14 @@ impl Sweep {
         let mut gone: Vec<ElementId> = Vec::new();
         for edit in edits {
             match edit {
-                Edit::Set { element, .. }
-                | Edit::Replace { element, .. }
-                | Edit::Remove { element }
+                Edit::Set { element, .. } | Edit::Replace { element, .. } | Edit::Remove { element }
                     if gone.contains(element) =>
                 {
                     continue;
                 }
-                Edit::Set {
-                    element,
-                    parameter,
-                    value,
-                } => self.sort_set(&mut sorted, edit, *element, *parameter, *value)?,
+                Edit::Set { element, parameter, value } => {
+                    self.sort_set(&mut sorted, edit, *element, *parameter, *value)?
+                }
                 Edit::Replace { element, ohms } => {
                     gone.push(*element);
                     match network.element(*element)?.primitive {
@@ -386,13 +300,9 @@ impl Sweep {
                     gone.push(*element);
                     match network.element(*element)?.primitive {
                         Primitive::Resistor { .. } => {
-                            sorted
-                                .values
-                                .push((*element, Parameter::Value, f64::INFINITY))
+                            sorted.values.push((*element, Parameter::Value, f64::INFINITY))
                         }
-                        Primitive::Capacitor { .. } => {
-                            sorted.values.push((*element, Parameter::Value, 0.0))
-                        }
+                        Primitive::Capacitor { .. } => sorted.values.push((*element, Parameter::Value, 0.0)),
                         _ => {
                             sorted.key.extend([2, element.0]);
                             sorted.structure.push(edit.clone());
@@ -400,44 +310,25 @@ impl Sweep {
                     }
                 }
                 Edit::Bridge { a, b, ohms } => {
-                    network.check(
-                        "bridge",
-                        &Primitive::Resistor {
-                            a: *a,
-                            b: *b,
-                            ohms: *ohms,
-                        },
-                    )?;
+                    network.check("bridge", &Primitive::Resistor { a: *a, b: *b, ohms: *ohms })?;
                     sorted.bridges.push((*a, *b, *ohms));
                 }
                 Edit::Lift { terminals, ohms } => {
                     network.check(
                         "joint",
-                        &Primitive::Resistor {
-                            a: Node::GROUND,
-                            b: Node::GROUND,
-                            ohms: *ohms,
-                        },
+                        &Primitive::Resistor { a: Node::GROUND, b: Node::GROUND, ohms: *ohms },
                     )?;
                     if terminals.is_empty() {
                         continue;
                     }
                     sorted.key.push(3);
                     sorted.key.push(terminals.len() as u32);
-                    terminals
-                        .iter()
-                        .for_each(|t| sorted.key.extend([t.element.0, t.index as u32]));
+                    terminals.iter().for_each(|t| sorted.key.extend([t.element.0, t.index as u32]));
                     sorted.added.push(*ohms);
                     sorted.structure.push(edit.clone());
                 }
-                Edit::Exchange {
-                    element,
-                    first,
-                    second,
-                } => {
-                    sorted
-                        .key
-                        .extend([4, element.0, *first as u32, *second as u32]);
+                Edit::Exchange { element, first, second } => {
+                    sorted.key.extend([4, element.0, *first as u32, *second as u32]);
                     sorted.structure.push(edit.clone());
                 }
                 Edit::Rewire { moves } => {
@@ -494,22 +385,19 @@ impl Sweep {
             self.index.clear();
         }
         let network = apply(&self.compiled[0].network, &sorted.structure)?;
-        let start = self.start_for(&network);
-        let topology = compile(
-            &network,
-            &Seed {
-                x: &start,
-                params: &[],
-                gmin: self.options.gmin,
-            },
-        )?;
-        self.compiled.push(Compiled {
-            network,
-            topology,
-            start,
-        });
-        self.index
-            .insert(sorted.key.clone(), self.compiled.len() - 1);
+        let mut start = self.start_for(&network);
+        let gmin = self.options.gmin;
+        let seeded = |x: &[f64]| compile(&network, &Seed { x, params: &[], gmin });
+        // Where no order survives the healthy point's voltages, zero has one.
+        let topology = match seeded(&start) {
+            Ok(topology) => topology,
+            Err(_) => {
+                start.fill(0.0);
+                seeded(&start)?
+            }
+        };
+        self.compiled.push(Compiled { network, topology, start });
+        self.index.insert(sorted.key.clone(), self.compiled.len() - 1);
         Ok(self.compiled.len() - 1)
     }
 
@@ -519,17 +407,11 @@ impl Sweep {
         let unknowns = Topology::unknowns_of(network);
         let known = base.network.node_count();
         let volts = |node: Node| {
-            if node.is_ground() {
-                0.0
-            } else {
-                base.start.get(node.index() - 1).copied().unwrap_or(0.0)
-            }
+            if node.is_ground() { 0.0 } else { base.start.get(node.index() - 1).copied().unwrap_or(0.0) }
         };
         let joint = |node: Node| {
-            let joined = network
-                .elements()
-                .skip(base.network.element_count())
-                .find_map(|(_, e)| match e.primitive {
+            let joined =
+                network.elements().skip(base.network.element_count()).find_map(|(_, e)| match e.primitive {
                     Primitive::Resistor { a, b, .. } if a == node => Some(b),
                     _ => None,
                 });
@@ -539,12 +421,8 @@ impl Sweep {
             Unknown::Node(node) if node.index() < known => volts(*node),
             Unknown::Node(node) => joint(*node),
             Unknown::Inner(id) | Unknown::Branch(id) => {
-                let own = base
-                    .topology
-                    .own_unknown
-                    .get(id.index())
-                    .copied()
-                    .unwrap_or(base.topology.n as u16);
+                let own =
+                    base.topology.own_unknown.get(id.index()).copied().unwrap_or(base.topology.n as u16);
                 base.start[own as usize]
             }
         };
@@ -558,14 +436,8 @@ fn bits(value: f64) -> [u32; 2] {
 }
 
 fn checked(network: &Network, id: ElementId, ohms: f64) -> Result<f64, NetworkError> {
-    network.check(
-        &network.element(id)?.name,
-        &Primitive::Resistor {
-            a: Node::GROUND,
-            b: Node::GROUND,
-            ohms,
-        },
-    )?;
+    network
+        .check(&network.element(id)?.name, &Primitive::Resistor { a: Node::GROUND, b: Node::GROUND, ohms })?;
     Ok(ohms)
 }
 
@@ -604,7 +476,5 @@ pub fn sweep(
 
 /// A response's node voltages as a plain list by node index, ground first.
 pub fn response_by_node(response: &Response) -> Vec<Complex64> {
-    std::iter::once(Complex64::default())
-        .chain(response.y.iter().copied())
-        .collect()
+    std::iter::once(Complex64::default()).chain(response.y.iter().copied()).collect()
 }

@@ -1,8 +1,8 @@
 //! `halfsplit cases`.
 
 use super::screen::{Failure, Screen};
-use super::target::yaml_files;
-use crate::cases::{End, Replay, replay};
+use super::target::{board_of, yaml_files};
+use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
 use crate::units::{Minutes, Probability, show};
@@ -36,7 +36,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     for path in paths {
         for file in yaml_files(path)? {
             let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-            jobs.push((name, JobCard::read(&store::read(&file)?)?));
+            let job = JobCard::read(&store::read(&file)?)?;
+            let board = board_of(&job, Some(&file))?;
+            jobs.push(Case { name, job, board });
         }
     }
     let report = replay(rules, &jobs)?;

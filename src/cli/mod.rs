@@ -13,6 +13,7 @@ mod note;
 mod open;
 pub mod rules;
 mod screen;
+mod sheet;
 mod suspects;
 mod summary;
 mod target;
@@ -51,6 +52,8 @@ enum Command {
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
     Summary(summary::Args),
+    Sheet(sheet::SheetArgs),
+    Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
 }
@@ -86,6 +89,11 @@ impl Cli {
                 code => Err(Failure::Told(code)),
             };
         }
+        match command {
+            Command::Sheet(args) => return sheet::sheet(args, screen),
+            Command::Whatif(args) => return sheet::whatif(args, screen),
+            _ => {}
+        }
         let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
@@ -97,7 +105,7 @@ impl Cli {
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
-            Command::Rules(_) => Ok(()),
+            Command::Rules(_) | Command::Sheet(_) | Command::Whatif(_) => Ok(()),
         }
     }
 }

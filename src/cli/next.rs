@@ -24,8 +24,8 @@ pub struct Args {
 /// # Errors
 /// When the card is at fault or can't be read.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let job = args.job.read()?;
-    let diagnosis = Diagnosis::of(rules, job)?;
+    let (job, board) = args.job.load()?;
+    let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
     let proposal = diagnosis.next(args.count)?;
     if screen.json {
         return screen.document(&proposal);

@@ -3,7 +3,8 @@
 use super::next::{leading, step};
 use super::screen::{Failure, Screen};
 use super::target::JobArg;
-use crate::job::{CardFinding, Diagnosis, EndState, JobCard, NewFinding, meaning};
+use crate::circuit::board::Board;
+use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning};
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints};
 use std::path::PathBuf;
@@ -93,21 +94,22 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
             remark: args.remark.clone(),
         });
     }
-    let changed = job.change(screen, |card| {
-        let slips = Complaints(new.iter().filter_map(|n| slip(rules, n)).collect());
+    let (changed, board) = job.change(screen, |card, board| {
+        let circuit = board.map(Circuit::new).transpose()?;
+        let slips = Complaints(new.iter().filter_map(|n| slip(rules, circuit.as_ref(), n)).collect());
         slips.or_ok(())?;
         let mut card = card.clone();
         for finding in &new {
             card = card.with_finding(finding)?;
         }
-        Diagnosis::of(rules, card.clone())?;
+        Diagnosis::on(rules, card.clone(), board)?;
         Ok(card)
     })?;
-    after(changed, &job.typed(), rules, screen)
+    after(changed, board.as_ref(), &job.typed(), rules, screen)
 }
 
 /// What is wrong with a finding as typed on the command line.
-fn slip(rules: &Rules, new: &NewFinding) -> Option<Complaint> {
+fn slip(rules: &Rules, circuit: Option<&Circuit<'_>>, new: &NewFinding) -> Option<Complaint> {
     let at = |text: &str| At { value: text.to_string(), span: Default::default() };
     let finding = CardFinding {
         at: None,
@@ -117,12 +119,18 @@ fn slip(rules: &Rules, new: &NewFinding) -> Option<Complaint> {
         remark: None,
         struck: None,
     };
-    meaning(rules, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
+    meaning(rules, circuit, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
 }
 
 /// After a change: who leads now, and the next step.
-fn after(job: JobCard, typed: &str, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let diagnosis = Diagnosis::of(rules, job)?;
+fn after(
+    job: JobCard,
+    board: Option<&Board>,
+    typed: &str,
+    rules: &Rules,
+    screen: &mut Screen<'_>,
+) -> Result<(), Failure> {
+    let diagnosis = Diagnosis::on(rules, job, board)?;
     let proposal = diagnosis.next(3)?;
     if screen.json {
         return screen.document(&proposal);
@@ -140,8 +148,8 @@ pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Resu
         Some(why) => format!("{}: {why}", screen.now),
         None => screen.now.clone(),
     };
-    let changed = job.change(screen, |card| Ok(card.with_struck(args.number, &why)?))?;
-    after(changed, &job.typed(), rules, screen)
+    let (changed, board) = job.change(screen, |card, _| Ok(card.with_struck(args.number, &why)?))?;
+    after(changed, board.as_ref(), &job.typed(), rules, screen)
 }
 
 /// Runs `close`.
@@ -151,10 +159,10 @@ pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Resu
 pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
     let now = screen.now.clone();
-    let changed = job.change(screen, |card| {
+    let (changed, _) = job.change(screen, |card, board| {
         let end = end_state(args, card)?;
         if card.card.declined().is_none() {
-            let diagnosis = Diagnosis::of(rules, card.clone())?;
+            let diagnosis = Diagnosis::on(rules, card.clone(), board)?;
             for fault in &args.fault {
                 diagnosis.why(fault)?;
             }

@@ -1,6 +1,7 @@
 //! `halfsplit open`.
 
 use super::screen::{Failure, Screen};
+use super::target::board_of;
 use crate::job::store;
 use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
 use crate::rules::{Build, History, Rules, Tool};
@@ -81,7 +82,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
     let declined = job.card.declined();
     if declined.is_none() {
-        Diagnosis::of(rules, job.clone())?;
+        let board = board_of(&job, Some(&args.job))?;
+        Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
     store::create(&args.job, &text)?;
     if let Some(why) = declined {

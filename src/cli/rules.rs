@@ -264,12 +264,22 @@ mod tests {
         format!("{}/tests/{name}", env!("CARGO_MANIFEST_DIR"))
     }
 
-    /// Exit code, standard output, standard error of `rules ARGS --bare --rules tests/data/packs`.
+    /// Exit code, standard output, standard error of `rules ARGS --bare --rules tests/data/packs`;
+    /// `--json` and `--rules FILE` in ARGS count too.
     fn rules(args: &[&str]) -> (u8, String, String) {
-        let packs = sample("data/packs");
-        let all = ["rules"].iter().chain(args).copied().chain(["--bare", "--rules", packs.as_str()]);
+        let mut own = vec!["rules"];
+        let (mut json, mut more) = (false, vec![PathBuf::from(sample("data/packs"))]);
+        let mut rest = args.iter().copied();
+        while let Some(arg) = rest.next() {
+            match arg {
+                "--json" => json = true,
+                "--rules" => more.push(PathBuf::from(rest.next().unwrap())),
+                other => own.push(other),
+            }
+        }
+        let args = RulesArgs { json, more, bare: true, ..Cli::parse_from(own).rules };
         let (mut out, mut err) = (Vec::new(), Vec::new());
-        let code = run(&Cli::parse_from(all).rules, &mut out, &mut err).unwrap();
+        let code = run(&args, &mut out, &mut err).unwrap();
         (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
     }
 

@@ -25,7 +25,8 @@ pub struct Args {
 /// # Errors
 /// When the card is at fault or can't be read.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let diagnosis = Diagnosis::of(rules, args.job.read()?)?;
+    let (job, board) = args.job.load()?;
+    let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
     let list = diagnosis.suspects()?;
     if screen.json {
         return screen.document(&list);
@@ -66,7 +67,7 @@ fn table(list: &Suspects, count: usize, width: usize) -> String {
             1 => String::new(),
             _ => format!(" (or {}: no check at hand parts them)", suspect.faults[1..].join(", ")),
         };
-        out += &wrap(&format!("{}{others}", suspect.says), width, &head, &" ".repeat(21));
+        out += &wrap(&format!("{} ({}){others}", suspect.says, suspect.id), width, &head, &" ".repeat(21));
     }
     for (p, says) in ways {
         out += &format!("{:>8}             {says}\n", percent(p));

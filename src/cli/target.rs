@@ -2,10 +2,12 @@
 
 use super::screen::{Failure, Screen};
 use crate::cases;
+use crate::circuit::board::Board;
 use crate::job::JobCard;
-use crate::job::store::{self, Held};
+use crate::job::store::{self, Held, StoreError};
 use crate::rules::Rules;
-use crate::text::Source;
+use crate::rules::parts::Library;
+use crate::text::{Complaint, Source};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -24,12 +26,14 @@ pub struct JobArg {
 }
 
 impl JobArg {
-    /// The card as it stands.
+    /// The card as it stands, with its board.
     ///
     /// # Errors
-    /// When it can't be read or is at fault.
-    pub fn read(&self) -> Result<JobCard, Failure> {
-        Ok(JobCard::read(&self.source()?)?)
+    /// When one of them can't be read or is at fault.
+    pub fn load(&self) -> Result<(JobCard, Option<Board>), Failure> {
+        let job = JobCard::read(&self.source()?)?;
+        let board = board_of(&job, self.job.as_deref())?;
+        Ok((job, board))
     }
 
     fn source(&self) -> Result<Source, Failure> {
@@ -57,18 +61,59 @@ impl JobArg {
     pub fn change(
         &self,
         screen: &mut Screen<'_>,
-        change: impl FnOnce(&JobCard) -> Result<JobCard, Failure>,
-    ) -> Result<JobCard, Failure> {
+        change: impl FnOnce(&JobCard, Option<&Board>) -> Result<JobCard, Failure>,
+    ) -> Result<(JobCard, Option<Board>), Failure> {
         let Some(path) = &self.job else {
-            let changed = change(&self.read()?)?;
+            let (job, board) = self.load()?;
+            let changed = change(&job, board.as_ref())?;
             screen.say("This is a built-in example: nothing was saved.")?;
-            return Ok(changed);
+            return Ok((changed, board));
         };
         let mut held = hold(path, &screen.now)?;
-        let changed = change(&JobCard::read(held.source())?)?;
+        let job = JobCard::read(held.source())?;
+        let board = board_of(&job, Some(path))?;
+        let changed = change(&job, board.as_ref())?;
         held.write(changed.text())?;
-        Ok(changed)
+        Ok((changed, board))
     }
+}
+
+/// The board that a card names: a path relative to the card, for a built-in card the name of a built-in board.
+///
+/// # Errors
+/// When it can't be read or is at fault.
+pub fn board_of(job: &JobCard, card: Option<&Path>) -> Result<Option<Board>, Failure> {
+    let Some(named) = &job.card.board else { return Ok(None) };
+    let source = match card {
+        None => cases::board_example(&named.value)?,
+        Some(card) => {
+            let path = card.parent().unwrap_or(Path::new("")).join(&named.value);
+            store::read(&path).map_err(|e| match e {
+                StoreError::Missing { path } => {
+                    let message = format!("the card's board '{path}' is not there");
+                    let complaint = Complaint::at("no-board", job.document.place(named.span), message);
+                    Failure::Complaints(
+                        complaint.help("write the path as seen from the card's folder").into(),
+                    )
+                }
+                other => other.into(),
+            })?
+        }
+    };
+    Ok(Some(Board::load(&source, &Library::builtin()?)?))
+}
+
+/// A board file, or a built-in board.
+///
+/// # Errors
+/// When it can't be read or is at fault.
+pub fn board(path: Option<&Path>, example: Option<&str>) -> Result<Board, Failure> {
+    let source = match (path, example) {
+        (Some(path), _) => store::read(path)?,
+        (None, Some(name)) => cases::board_example(name)?,
+        (None, None) => return Err(Failure::Usage("name a board file, or --example NAME".into())),
+    };
+    Ok(Board::load(&source, &Library::builtin()?)?)
 }
 
 /// Takes a card for changing.

@@ -36,7 +36,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             ));
         }
     };
-    let diagnosis = Diagnosis::of(rules, job.read()?)?;
+    let (job, board) = job.load()?;
+    let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
     let why = diagnosis.why(suspect)?;
     if screen.json {
         return screen.document(&why);
@@ -63,6 +64,16 @@ fn text(why: &Why, width: usize) -> String {
         let number = if found.number == 0 { "complaint".into() } else { format!("finding {}", found.number) };
         let head = format!("{:>9}  ", show::weight(Decibels(found.weight_db)));
         out += &wrap(&format!("{}: {} ({number})", found.says, found.answer), width, &head, &" ".repeat(11));
+        if let Some(healthy) = &found.healthy {
+            let with_it =
+                found.with_it.as_ref().map(|w| format!("; with this fault {w}")).unwrap_or_default();
+            out += &wrap(
+                &format!("healthy {healthy}{with_it}"),
+                width,
+                &format!("{}- ", " ".repeat(13)),
+                &" ".repeat(15),
+            );
+        }
         for because in &found.because {
             out += &wrap(because, width, &format!("{}- ", " ".repeat(13)), &" ".repeat(15));
         }

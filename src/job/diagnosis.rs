@@ -1,8 +1,10 @@
 //! A job's diagnosis: suspects, reasons, the next step.
 
 use super::card::JobCard;
-use super::model::{FaultOrigin, Meaning, Model, Retest};
-use crate::belief::FaultId;
+use super::circuit::Circuit;
+use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
+use crate::belief::{Belief, FaultId};
+use crate::circuit::board::Board;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
@@ -23,20 +25,6 @@ pub struct RemedyOffer {
     pub money: f64,
     /// Cautions in words.
     pub cautions: Vec<String>,
-}
-
-impl RemedyOffer {
-    pub(super) fn of(rules: &Rules, id: rules::RemedyId) -> Self {
-        let remedy = rules.remedy(id);
-        Self {
-            id: format!("try:{}", remedy.id),
-            faults: remedy.fixes.iter().map(|f| rules.fault(*f).id.clone()).collect(),
-            text: remedy.says.clone(),
-            minutes: remedy.minutes.get(),
-            money: f64::from(remedy.money.hundredths()) / 100.0,
-            cautions: remedy.cautions.iter().map(|c| rules.caution(*c).says.clone()).collect(),
-        }
-    }
 }
 
 /// A fault, or several that no check at hand can tell apart, with its probability now.
@@ -115,6 +103,10 @@ pub struct Weighed {
     pub weight_db: f64,
     /// What the suspect would bring about on the way to this finding, link by link.
     pub because: Vec<String>,
+    /// What a healthy board reads here, for a reading on a board.
+    pub healthy: Option<String>,
+    /// What it reads with the suspect in, for a reading on a board.
+    pub with_it: Option<String>,
 }
 
 /// Why a suspect stands where it stands.
@@ -146,13 +138,26 @@ fn odds_db(p: f64) -> f64 {
     10.0 * (p / (1.0 - p)).log10()
 }
 
+/// The short name of a check on the board.
+pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId) -> String {
+    use crate::circuit::predict::CheckId;
+    match check {
+        CheckId::Ohms(net) => format!("Ohms from {net} to ground"),
+        CheckId::Amps(supply) => format!("Current from supply {supply}"),
+        CheckId::Volts(net) => format!("Volts at {net}"),
+        CheckId::Level(net) => format!("Level at {net}"),
+    }
+}
+
 /// A job with all that follows from it.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct Diagnosis<'r> {
     /// The rules.
     pub rules: &'r Rules,
     /// The card.
     pub job: JobCard,
+    /// The board's circuit, where the job has a board.
+    pub circuit: Option<Circuit<'r>>,
     /// The graph and what is believed.
     pub model: Model,
 }
@@ -173,13 +178,68 @@ impl<'r> Diagnosis<'r> {
     /// # Errors
     /// Whatever on the card the rules don't know, each with its place; a unit that is out of scope.
     pub fn of(rules: &'r Rules, job: JobCard) -> Result<Self, Complaints> {
+        Self::on(rules, job, None)
+    }
+
+    /// Weighs a job on a board: readings of the board join what the rules know.
+    ///
+    /// # Errors
+    /// As [`Diagnosis::of`]; a board that has no operating point.
+    pub fn on_board(rules: &'r Rules, job: JobCard, board: &'r Board) -> Result<Self, Complaints> {
+        Self::on(rules, job, Some(board))
+    }
+
+    /// Weighs a job, on a board where there is one.
+    ///
+    /// # Errors
+    /// As [`Diagnosis::on_board`].
+    pub fn on(rules: &'r Rules, job: JobCard, board: Option<&'r Board>) -> Result<Self, Complaints> {
         if let Some(why) = job.card.declined() {
             let place = job.card.power.as_ref().map(|p| job.document.place(p.span));
             let message = format!("this unit is out of scope: {why}");
             return Err(Complaint { code: "declined", message, place, help: String::new() }.into());
         }
-        let model = Model::of(rules, &job)?;
-        Ok(Self { rules, job, model })
+        let circuit = board.map(Circuit::new).transpose()?;
+        let model = Model::of(rules, &job, circuit.as_ref())?;
+        Ok(Self { rules, job, circuit, model })
+    }
+
+    /// A remedy in bench words.
+    pub fn offer(&self, remedy: &RemedyRef) -> RemedyOffer {
+        match remedy {
+            RemedyRef::Rule(id) => {
+                let remedy = self.rules.remedy(*id);
+                RemedyOffer {
+                    id: format!("try:{}", remedy.id),
+                    faults: remedy.fixes.iter().map(|f| self.rules.fault(*f).id.clone()).collect(),
+                    text: remedy.says.clone(),
+                    minutes: remedy.minutes.get(),
+                    money: f64::from(remedy.money.hundredths()) / 100.0,
+                    cautions: remedy.cautions.iter().map(|c| self.rules.caution(*c).says.clone()).collect(),
+                }
+            }
+            RemedyRef::Board(fault) => {
+                let fix = self.circuit.as_ref().and_then(|c| c.board().fault(fault)).map(|f| &f.fix);
+                let cured =
+                    self.model.faults.iter().filter(|f| f.remedies.contains(remedy)).map(|f| f.id.clone());
+                RemedyOffer {
+                    id: format!("try:{fault}"),
+                    faults: cured.collect(),
+                    text: fix.map(|f| f.says.clone()).unwrap_or_default(),
+                    minutes: fix.map_or(0.0, |f| f.minutes.0),
+                    money: fix.map_or(0.0, |f| f.money.0 as f64 / 100.0),
+                    cautions: self.caution_words(&["hot-iron"]),
+                }
+            }
+        }
+    }
+
+    /// The wording of cautions, for those that the rules have.
+    pub(super) fn caution_words(&self, ids: &[&str]) -> Vec<String> {
+        ids.iter()
+            .filter_map(|id| self.rules.find_caution(id).ok())
+            .map(|c| self.rules.caution(c).says.clone())
+            .collect()
     }
 
     /// Whether the last remedy tried cured the unit.
@@ -238,7 +298,7 @@ impl<'r> Diagnosis<'r> {
                         probability: *probability,
                         weight_db: odds_db(*probability) - odds_db(entry.prior),
                         part: entry.part.clone(),
-                        remedy: entry.remedies.first().map(|r| RemedyOffer::of(self.rules, *r)),
+                        remedy: entry.remedies.first().map(|r| self.offer(r)),
                     },
                     *fault,
                 )),
@@ -251,10 +311,10 @@ impl<'r> Diagnosis<'r> {
 
     /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
     fn inseparable(&self, a: FaultId, b: FaultId) -> bool {
-        let (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) =
-            (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin)
-        else {
-            return false;
+        let (a, b) = match (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin) {
+            (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) => (a, b),
+            (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b),
+            _ => return false,
         };
         let effects = |f: &rules::FaultId| -> Vec<(Effect, rules::Strength)> {
             let mut links: Vec<_> = self
@@ -276,6 +336,21 @@ impl<'r> Diagnosis<'r> {
                 .all(|((to_a, s_a), (to_b, s_b))| to_a == to_b && (s_a.total() - s_b.total()).abs() < 0.1)
     }
 
+    /// Whether two faults of the board read alike wherever a reading can be taken.
+    fn alike_on_board(&self, a: FaultId, b: FaultId) -> bool {
+        let Some(circuit) = &self.circuit else { return false };
+        let checks = self.open_board_checks();
+        let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], &checks);
+        let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
+        checks.iter().all(|check| match (a.get(check), b.get(check)) {
+            (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {
+                (x.mean - y.mean).abs() < 1.5 * x.own_sd.max(y.own_sd)
+            }
+            (Some(x), Some(y)) => x.mean.is_finite() == y.mean.is_finite(),
+            _ => true,
+        })
+    }
+
     /// Whether a check can still be done: in play, not answered, not left out, tools at hand.
     pub fn is_open(&self, check: rules::CheckId) -> bool {
         let entry = self.rules.check(check);
@@ -291,9 +366,36 @@ impl<'r> Diagnosis<'r> {
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check: c, .. } => *c == check && f.epoch == last,
             Meaning::Unsure { check: c } => *c == Some(check),
-            Meaning::Tried { .. } => false,
+            Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
         });
         answered || self.job.card.skip.iter().any(|s| s.value == self.rules.check(check).id)
+    }
+
+    /// The belief without one finding; `None` for a finding that says nothing.
+    fn without(&self, found: &Understood) -> Option<Belief> {
+        if let Some(node) = found.node {
+            return self.model.belief.without(node).ok();
+        }
+        let (circuit, Meaning::Circuit { check, .. }) = (self.circuit.as_ref()?, &found.meaning) else {
+            return None;
+        };
+        let mut readings = self.model.readings.clone();
+        let epoch = readings.get_mut(found.epoch)?;
+        let before = epoch.findings.len();
+        epoch.findings.retain(|(number, c, _)| *number != found.number || c != check);
+        if epoch.findings.len() == before {
+            return None; // a later reading has replaced it
+        }
+        let on_board: Vec<(FaultId, &str, f64)> = self
+            .model
+            .faults
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| matches!(f.origin, FaultOrigin::Board(_)))
+            .map(|(i, f)| (FaultId(i), f.id.as_str(), f.prior))
+            .collect();
+        let scores = circuit.scores(&on_board, &readings).map(std::sync::Arc::new);
+        self.model.belief.with_sets(scores).ok()
     }
 
     fn surprise(&self) -> Result<SurpriseReport, Complaints> {
@@ -329,28 +431,21 @@ impl<'r> Diagnosis<'r> {
             };
             return Err(complaint.into());
         };
-        let engine = |e: crate::belief::BeliefError| {
-            Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"))
-        };
-        let weights = self.model.belief.weights().map_err(engine)?;
-        let mut findings = Vec::new();
+        let with = odds_db(self.model.belief.fault(fault).unwrap_or(0.0));
+        let mut findings: Vec<(Weighed, f64)> = Vec::new();
         for found in &self.model.findings {
-            let Some(node) = found.node else { continue };
-            let Some(weight) = weights.findings.iter().find(|w| w.check == node) else { continue };
-            findings.push((node, self.weighed(fault, found, weight.given_rest[fault.0])));
+            if let Some(p) = self.without(found).and_then(|b| b.fault(fault)) {
+                findings.push((self.weighed(fault, found, with - odds_db(p)), p));
+            }
         }
         findings.sort_by(|a, b| {
-            b.1.weight_db.abs().total_cmp(&a.1.weight_db.abs()).then(a.1.number.cmp(&b.1.number))
+            b.0.weight_db.abs().total_cmp(&a.0.weight_db.abs()).then(a.0.number.cmp(&b.0.number))
         });
-        let strongest = findings
+        let without_strongest = findings
             .iter()
-            .filter(|(_, w)| w.weight_db > 0.0)
-            .max_by(|a, b| a.1.weight_db.total_cmp(&b.1.weight_db))
-            .map(|(node, _)| *node);
-        let without_strongest = match strongest {
-            Some(node) => self.model.belief.without(node).map_err(engine)?.fault(fault),
-            None => None,
-        };
+            .filter(|f| f.0.weight_db > 0.0)
+            .max_by(|a, b| a.0.weight_db.total_cmp(&b.0.weight_db))
+            .map(|f| f.1);
         let entry = &self.model.faults[fault.0];
         let probability = self.probability(fault);
         Ok(Why {
@@ -359,28 +454,43 @@ impl<'r> Diagnosis<'r> {
             prior: entry.prior,
             probability,
             weight_db: odds_db(probability) - odds_db(entry.prior),
-            findings: findings.into_iter().map(|(_, w)| w).collect(),
+            findings: findings.into_iter().map(|(w, _)| w).collect(),
             without_strongest,
-            remedies: entry.remedies.iter().map(|r| RemedyOffer::of(self.rules, *r)).collect(),
-            source: match entry.origin {
-                FaultOrigin::Rule(id) => self.rules.fault(id).source.clone(),
+            remedies: entry.remedies.iter().map(|r| self.offer(r)).collect(),
+            source: match &entry.origin {
+                FaultOrigin::Rule(id) => self.rules.fault(*id).source.clone(),
+                FaultOrigin::Board(_) => {
+                    "the board file, the part kinds' failure shares and the solver".into()
+                }
                 FaultOrigin::Unlisted => String::new(),
             },
         })
     }
 
-    fn weighed(&self, fault: FaultId, found: &super::model::Understood, weight_db: f64) -> Weighed {
+    fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {
         let says = match &found.meaning {
             Meaning::Answer { check, .. } | Meaning::Unsure { check: Some(check) } => {
                 self.rules.check(*check).says.clone()
             }
-            Meaning::Tried { remedy, .. } => self.rules.remedy(*remedy).says.clone(),
+            Meaning::Tried { remedy, .. } => self.offer(remedy).text,
+            Meaning::Circuit { check, .. } => board_check_says(check),
             Meaning::Unsure { check: None } => found.check.clone(),
         };
-        let because = match (&self.model.faults[fault.0].origin, &found.meaning) {
+        let entry = &self.model.faults[fault.0];
+        let because = match (&entry.origin, &found.meaning) {
             (FaultOrigin::Rule(id), Meaning::Answer { check, .. }) => self.path(*id, *check),
+            (FaultOrigin::Board(ids), Meaning::Answer { check, .. }) => {
+                ids.iter().map(|id| self.path(*id, *check)).find(|p| !p.is_empty()).unwrap_or_default()
+            }
             _ => Vec::new(),
         };
+        let (mut healthy, mut with_it) = (None, None);
+        if let (Some(circuit), Meaning::Circuit { check, .. }) = (&self.circuit, &found.meaning) {
+            healthy = circuit.expected(check).map(|line| line.band);
+            if matches!(entry.origin, FaultOrigin::Board(_)) {
+                with_it = circuit.with_fault(&entry.id, check);
+            }
+        }
         Weighed {
             number: found.number,
             check: found.check.clone(),
@@ -388,6 +498,8 @@ impl<'r> Diagnosis<'r> {
             answer: found.answer.clone(),
             weight_db,
             because,
+            healthy,
+            with_it,
         }
     }
 

@@ -1,8 +1,10 @@
 //! The next step on a job: the planning problem of this unit, and the planner's answer in bench words.
 
-use super::diagnosis::{Diagnosis, RemedyOffer};
-use super::model::{FaultOrigin, Meaning, Retest};
+use super::circuit::{by_ear, ear_word};
+use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
+use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
 use crate::belief::{FaultId, Given};
+use crate::circuit::predict::{CheckId as BoardCheck, Predicted, Prediction};
 use crate::plan::{
     self, Check as PlanCheck, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem, Reason,
     RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
@@ -99,11 +101,35 @@ pub struct Proposal {
 pub(super) struct Bench {
     problem: Problem,
     state: State,
-    checks: Vec<rules::CheckId>,
-    remedies: Vec<rules::RemedyId>,
+    checks: Vec<BenchCheck>,
+    remedies: Vec<RemedyRef>,
     setups: Vec<rules::SetupId>,
     faults: Vec<FaultId>,
 }
+
+/// A check on the planner's list.
+#[derive(Clone, Debug, PartialEq)]
+enum BenchCheck {
+    /// One of the rules.
+    Rule(rules::CheckId),
+    /// A reading on the board.
+    Board(BoardCheck),
+}
+
+/// A fault set with what the planner needs of it.
+struct Considered {
+    hypothesis: Hypothesis,
+    given: Given,
+    /// What the board reads with the set in, where there is a board and it settles.
+    reads: Option<Prediction>,
+}
+
+/// A prediction's outcomes are bins of the reading, at most this many.
+const BINS: usize = 6;
+/// Chance that a reading is a slip of the probe and lands anywhere.
+const SLIP: f64 = 0.02;
+/// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
+const OHMS_NETS: usize = 6;
 
 impl Diagnosis<'_> {
     /// The next step. `count` alternatives come with it.
@@ -119,9 +145,18 @@ impl Diagnosis<'_> {
     /// The planning problem of this job as it now stands.
     pub(super) fn bench(&self) -> Result<Bench, Complaints> {
         let faults = self.leading();
-        let sets = self.weighted_sets(&faults);
+        let on_board = self.open_board_checks();
+        let sets = self.weighted_sets(&faults, &on_board);
         let setups: Vec<rules::SetupId> = self.rules.setups().map(|(id, _)| id).collect();
-        let checks: Vec<rules::CheckId> = self.model.now.keys().copied().collect();
+        let mut checks: Vec<BenchCheck> = self.model.now.keys().copied().map(BenchCheck::Rule).collect();
+        let mut plan_checks: Vec<PlanCheck> =
+            self.model.now.keys().map(|c| self.plan_check(*c, &sets, &setups)).collect();
+        for check in on_board {
+            if let Some(planned) = self.plan_board_check(&check, &sets, &setups) {
+                checks.push(BenchCheck::Board(check));
+                plan_checks.push(planned);
+            }
+        }
         let remedies = self.remedies_of(&faults);
         let draft = Draft {
             faults: faults
@@ -131,9 +166,9 @@ impl Diagnosis<'_> {
                     stage: None,
                 })
                 .collect(),
-            hypotheses: sets.iter().map(|(h, _)| h.clone()).collect(),
-            checks: checks.iter().map(|c| self.plan_check(*c, &sets, &setups)).collect(),
-            remedies: remedies.iter().map(|r| self.plan_remedy(*r, &faults, &setups)).collect(),
+            hypotheses: sets.iter().map(|s| s.hypothesis.clone()).collect(),
+            checks: plan_checks,
+            remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
             fallback: Lump { minutes: FALLBACK_MINUTES, money: 0 },
@@ -166,16 +201,44 @@ impl Diagnosis<'_> {
         out
     }
 
+    /// The checks of the board that are still open and can be done with the tools at hand.
+    pub(super) fn open_board_checks(&self) -> Vec<BoardCheck> {
+        let Some(circuit) = &self.circuit else { return Vec::new() };
+        let tools = self.job.card.tools();
+        let supplies = circuit.board().nets().iter().take(OHMS_NETS);
+        let supplies: Vec<&String> = supplies.collect();
+        let last = self.model.readings.last();
+        circuit
+            .checks()
+            .into_iter()
+            .filter(|check| match check {
+                BoardCheck::Ohms(net) => tools.contains(&Tool::Meter) && supplies.contains(&net),
+                BoardCheck::Volts(_) | BoardCheck::Amps(_) => tools.contains(&Tool::Meter),
+                BoardCheck::Level(_) => tools.contains(&Tool::AudioProbe) || tools.contains(&Tool::Scope),
+            })
+            .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
+            .filter(|check| {
+                let id = check.to_string();
+                !self
+                    .model
+                    .findings
+                    .iter()
+                    .any(|f| f.check == id && matches!(f.meaning, Meaning::Unsure { .. }))
+                    && !self.job.card.skip.iter().any(|s| s.value == id)
+            })
+            .collect()
+    }
+
     /// Fault sets over the leading faults with their weights, what is left out of them being spread over all alike.
     /// Sets are those of the unit as it now is: what a remedy put right is out of them.
-    fn weighted_sets(&self, faults: &[FaultId]) -> Vec<(Hypothesis, Given)> {
+    fn weighted_sets(&self, faults: &[FaultId], on_board: &[BoardCheck]) -> Vec<Considered> {
         let mut sets: Vec<(Vec<usize>, f64, Given)> = Vec::new();
         let consider = |members: &[usize], sets: &mut Vec<(Vec<usize>, f64, Given)>| {
             let ids: Vec<FaultId> = members.iter().map(|i| faults[*i]).collect();
             let given = self.model.belief.given(&ids);
             let odds: f64 =
                 ids.iter().map(|f| self.model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
-            let weight = odds + given.log_likelihood;
+            let weight = odds + given.log_likelihood + self.circuit_log_likelihood(&ids);
             if weight > f64::NEG_INFINITY {
                 sets.push((members.to_vec(), weight, given));
             }
@@ -195,17 +258,89 @@ impl Diagnosis<'_> {
         sets.truncate(SETS);
         let best = sets.first().map_or(0.0, |s| s.1);
         let total: f64 = sets.iter().map(|s| (s.1 - best).exp()).sum();
+        // Sets of next to no weight are not worth solving the board for.
+        let worth = |weight: f64| (weight - best).exp() / total > 1e-4;
         sets.into_iter()
             .map(|(members, weight, given)| {
-                let there = members
-                    .iter()
-                    .copied()
-                    .filter(|i| self.still_there(faults[*i], &given))
-                    .map(FaultIx)
-                    .collect();
-                (Hypothesis { faults: there, weight: (weight - best).exp() / total }, given)
+                let there: Vec<usize> =
+                    members.into_iter().filter(|i| self.still_there(faults[*i], &given)).collect();
+                let ids: Vec<FaultId> = there.iter().map(|i| faults[*i]).collect();
+                Considered {
+                    reads: worth(weight).then(|| self.reads(&ids, on_board)).flatten(),
+                    hypothesis: Hypothesis {
+                        faults: there.into_iter().map(FaultIx).collect(),
+                        weight: (weight - best).exp() / total,
+                    },
+                    given,
+                }
             })
             .collect()
+    }
+
+    fn board_names(&self, faults: &[FaultId], cured: &[FaultId]) -> Vec<&str> {
+        let on_board = |f: &&FaultId| {
+            matches!(self.model.faults[f.0].origin, FaultOrigin::Board(_)) && !cured.contains(f)
+        };
+        faults.iter().filter(on_board).map(|f| self.model.faults[f.0].id.as_str()).collect()
+    }
+
+    fn reads(&self, faults: &[FaultId], checks: &[BoardCheck]) -> Option<Prediction> {
+        self.circuit.as_ref()?.outline(&self.board_names(faults, &[]), checks)
+    }
+
+    /// Natural logarithm of the likelihood of the board's readings with exactly these faults.
+    fn circuit_log_likelihood(&self, faults: &[FaultId]) -> f64 {
+        let Some(circuit) = &self.circuit else { return 0.0 };
+        let taken = self.model.readings.iter().filter(|e| !e.findings.is_empty());
+        taken
+            .map(|epoch| {
+                let findings: Vec<_> = epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
+                circuit
+                    .log_likelihood(&self.board_names(faults, &epoch.cured), &findings)
+                    .unwrap_or(f64::NEG_INFINITY)
+            })
+            .sum()
+    }
+
+    /// A reading on the board as the planner sees it: a level by ear in four answers, else the reading in bins.
+    fn plan_board_check(
+        &self,
+        check: &BoardCheck,
+        sets: &[Considered],
+        setups: &[rules::SetupId],
+    ) -> Option<PlanCheck> {
+        let circuit = self.circuit.as_ref()?;
+        let healthy = circuit.predict(&[], std::slice::from_ref(check))?;
+        let usual = healthy.get(check)?;
+        let of = |s: &Considered| s.reads.as_ref().and_then(|r| r.get(check).cloned());
+        let (outcomes, likelihood) = match check {
+            BoardCheck::Level(_) => {
+                let rows = sets.iter().flat_map(|s| match of(s) {
+                    Some(p) => by_ear(&p, usual).map(|x| SLIP / 4.0 + (1.0 - SLIP) * x),
+                    None => [0.25; 4],
+                });
+                (4, rows.collect())
+            }
+            _ => bins(&sets.iter().map(of).collect::<Vec<_>>(), usual),
+        };
+        let (minutes, rigs, power): (f64, &[&str], Power) = match check {
+            BoardCheck::Ohms(_) => (1.0, &["open-box"], Power::Off),
+            BoardCheck::Amps(_) => (2.0, &["open-box"], Power::On),
+            BoardCheck::Volts(_) => (1.0, &["open-box"], Power::On),
+            BoardCheck::Level(_) => (1.0, &["open-box", "probe-rig"], Power::On),
+        };
+        let rigs: Vec<rules::SetupId> = rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()).collect();
+        Some(PlanCheck {
+            price: self.price(minutes + HANDLING, 0, &rigs, power, setups),
+            kind: if matches!(check, BoardCheck::Level(_)) {
+                plan::Kind::Listen
+            } else {
+                plan::Kind::Measure
+            },
+            outcomes,
+            likelihood,
+            ..PlanCheck::default()
+        })
     }
 
     fn still_there(&self, fault: FaultId, given: &Given) -> bool {
@@ -215,12 +350,7 @@ impl Diagnosis<'_> {
         }
     }
 
-    fn plan_check(
-        &self,
-        id: rules::CheckId,
-        sets: &[(Hypothesis, Given)],
-        setups: &[rules::SetupId],
-    ) -> PlanCheck {
+    fn plan_check(&self, id: rules::CheckId, sets: &[Considered], setups: &[rules::SetupId]) -> PlanCheck {
         let check = self.rules.check(id);
         let tools = self.job.card.tools();
         let missing = check.tools.iter().find(|t| !tools.contains(t));
@@ -232,8 +362,8 @@ impl Diagnosis<'_> {
         let node = self.model.now.get(&id).copied();
         let mut likelihood = Vec::with_capacity(sets.len() * check.answers.len());
         if let Some(node) = node {
-            for (_, given) in sets {
-                let answers = self.model.belief.expected_answers(given, node);
+            for set in sets {
+                let answers = self.model.belief.expected_answers(&set.given, node);
                 let total: f64 = answers.iter().sum();
                 likelihood.extend(answers.iter().map(|p| p / total));
             }
@@ -278,49 +408,48 @@ impl Diagnosis<'_> {
         }
     }
 
-    fn remedies_of(&self, faults: &[FaultId]) -> Vec<rules::RemedyId> {
-        let mut out: Vec<rules::RemedyId> =
-            faults.iter().flat_map(|f| self.model.faults[f.0].remedies.iter().copied()).collect();
+    fn remedies_of(&self, faults: &[FaultId]) -> Vec<RemedyRef> {
+        let mut out: Vec<RemedyRef> =
+            faults.iter().flat_map(|f| self.model.faults[f.0].remedies.iter().cloned()).collect();
         out.sort_unstable();
         out.dedup();
         out
     }
 
-    fn plan_remedy(
-        &self,
-        id: rules::RemedyId,
-        faults: &[FaultId],
-        setups: &[rules::SetupId],
-    ) -> plan::Remedy {
-        let remedy = self.rules.remedy(id);
+    fn plan_remedy(&self, remedy: &RemedyRef, faults: &[FaultId], setups: &[rules::SetupId]) -> plan::Remedy {
         let tools = self.job.card.tools();
-        let missing =
-            remedy.tools.iter().find(|t| !tools.contains(t) && !matches!(t, Tool::Iron | Tool::Spares));
         let tried = self
             .model
             .findings
             .iter()
-            .any(|f| matches!(f.meaning, Meaning::Tried { remedy: r, .. } if r == id));
+            .any(|f| matches!(&f.meaning, Meaning::Tried { remedy: r, .. } if r == remedy));
+        let offer = self.offer(remedy);
+        let (rigs, power, success, missing) = match remedy {
+            RemedyRef::Rule(id) => {
+                let rule = self.rules.remedy(*id);
+                // Whoever mends a unit finds an iron and the part; other tools must be at hand.
+                let missing =
+                    rule.tools.iter().find(|t| !tools.contains(t) && !matches!(t, Tool::Iron | Tool::Spares));
+                (rule.setup.clone(), rule.power, rule.success.get(), missing.copied())
+            }
+            RemedyRef::Board(_) => {
+                (self.rules.find_setup("open-box").into_iter().collect(), Power::Off, 0.97, None)
+            }
+        };
         plan::Remedy {
-            price: self.price(
-                remedy.minutes.get(),
-                i64::from(remedy.money.hundredths()),
-                &remedy.setup,
-                remedy.power,
-                setups,
-            ),
+            price: self.price(offer.minutes, (offer.money * 100.0).round() as i64, &rigs, power, setups),
             finish: Lump::default(),
             faults: faults
                 .iter()
                 .enumerate()
-                .filter(|(_, f)| self.model.faults[f.0].remedies.contains(&id))
+                .filter(|(_, f)| self.model.faults[f.0].remedies.contains(remedy))
                 .map(|(i, _)| FaultIx(i))
                 .collect(),
-            success: remedy.success.get(),
+            success,
             partial_shows: PARTIAL_SHOWS,
             standing: match missing {
                 _ if tried => Standing::Taken,
-                Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
+                Some(tool) => Standing::NeedsTool(ToolIx(tool_index(tool))),
                 None => Standing::Open,
             },
         }
@@ -331,7 +460,7 @@ impl Diagnosis<'_> {
     fn gates_apply(&self) -> bool {
         let runs = self.model.findings.iter().any(|f| match f.meaning {
             Meaning::Answer { check, answer, .. } => self.shows_running(check, answer),
-            Meaning::Tried { .. } | Meaning::Unsure { .. } => false,
+            _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
     }
@@ -344,6 +473,19 @@ impl Diagnosis<'_> {
     fn state(&self, setups: &[rules::SetupId]) -> State {
         let mut state = State { cured: self.cured(), ..State::default() };
         for found in &self.model.findings {
+            if let Meaning::Circuit { check, .. } = &found.meaning {
+                let rigs: &[&str] = if matches!(check, BoardCheck::Level(_)) {
+                    &["open-box", "probe-rig"]
+                } else {
+                    &["open-box"]
+                };
+                for rig in rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()) {
+                    if let Some(i) = setups.iter().position(|s| *s == rig) {
+                        state.setups = state.setups.with(SetupIx(i));
+                    }
+                }
+                state.powered = check.powered();
+            }
             let Meaning::Answer { check, answer, .. } = found.meaning else { continue };
             let entry = self.rules.check(check);
             if found.number == 0 || found.node.is_none() {
@@ -383,14 +525,16 @@ impl Diagnosis<'_> {
         match &decision.step {
             Step::Check(ix) => {
                 out.action = "check".into();
-                let id = bench.checks[ix.0];
                 let price = bench.problem.checks()[ix.0].price.clone();
                 let minutes = bench.problem.pay(&price, &bench.state).0.minutes;
-                out.check = Some(self.check_step(id, minutes));
+                out.check = Some(match &bench.checks[ix.0] {
+                    BenchCheck::Rule(id) => self.check_step(*id, minutes),
+                    BenchCheck::Board(check) => self.board_step(check, minutes),
+                });
             }
             Step::Remedy(ix) => {
                 out.action = "remedy".into();
-                out.remedy = Some(RemedyOffer::of(self.rules, bench.remedies[ix.0]));
+                out.remedy = Some(self.offer(&bench.remedies[ix.0]));
             }
             Step::Done(stop) => out.done = Some(self.stop(bench, stop)),
         }
@@ -400,12 +544,12 @@ impl Diagnosis<'_> {
     fn alternative(&self, bench: &Bench, other: &plan::Alternative) -> Option<AlternativeStep> {
         let (action, id, says) = match &other.step {
             Step::Check(ix) => {
-                let check = self.rules.check(bench.checks[ix.0]);
-                ("check", check.id.clone(), check.says.clone())
+                let (id, says) = self.named(&bench.checks[ix.0]);
+                ("check", id, says)
             }
             Step::Remedy(RemedyIx(ix)) => {
-                let remedy = self.rules.remedy(bench.remedies[*ix]);
-                ("remedy", format!("try:{}", remedy.id), remedy.says.clone())
+                let offer = self.offer(&bench.remedies[*ix]);
+                ("remedy", offer.id, offer.text)
             }
             Step::Done(_) => return None,
         };
@@ -416,6 +560,58 @@ impl Diagnosis<'_> {
             bits: other.bits,
             expected_minutes: other.expected.minutes,
         })
+    }
+
+    fn named(&self, check: &BenchCheck) -> (String, String) {
+        match check {
+            BenchCheck::Rule(id) => (self.rules.check(*id).id.clone(), self.rules.check(*id).says.clone()),
+            BenchCheck::Board(check) => (check.to_string(), board_check_says(check)),
+        }
+    }
+
+    /// A reading on the board in bench words; `minutes` with its preparations.
+    pub fn board_step(&self, check: &BoardCheck, minutes: f64) -> CheckStep {
+        let place = self.circuit.as_ref().map(|c| c.board().at(check.place())).unwrap_or_default();
+        let ground = self.circuit.as_ref().map(|c| c.board().ground().to_string()).unwrap_or_default();
+        let healthy = self.circuit.as_ref().and_then(|c| c.expected(check)).map(|line| line.band);
+        let net = check.place();
+        let (text, tools, answers): (String, &[&str], Vec<String>) = match check {
+            BoardCheck::Ohms(_) => (
+                format!("Supply off and unplugged, capacitors empty. Black lead on {ground}, red on {net}, ohms range; wait until the figure stands still."),
+                &["meter"],
+                vec!["a reading such as 4.7k".into(), "OL".into()],
+            ),
+            BoardCheck::Amps(_) => (
+                "Meter in series with the supply's plus lead, milliampere range, nothing plugged in. Put the lead back into the volts socket afterwards.".into(),
+                &["meter"],
+                vec!["a reading such as 12mA".into()],
+            ),
+            BoardCheck::Volts(_) => (
+                format!("Supply on, nothing plugged in, DC volts. Black lead on {ground}, red on {net}."),
+                &["meter"],
+                vec!["a reading such as 4.36V".into()],
+            ),
+            BoardCheck::Level(_) => (
+                format!("Supply on, tone or guitar into the input. Touch {net} with the audio probe and judge the loudness against what belongs there; a measured level in dB against the tone will do as well."),
+                &["audio-probe"],
+                (0..4).map(|k| ear_word(k).to_string()).collect(),
+            ),
+        };
+        let cautions: &[&str] = if check.powered() { &["slip-shorts"] } else { &["charged-caps"] };
+        CheckStep {
+            id: check.to_string(),
+            kind: if matches!(check, BoardCheck::Level(_)) { "listen" } else { "measure" }.into(),
+            says: board_check_says(check),
+            text,
+            place: (!place.is_empty()).then_some(place),
+            unit: (!matches!(check, BoardCheck::Level(_))).then(|| check.unit().symbol().to_string()),
+            answers,
+            healthy,
+            needs: tools.iter().map(|t| (*t).to_string()).collect(),
+            power: if check.powered() { "on" } else { "off" }.into(),
+            minutes,
+            cautions: self.caution_words(cautions),
+        }
     }
 
     /// A check in bench words; `minutes` with its preparations.
@@ -495,7 +691,7 @@ impl Diagnosis<'_> {
         match stop {
             Stop::Cured => match self.model.last_retest() {
                 Some((remedy, Retest::Cured)) => {
-                    format!("That's it: the unit works since '{}'. Close the job with what was found.", self.rules.remedy(remedy).says)
+                    format!("That's it: the unit works since '{}'. Close the job with what was found.", self.offer(remedy).text)
                 }
                 _ => "That's it: the unit works. Close the job with what was found.".into(),
             },
@@ -507,7 +703,7 @@ impl Diagnosis<'_> {
                     out += &format!(
                         " This would, with {}: {}.",
                         Tool::ALL[by.tool.0].name(),
-                        lower(&self.rules.check(bench.checks[by.check.0]).says)
+                        lower(&self.named(&bench.checks[by.check.0]).1)
                     );
                 }
                 out
@@ -519,6 +715,41 @@ impl Diagnosis<'_> {
             Stop::NoStepLeft => "No step is left that could help with the tools at hand.".into(),
         }
     }
+}
+
+/// Outcomes of a reading: bins along its scale, cut in the widest gaps between what the fault sets would read; the
+/// probability of each bin under each set. Sets whose reading is not known spread over all bins.
+fn bins(reads: &[Option<Predicted>], usual: &Predicted) -> (usize, Vec<f64>) {
+    // Over range is a reading far above all others.
+    let place = |p: &Predicted| if p.mean.is_finite() { p.mean } else { 40.0 };
+    let mut means: Vec<(f64, f64)> =
+        reads.iter().flatten().chain([usual]).map(|p| (place(p), p.sd.max(p.own_sd))).collect();
+    means.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut gaps: Vec<(f64, f64)> = means
+        .windows(2)
+        .map(|w| ((w[1].0 - w[0].0) / (w[0].1 + w[1].1).max(1e-9), (w[0].0 + w[1].0) / 2.0))
+        .filter(|(size, _)| *size > 1.5)
+        .collect();
+    gaps.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)));
+    let mut edges: Vec<f64> = gaps.into_iter().take(BINS - 1).map(|g| g.1).collect();
+    edges.sort_by(f64::total_cmp);
+    let count = edges.len() + 1;
+    let mut likelihood = Vec::with_capacity(reads.len() * count);
+    for read in reads {
+        let Some(p) = read else {
+            likelihood.extend(std::iter::repeat_n(1.0 / count as f64, count));
+            continue;
+        };
+        // Logistic for the normal distribution: within 0.01 everywhere (Bowling et al. 2009).
+        let below = |edge: f64| 1.0 / (1.0 + (-1.702 * (edge - place(p)) / p.sd.max(1e-9)).exp());
+        let mut last = 0.0;
+        for k in 0..count {
+            let upto = edges.get(k).map_or(1.0, |e| below(*e));
+            likelihood.push(SLIP / count as f64 + (1.0 - SLIP) * (upto - last).max(0.0));
+            last = upto;
+        }
+    }
+    (count, likelihood)
 }
 
 fn tool_index(tool: Tool) -> usize {

@@ -1,6 +1,6 @@
 //! What is believed at one point of the reckoning: weights, what has been done, where the bench stands.
 
-use super::model::{Bench, DUST, MENDED, Model, StepSet};
+use super::model::{Bench, MENDED, Model, StepSet};
 use super::price::Expected;
 
 /// A step within the model.
@@ -33,13 +33,12 @@ impl Node {
 
     /// Mass of hypotheses without a fault.
     pub(super) fn healthy(&self, model: &Model) -> f64 {
-        let healthy = |h: usize| model.healthy.get(h).copied().unwrap_or(false);
-        self.belief.iter().filter(|(h, _)| healthy(*h)).map(|(_, w)| w).sum()
+        self.belief.iter().filter(|(h, _)| model.healthy[*h]).map(|(_, w)| w).sum()
     }
 
     /// No course of steps costs less than this.
     pub(super) fn least(&self, model: &Model) -> f64 {
-        self.belief.iter().map(|(h, w)| w * model.least.get(*h).copied().unwrap_or(0.0)).sum()
+        self.belief.iter().map(|(h, w)| w * model.least[*h]).sum()
     }
 
     /// What the move costs here.
@@ -71,12 +70,12 @@ impl Node {
         self.passed_gates(model, bench, &mut checked);
         let mut nodes = Vec::with_capacity(check.likelihood.len());
         for (k, row) in check.likelihood.iter().enumerate() {
-            let joint = |&(h, w): &(usize, f64)| (h, w * row.get(h).copied().unwrap_or(0.0));
+            let joint = |&(h, w): &(usize, f64)| (h, w * row[h]);
             let belief: Vec<(usize, f64)> = self.belief.iter().map(joint).collect();
             let chance: f64 = belief.iter().map(|(_, w)| w).sum();
-            if chance > DUST {
+            if chance > model.dust {
                 let key = self.key_after(model, c as u64 * 64 + k as u64 + 1);
-                nodes.push((chance, self.child(belief, checked, self.tried, bench, key)));
+                nodes.push((chance, self.child(model, belief, checked, self.tried, bench, key)));
             }
         }
         nodes
@@ -107,9 +106,9 @@ impl Node {
         let mut nodes = Vec::with_capacity(2);
         for (shown, belief) in [(0_u64, same), (1, changed)] {
             let chance: f64 = belief.iter().map(|(_, w)| w).sum();
-            if chance > DUST {
+            if chance > model.dust {
                 let key = self.key_after(model, (1 << 32) + r as u64 * 2 + shown);
-                nodes.push((chance, self.child(gathered(belief), checked, tried, bench, key)));
+                nodes.push((chance, self.child(model, gathered(belief), checked, tried, bench, key)));
             }
         }
         nodes
@@ -126,6 +125,7 @@ impl Node {
 
     fn child(
         &self,
+        model: &Model,
         mut belief: Vec<(usize, f64)>,
         checked: StepSet,
         tried: StepSet,
@@ -133,7 +133,7 @@ impl Node {
         key: u128,
     ) -> Node {
         let sum: f64 = belief.iter().map(|(_, w)| w).sum();
-        belief.retain(|(_, w)| *w > DUST * sum);
+        belief.retain(|(_, w)| *w > model.dust * sum);
         let sum: f64 = belief.iter().map(|(_, w)| w).sum();
         for (_, w) in &mut belief {
             *w /= sum;

@@ -31,6 +31,7 @@
 //! ```
 
 mod belief;
+mod byhand;
 mod decision;
 mod measure;
 mod model;
@@ -44,6 +45,7 @@ mod search;
 mod stop;
 mod strategies;
 
+pub use byhand::{ByLot, Checklist, HalfSplit};
 pub use decision::{Alternative, Decision, Effort, Group, PartedBy, Reason, Step, Stop};
 pub use planner::Planner;
 pub use playout::{PlayOut, play_out};

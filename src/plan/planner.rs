@@ -6,7 +6,7 @@ use super::model::Model;
 use super::price::{Expected, State};
 use super::problem::{Kind, Problem};
 use super::reasons;
-use super::search::{Proved, Search, bits_of, checks_on_offer, remedies_on_offer};
+use super::search::{Look, Proved, Search, checks_on_offer, missing_bits, remedies_on_offer};
 use super::stop;
 use super::strategies::{LEAST_BITS, Strategy, gate_before};
 
@@ -18,35 +18,54 @@ pub struct Planner {
     pub nodes: Option<usize>,
 }
 
-/// Looks ahead taken one after the other until the budget is gone: steps ahead after the first, and how many of the
-/// most promising checks and remedies are considered at each of them.
-const STAGES: [(usize, usize); 10] = [
-    (0, usize::MAX),
-    (1, 3),
-    (1, usize::MAX),
-    (2, 3),
-    (2, usize::MAX),
-    (3, 3),
-    (3, usize::MAX),
-    (5, 3),
-    (5, usize::MAX),
-    (64, usize::MAX),
+/// One round of looking ahead: below the `top` most promising steps, so far.
+struct Stage {
+    top: usize,
+    look: Look,
+}
+
+const fn stage(top: usize, grain: f64, depth: usize, width: usize) -> Stage {
+    Stage { top, look: Look { depth, width, grain } }
+}
+
+const ALL: usize = usize::MAX;
+
+/// Rounds taken one after the other until the budget is gone.
+const STAGES: [Stage; 13] = [
+    stage(ALL, 0.1, 0, ALL),
+    stage(6, 0.03, 0, ALL),
+    stage(4, 0.01, 0, ALL),
+    stage(4, 0.01, 1, 3),
+    stage(ALL, 1e-4, 0, ALL),
+    stage(ALL, 1e-4, 1, 3),
+    stage(ALL, 1e-4, 1, ALL),
+    stage(ALL, 1e-4, 2, 3),
+    stage(ALL, 1e-4, 2, ALL),
+    stage(ALL, 1e-4, 3, 3),
+    stage(ALL, 1e-4, 3, ALL),
+    stage(ALL, 1e-4, 5, ALL),
+    stage(ALL, 1e-4, 64, ALL),
 ];
+
+/// How many steps of a large problem are looked into for their first look, their bits per cost, their cure per cost.
+const FIRST: usize = 3;
+const BITS_FIRST: usize = 5;
+const MEND_FIRST: usize = 2;
 
 /// Values this close (relative) are a tie.
 const TIE: f64 = 1e-9;
 
 /// Steps times hypotheses that all nodes together may touch.
-const WORK: usize = 30_000_000;
+const WORK: usize = 130_000_000;
 
 /// A step at the root with the best value found for it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Ranked {
     pub step: Move,
-    pub bits: f64,
     pub value: Expected,
     kind: Option<Kind>,
     settled: bool,
+    listed: bool,
 }
 
 impl Planner {
@@ -60,7 +79,7 @@ impl Planner {
     pub fn usual_nodes(problem: &Problem) -> usize {
         let steps: usize =
             problem.checks().iter().map(|c| c.outcomes).sum::<usize>() + problem.remedies().len();
-        (WORK / (steps * problem.hypotheses().len()).max(1)).clamp(500, 40_000)
+        (WORK / (steps * problem.hypotheses().len()).max(1)).clamp(1_000, 8_000)
     }
 }
 
@@ -76,8 +95,7 @@ impl Strategy for Planner {
         let model = Model::new(problem, state);
         let root = Node::start(&model, model.bench(state));
         let budget = self.nodes.unwrap_or_else(|| Planner::usual_nodes(problem));
-        let grain = if model.start.len() > 40 { 0.01 } else { 1e-4 };
-        let mut search = Search::new(&model, grain, budget);
+        let mut search = Search::new(&model, budget);
         let (ranked, effort) = rank(&model, &root, &mut search);
         decide(problem, state, &model, &ranked, effort)
     }
@@ -86,20 +104,24 @@ impl Strategy for Planner {
 /// Every step on offer with its value, the best first.
 fn rank(model: &Model, root: &Node, search: &mut Search<'_>) -> (Vec<Ranked>, Effort) {
     let mut ranked = first_look(model, root, search);
+    sort(&mut ranked);
+    if model.large {
+        shortlist(model, root, &mut ranked);
+        search.learn_bit_cost(root, 0.02);
+    }
     let mut depth = 0;
     let mut complete = ranked.iter().all(|r| r.settled);
-    for (deep, width) in STAGES {
+    for stage in &STAGES {
         if complete || search.spent() {
             break;
         }
+        deepen(root, search, &mut ranked, stage);
         sort(&mut ranked);
-        deepen(root, search, &mut ranked, deep, width);
         complete = ranked.iter().all(|r| r.settled);
-        if width == usize::MAX && !search.spent() {
-            depth = deep + 1;
+        if stage.look.width == ALL && !search.spent() {
+            depth = stage.look.depth + 1;
         }
     }
-    sort(&mut ranked);
     (ranked, Effort { nodes: search.nodes, depth, complete })
 }
 
@@ -109,23 +131,38 @@ fn first_look(model: &Model, root: &Node, search: &mut Search<'_>) -> Vec<Ranked
     for offer in checks_on_offer(model, root, f64::INFINITY).into_iter().chain(remedies_on_offer(model, root))
     {
         let worth = search.value_of(root, offer.step, |s, child, _| s.mend_only(child));
-        let (bits, kind) = match offer.step {
-            Move::Check(c) => (bits_of(model, root, c), model.checks.get(c).map(|c| c.kind)),
-            Move::Remedy(_) => (0.0, None),
+        let kind = match offer.step {
+            Move::Check(c) => model.checks.get(c).map(|c| c.kind),
+            Move::Remedy(_) => None,
         };
-        ranked.push(Ranked { step: offer.step, bits, value: worth, kind, settled: false });
+        ranked.push(Ranked { step: offer.step, value: worth, kind, settled: false, listed: true });
     }
     ranked
 }
 
-/// Looks further ahead below each step in turn, the most promising first.
-fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], depth: usize, width: usize) {
-    let mut best = ranked.iter().map(|r| r.value.cost).fold(f64::INFINITY, f64::min);
-    for r in ranked.iter_mut().filter(|r| !r.settled) {
+/// Moves to the front what is looked into further in a large problem: the steps that are best at first look, the checks
+/// with the most bits per cost, the remedies with the highest probability of a cure per cost.
+fn shortlist(model: &Model, root: &Node, ranked: &mut [Ranked]) {
+    let mut chosen: Vec<Move> = ranked.iter().take(FIRST).map(|r| r.step).collect();
+    chosen.extend(checks_on_offer(model, root, f64::INFINITY).iter().take(BITS_FIRST).map(|o| o.step));
+    chosen.extend(remedies_on_offer(model, root).iter().take(MEND_FIRST).map(|o| o.step));
+    for r in ranked.iter_mut() {
+        r.listed = chosen.contains(&r.step);
+    }
+}
+
+/// Looks further ahead below each of the most promising steps in turn.
+///
+/// The best so far comes first, so a challenger only wins with a value found by as deep a look; running out of nodes on
+/// the way does no harm.
+fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], stage: &Stage) {
+    let settled = ranked.iter().filter(|r| r.settled).map(|r| r.value.cost);
+    let mut best = settled.fold(f64::INFINITY, f64::min);
+    for r in ranked.iter_mut().filter(|r| r.listed && !r.settled).take(stage.top) {
         if search.spent() {
             return;
         }
-        match search.value_below(root, r.step, depth, width, best * (1.0 + 10.0 * TIE)) {
+        match search.value_below(root, r.step, stage.look, best * (1.0 + 10.0 * TIE)) {
             Ok(worth) => {
                 if worth.expected.cost < r.value.cost {
                     r.value = worth.expected;
@@ -152,7 +189,8 @@ fn sort(ranked: &mut [Ranked]) {
 /// Takes the best step, or stops where that is cheaper.
 fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], effort: Effort) -> Decision {
     let (way_out, out) = stop::cheapest_stop(problem, state);
-    let best = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let worth_it = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let best = worth_it.or_else(|| hopeful(model, state, ranked, out.cost));
     let Some(best) = best else {
         let alternatives = alternatives(problem, model, ranked.iter());
         return Decision { alternatives, effort, ..Decision::done(way_out, out) };
@@ -179,6 +217,19 @@ fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], ef
         effort,
         step,
     }
+}
+
+/// In a large problem looks are cut short, and where every one of them ends in the way out, nothing seems worth its
+/// price. Before giving up, asking on is weighed once more: the bits that are missing at three times the rate of the
+/// best check, then the right remedy. Returns that check when this is cheaper than giving up.
+fn hopeful<'r>(model: &Model, state: &State, ranked: &'r [Ranked], out: f64) -> Option<&'r Ranked> {
+    if !model.large {
+        return None;
+    }
+    let root = Node::start(model, model.bench(state));
+    let offer = checks_on_offer(model, &root, f64::INFINITY).into_iter().next()?;
+    let asking = root.least(model) + 3.0 * offer.cost / offer.merit * missing_bits(&root);
+    if asking < out { ranked.iter().find(|r| r.step == offer.step) } else { None }
 }
 
 fn alternatives<'r>(

@@ -117,11 +117,6 @@ impl SetupSet {
     pub(super) fn bits(self) -> u64 {
         self.0
     }
-
-    /// The set of these bits.
-    pub(super) fn from_bits(bits: u64) -> SetupSet {
-        SetupSet(bits)
-    }
 }
 
 /// Where the session stands, apart from what is believed.

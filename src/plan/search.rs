@@ -1,6 +1,7 @@
 //! Looks ahead: cheap policies at the leaves, the best of the steps on offer above them.
 //!
-//! Every value is the cost of a policy that can be followed, hence never below the optimum; more nodes only lower it.
+//! In small problems every value is the cost of a policy that can be followed, hence never below the optimum, and more
+//! nodes only lower it. In large ones a look that is cut short ends in an estimate (`cut_short`).
 
 use super::belief::{Move, Node};
 use super::measure::surprise_bits;
@@ -24,15 +25,38 @@ pub(super) struct Proved(pub bool);
 #[derive(Debug, Clone, Copy)]
 struct Remembered {
     worth: Worth,
-    depth: usize,
-    width: usize,
+    look: Look,
+}
+
+/// How far to look below a node.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Look {
+    /// Steps to look ahead in full.
+    pub depth: usize,
+    /// How many of the most promising checks and remedies are tried at each of them.
+    pub width: usize,
+    /// Share of the node's weight below which the cheap policy asks nothing more.
+    pub grain: f64,
+}
+
+impl Look {
+    /// Whether this look shows all that `other` would.
+    fn covers(&self, other: &Look) -> bool {
+        self.depth >= other.depth && self.width >= other.width && self.grain <= other.grain
+    }
+
+    /// The look below a node that is reached with this probability.
+    fn below(&self, chance: f64) -> Look {
+        Look { grain: self.grain / chance.max(f64::MIN_POSITIVE), ..*self }
+    }
 }
 
 /// A step on offer at a node, with its cheap merits.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Offer {
     pub step: Move,
-    pub bits: f64,
+    /// Bits for a check, probability of a cure at once for a remedy.
+    pub merit: f64,
     pub cost: f64,
 }
 
@@ -41,8 +65,9 @@ pub(super) struct Search<'m> {
     model: &'m Model,
     known: HashMap<u128, Remembered>,
     room: Room,
-    grain: f64,
     budget: usize,
+    /// What a missing bit comes to in the end; infinite while unknown.
+    bit_cost: f64,
     pub nodes: usize,
 }
 
@@ -50,9 +75,26 @@ pub(super) struct Search<'m> {
 const TIGHT: f64 = 1e-9;
 
 impl<'m> Search<'m> {
-    /// `grain`: share of a node's weight below which the cheap policies ask nothing more; `budget`: nodes.
-    pub(super) fn new(model: &'m Model, grain: f64, budget: usize) -> Search<'m> {
-        Search { model, known: HashMap::new(), room: Room::default(), grain, budget, nodes: 0 }
+    /// A look ahead that evaluates about `budget` nodes.
+    pub(super) fn new(model: &'m Model, budget: usize) -> Search<'m> {
+        Search {
+            model,
+            known: HashMap::new(),
+            room: Room::default(),
+            budget,
+            bit_cost: f64::INFINITY,
+            nodes: 0,
+        }
+    }
+
+    /// In a large problem, finds what a missing bit comes to: the value of the cheap policies at the root, beyond what
+    /// mending costs when all is known, over the bits missing there.
+    pub(super) fn learn_bit_cost(&mut self, root: &Node, grain: f64) {
+        let missing = missing_bits(root);
+        if self.model.large && missing > LEAST_BITS {
+            let value = self.rough(root, grain).cost;
+            self.bit_cost = (value - root.least(self.model)).max(0.0) / missing;
+        }
     }
 
     /// Whether the budget is used up.
@@ -91,20 +133,38 @@ impl<'m> Search<'m> {
     }
 
     /// Value of the cheap policies: the check with the most bits per cost, remedies as soon as that is cheaper.
-    pub(super) fn rough(&mut self, node: &Node, reach: f64) -> Expected {
+    ///
+    /// `grain` is the share of the node's weight below which nothing more is asked.
+    fn rough(&mut self, node: &Node, grain: f64) -> Expected {
         let alone = self.mend_only(node);
-        let spare = alone.cost - node.least(self.model);
-        if reach < self.grain || self.spent() || spare <= TIGHT * alone.cost {
+        let least = node.least(self.model);
+        let spare = alone.cost - least;
+        if spare <= TIGHT * alone.cost {
             return alone;
         }
+        if grain > 1.0 || self.spent() {
+            return self.cut_short(node, alone, least);
+        }
         let Some(offer) = self.best_check(node, spare) else { return alone };
-        let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, reach * p));
+        let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, grain / p));
         if asked.cost < alone.cost {
             return asked;
         }
-        let Some(step) = self.best_remedy(node) else { return alone };
-        let mended = self.value_of(node, step, |s, child, p| s.rough(child, reach * p));
+        let Some(remedy) = remedies_on_offer(self.model, node).first().copied() else { return alone };
+        let mended = self.value_of(node, remedy.step, |s, child, p| s.rough(child, grain / p));
         if mended.cost < alone.cost { mended } else { alone }
+    }
+
+    /// Value where a large problem is not looked into any further: remedies alone, or an estimate of what asking on
+    /// would come to, if that is less: the bits that are missing at what a bit comes to, then the right remedy.
+    ///
+    /// This estimate is the one place where a value is not the cost of a policy. Small problems do without it.
+    fn cut_short(&self, node: &Node, alone: Expected, least: f64) -> Expected {
+        if !self.bit_cost.is_finite() {
+            return alone;
+        }
+        let asking = least + self.bit_cost * missing_bits(node);
+        if asking < alone.cost { alone.times(asking / alone.cost) } else { alone }
     }
 
     /// The check with the most bits per cost among those cheaper than `spare`; a free one is taken at once.
@@ -120,42 +180,42 @@ impl<'m> Search<'m> {
                 continue;
             }
             let bits = bits_of(self.model, node, c);
-            if bits > LEAST_BITS && best.is_none_or(|b| bits * b.cost > b.bits * cost * (1.0 + 1e-12)) {
-                best = Some(Offer { step, bits, cost });
+            if bits > LEAST_BITS && best.is_none_or(|b| bits * b.cost > b.merit * cost * (1.0 + 1e-12)) {
+                best = Some(Offer { step, merit: bits, cost });
             }
         }
         best
     }
 
-    fn best_remedy(&self, node: &Node) -> Option<Move> {
-        remedies_on_offer(self.model, node).first().map(|o| o.step)
-    }
-
-    /// Value looking `depth` steps ahead, the `width` most promising checks and remedies each.
-    pub(super) fn value(&mut self, node: &Node, depth: usize, width: usize) -> Worth {
+    /// Value looking so far ahead.
+    pub(super) fn value(&mut self, node: &Node, look: Look) -> Worth {
         let key = node.fingerprint();
         let known = self.known.get(&key).copied();
         if let Some(k) = known
-            && (k.worth.exact || (k.depth >= depth && k.width >= width))
+            && (k.worth.exact || k.look.covers(&look))
         {
             return k.worth;
         }
-        let mut best = match known {
-            Some(k) => k.worth,
-            None => Worth { expected: self.rough(node, 1.0), exact: false },
-        };
+        let mut best = known.map(|k| k.worth.expected);
+        if known.is_none_or(|k| k.look.grain > look.grain) {
+            let rough = self.rough(node, look.grain);
+            best = Some(best.filter(|b| b.cost <= rough.cost).unwrap_or(rough));
+        }
+        let expected = best.unwrap_or(self.model.fallback);
         let least = node.least(self.model);
-        best.exact = best.expected.cost - least <= TIGHT * best.expected.cost;
-        if depth > 0 && !best.exact && !self.spent() {
-            best = self.best_of(node, depth, width, best, least);
+        let mut best = Worth { expected, exact: expected.cost - least <= TIGHT * expected.cost };
+        if look.depth > 0 && !best.exact && !self.spent() {
+            best = self.best_of(node, look, best, least);
         }
         if !self.spent() || known.is_none() {
-            self.known.insert(key, Remembered { worth: best, depth, width });
+            self.known.insert(key, Remembered { worth: best, look });
         }
         best
     }
 
-    fn best_of(&mut self, node: &Node, depth: usize, width: usize, rough: Worth, least: f64) -> Worth {
+    fn best_of(&mut self, node: &Node, look: Look, rough: Worth, least: f64) -> Worth {
+        let width = look.width;
+        let below = Look { depth: look.depth - 1, ..look };
         let mut best = rough;
         let end = cheapest_end(self.model, node);
         if end.cost < best.expected.cost {
@@ -168,7 +228,7 @@ impl<'m> Search<'m> {
         let mut exact = free || (checks.len() <= width && remedies.len() <= width);
         let moves = checks.iter().take(checks_taken).chain(remedies.iter().take(remedies_taken));
         for offer in moves {
-            match self.value_below(node, offer.step, depth - 1, width, best.expected.cost) {
+            match self.value_below(node, offer.step, below, best.expected.cost) {
                 Ok(worth) => {
                     exact &= worth.exact;
                     if worth.expected.cost < best.expected.cost {
@@ -195,8 +255,7 @@ impl<'m> Search<'m> {
         &mut self,
         node: &Node,
         step: Move,
-        depth: usize,
-        width: usize,
+        look: Look,
         bound: f64,
     ) -> Result<Worth, Proved> {
         let (mut cost, bench) = node.price(self.model, step);
@@ -208,7 +267,7 @@ impl<'m> Search<'m> {
             if sum.expected.cost + rest >= bound {
                 return Err(Proved(sum.exact));
             }
-            let worth = self.value(child, depth, width);
+            let worth = self.value(child, look.below(*chance));
             rest -= chance * child.least(self.model);
             sum.expected = sum.expected.plus(worth.expected, *chance);
             sum.exact &= worth.exact;
@@ -217,18 +276,28 @@ impl<'m> Search<'m> {
     }
 }
 
+/// Bits missing until the hypothesis is known.
+pub(super) fn missing_bits(node: &Node) -> f64 {
+    node.belief.iter().map(|(_, w)| surprise_bits(*w)).sum()
+}
+
 /// Information a check gives at a node, in bits.
 pub(super) fn bits_of(model: &Model, node: &Node, c: usize) -> f64 {
-    let Some(check) = model.checks.get(c) else { return 0.0 };
-    let mut bits: f64 = -node.belief.iter().map(|&(h, w)| w * check.noise[h]).sum::<f64>();
-    let mut rest = 1.0;
-    let last = check.likelihood.len().saturating_sub(1);
-    for row in check.likelihood.iter().take(last) {
+    let check = &model.checks[c];
+    let (mut p, mut noise) = (0.0, 0.0);
+    for &(h, w) in &node.belief {
+        let [likelihood, entropy] = check.first[h];
+        p += w * likelihood;
+        noise += w * entropy;
+    }
+    let (mut bits, mut rest) = (surprise_bits(p) - noise, 1.0 - p);
+    let last = check.likelihood.len() - 1;
+    for row in check.likelihood.iter().take(last).skip(1) {
         let p: f64 = node.belief.iter().map(|&(h, w)| w * row[h]).sum();
         rest -= p;
         bits += surprise_bits(p);
     }
-    bits + surprise_bits(rest)
+    if last == 0 { 0.0 } else { bits + surprise_bits(rest) }
 }
 
 /// Checks that tell something and cost less than `spare`, most bits per cost first.
@@ -240,11 +309,11 @@ pub(super) fn checks_on_offer(model: &Model, node: &Node, spare: f64) -> Vec<Off
         if cost < spare {
             let bits = bits_of(model, node, c);
             if bits > LEAST_BITS {
-                offers.push(Offer { step, bits, cost });
+                offers.push(Offer { step, merit: bits, cost });
             }
         }
     }
-    let worth = |o: &Offer| o.bits / o.cost.max(LEAST_COST);
+    let worth = |o: &Offer| o.merit / o.cost.max(LEAST_COST);
     offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.step.cmp(&b.step)));
     offers
 }
@@ -260,7 +329,7 @@ pub(super) fn remedies_on_offer(model: &Model, node: &Node) -> Vec<Offer> {
         let useful = chance > 1e-9 || model.remedies[r].touches.iter().any(|t| touched(t.from));
         if useful {
             let cost = node.price(model, step).0.cost;
-            offers.push((Offer { step, bits: chance, cost }, chance / cost.max(LEAST_COST)));
+            offers.push((Offer { step, merit: chance, cost }, chance / cost.max(LEAST_COST)));
         }
     }
     offers.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.step.cmp(&b.0.step)));

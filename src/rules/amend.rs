@@ -211,7 +211,7 @@ impl Work<'_> {
         link: &AmendLink,
         new: &[Share],
     ) {
-        let place = self.file.document.place(key.span);
+        let place = self.file.place(key.span);
         let Some(why) = &link.why else {
             let message = format!(
                 "a new link from '{}' to '{}' needs its reason",

@@ -70,7 +70,7 @@ pub(super) fn prove(
     reading: &written::Reading,
 ) -> Option<Reading> {
     if check.kind.value != Kind::Measure && check.kind.value != Kind::Listen {
-        let place = file.document.place(check.kind.span);
+        let place = file.place(check.kind.span);
         let message = format!("a check of kind '{}' takes no reading", check.kind.value);
         loader.complain("reading", place, message, "write 'kind: measure', or drop 'reading'");
     }
@@ -86,7 +86,7 @@ pub(super) fn prove(
         if !loader.readable {
             return None;
         }
-        let place = file.document.place(reading.unit.span);
+        let place = file.place(reading.unit.span);
         loader.complain(
             "reading",
             place,
@@ -101,7 +101,7 @@ pub(super) fn prove(
         if b.low < a.high {
             let message = format!("the band of '{}' overlaps that of '{}'", answers[second], answers[first]);
             let help = format!("start it at {} or above", super::figures::rounded(a.high));
-            loader.complain("bands-overlap", file.document.place(b.span), message, help);
+            loader.complain("bands-overlap", file.place(b.span), message, help);
         }
     }
     let bands = bands.into_iter().map(|(answer, band)| (answer, band.value)).collect();

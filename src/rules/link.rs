@@ -49,19 +49,11 @@ fn of_cause(
             let message =
                 format!("a second link from '{}' to '{}'", loader.rules_name(from), loader.effect_name(to));
             let help = "write one link; 'answers: {…}' names several answers of a check";
-            loader.complain("duplicate-link", file.document.place(key.span), message, help);
+            loader.complain("duplicate-link", file.place(key.span), message, help);
             continue;
         }
         let strength = graded(loader, file, key, to, &shares);
-        loader.rules.links.push(Link {
-            from,
-            to,
-            strength,
-            why,
-            source,
-            pack,
-            place: file.document.place(key.span),
-        });
+        loader.rules.links.push(Link { from, to, strength, why, source, pack, place: file.place(key.span) });
     }
 }
 
@@ -100,7 +92,7 @@ pub(super) fn shares(
         Effect::Condition(_) => Vec::new(),
     };
     let plain = matches!(to, Effect::Condition(_)) || alias.is_some() || known.len() == 2;
-    let place = file.document.place(key.span);
+    let place = file.place(key.span);
     let figures: Vec<&At<Probability>> = match (strength, answers) {
         (Some(s), None) if plain => vec![s],
         (None, Some(list)) if alias.is_none() && !known.is_empty() => list.iter().map(|(_, p)| p).collect(),

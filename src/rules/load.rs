@@ -8,15 +8,21 @@ use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, S
 use super::words::{Kind, Power};
 use super::{link, proof, written};
 use crate::text::{
-    At, Complaint, Complaints, Document, Named, Node, Place, Source, Span, Value, decode_all, or_nearest,
-    parse,
+    At, Complaint, Complaints, Named, Node, Place, Source, Span, Value, decode_all, or_nearest, parse,
 };
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
-/// A file read: its text and what it holds.
+/// A file read: its text and what it holds. The tree is gone by now; it is the largest of the three.
 pub(super) struct File {
-    pub document: Document,
+    source: Arc<Source>,
     pub pack: written::Pack,
+}
+
+impl File {
+    pub fn place(&self, span: Span) -> Place {
+        Place { file: self.source.clone(), span }
+    }
 }
 
 /// Text that answers may not be called, since it answers any check.
@@ -103,7 +109,7 @@ pub(super) struct Written<'a> {
 
 impl<T> Entry<'_, T> {
     pub fn place(&self) -> Place {
-        self.file.document.place(self.key.span)
+        self.file.place(self.key.span)
     }
 }
 
@@ -124,7 +130,7 @@ impl Loader {
                         self.lost.extend(names_in(&document.root, pack.as_ref()));
                     }
                     self.complaints.0.extend(complaints.0);
-                    files.extend(pack.map(|pack| File { document, pack }));
+                    files.extend(pack.map(|pack| File { source: document.file, pack }));
                 }
                 Err(complaints) => {
                     whole = false;
@@ -174,7 +180,7 @@ impl Loader {
 
     fn declare_pack(&mut self, file: &File) -> PackId {
         let pack = &file.pack;
-        let place = file.document.place(pack.pack.span);
+        let place = file.place(pack.pack.span);
         self.kebab(&place, &pack.pack.value, "pack id");
         if let Some(first) = self.rules.packs.iter().find(|p| p.id == pack.pack.value) {
             let help = "give one of the two another name".to_string();
@@ -192,7 +198,7 @@ impl Loader {
     }
 
     fn declare_name(&mut self, file: &File, key: &At<String>, id: Item) -> bool {
-        let place = file.document.place(key.span);
+        let place = file.place(key.span);
         self.kebab(&place, &key.value, "id");
         if let Some(first) = self.places.get(&key.value) {
             let kind = self.rules.names.get(&key.value).map_or("item", |i| i.kind());
@@ -231,7 +237,7 @@ impl Loader {
     pub fn wording(&mut self, file: &File, text: &At<String>) -> String {
         let words = text.value.trim();
         if words.is_empty() {
-            let place = file.document.place(text.span);
+            let place = file.place(text.span);
             self.complain(
                 "empty-wording",
                 place,
@@ -259,7 +265,7 @@ impl Loader {
         if self.lost.contains(&name.value) {
             return;
         }
-        let place = file.document.place(name.span);
+        let place = file.place(name.span);
         if let Some(item) = self.rules.names.get(&name.value) {
             let message = format!("'{}' is a {}, and this must be a {what}", name.value, item.kind());
             let valid = self.names_of(kinds);
@@ -277,7 +283,7 @@ impl Loader {
     }
 
     pub fn out_of_range(&mut self, file: &File, span: Span, message: String, help: &str) {
-        self.complain("out-of-range", file.document.place(span), message, help);
+        self.complain("out-of-range", file.place(span), message, help);
     }
 
     fn positive_minutes(&mut self, file: &File, minutes: &At<Minutes>) -> Minutes {
@@ -358,6 +364,7 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
+                board: self.board_word(e.file, e.item.board.as_ref(), "bias-moved"),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),
@@ -377,10 +384,10 @@ impl Loader {
     fn fault(&mut self, e: &Entry<'_, &written::Fault>) -> Fault {
         let board = e.item.board.as_ref().map(|b| {
             for word in std::iter::once(&b.role).chain(&b.modes) {
-                self.kebab(&e.file.document.place(word.span), &word.value, "role or mode");
+                self.kebab(&e.file.place(word.span), &word.value, "role or mode");
             }
             if b.modes.is_empty() {
-                let place = e.file.document.place(b.role.span);
+                let place = e.file.place(b.role.span);
                 self.complain(
                     "empty-list",
                     place,
@@ -449,6 +456,7 @@ impl Loader {
             leak,
             gate: check.gate,
             holds_power,
+            board: self.board_word(e.file, check.board.as_ref(), "level-out"),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
@@ -460,7 +468,7 @@ impl Loader {
         let mut seen = BTreeSet::new();
         let mut places = Vec::new();
         for answer in &check.answers {
-            let place = e.file.document.place(answer.span);
+            let place = e.file.place(answer.span);
             self.kebab(&place, &answer.value, "answer");
             if answer.value == RESERVED_ANSWER {
                 let message = format!("'{RESERVED_ANSWER}' is an answer to every check");
@@ -488,7 +496,7 @@ impl Loader {
         let short: String = name.value.chars().take(60).collect();
         let message = format!("the check '{check}' has no answer '{short}'");
         let help = or_nearest(&name.value, answers.iter().map(String::as_str));
-        self.complain("unknown-name", file.document.place(name.span), message, help);
+        self.complain("unknown-name", file.place(name.span), message, help);
     }
 
     fn leak(
@@ -501,7 +509,7 @@ impl Loader {
         match &check.leak.value {
             written::Leak::One(p) if answers.len() == 2 => shares[1] = *p,
             written::Leak::One(_) => {
-                let place = e.file.document.place(check.leak.span);
+                let place = e.file.place(check.leak.span);
                 let message = format!("one leak for {} abnormal answers", answers.len().saturating_sub(1));
                 let named: Vec<_> = answers.iter().skip(1).map(|a| format!("{a}: …")).collect();
                 self.complain(
@@ -528,7 +536,7 @@ impl Loader {
     pub fn normal_answer(&mut self, file: &File, name: &At<String>) {
         let message = format!("'{}' is the normal answer", name.value);
         let help = "name abnormal answers only; the normal one gets the rest";
-        self.complain("normal-answer", file.document.place(name.span), message, help);
+        self.complain("normal-answer", file.place(name.span), message, help);
     }
 
     /// Gives the rest to the normal answer; complains if the others exceed 1.
@@ -537,7 +545,7 @@ impl Loader {
         if sum > 1.0 + 1e-9 {
             let message = format!("the shares add up to {}, more than 1", super::figures::rounded(sum));
             let help = "the rest goes to the normal answer: lower them";
-            self.complain("shares-exceed-one", file.document.place(span), message, help);
+            self.complain("shares-exceed-one", file.place(span), message, help);
         }
         if let Some(first) = shares.first_mut() {
             *first = Probability::clamped(1.0 - sum);
@@ -576,7 +584,7 @@ impl Loader {
             _ => None,
         };
         if let Some((message, help)) = wrong {
-            self.complain("power-state", file.document.place(check.power.span), message.into(), help);
+            self.complain("power-state", file.place(check.power.span), message.into(), help);
         }
     }
 
@@ -609,6 +617,7 @@ impl Loader {
             leak: vec![leak.complement(), leak],
             gate: false,
             holds_power: vec![false, false],
+            board: None,
             symptom: Some(id),
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
@@ -634,7 +643,7 @@ impl Loader {
                 if let Some(answer) = &s.answer {
                     let message = format!("the symptom '{}' names an answer and no check", e.key.value);
                     let help = "add a line 'check: …', or drop the answer";
-                    self.complain("missing-field", e.file.document.place(answer.span), message, help);
+                    self.complain("missing-field", e.file.place(answer.span), message, help);
                 }
                 self.rules.checks.iter().position(|c| c.id == e.key.value).map(|own| (CheckId::at(own), 1))
             }
@@ -654,6 +663,16 @@ impl Loader {
         (symptom, at.is_some())
     }
 
+    /// The one word that `board` may hold here.
+    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &str) -> Option<String> {
+        let word = word?;
+        if word.value != valid {
+            let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
+            self.complain("unknown-name", file.place(word.span), message, format!("write 'board: {valid}', or drop it"));
+        }
+        Some(word.value.clone())
+    }
+
     /// The answer that a symptom names, or nothing after a complaint.
     fn alias(&mut self, e: &Entry<'_, &written::Symptom>, check: &At<String>) -> Option<(CheckId, usize)> {
         let s = e.item;
@@ -667,12 +686,7 @@ impl Loader {
                 "'{}' is an answer of the check '{}', which has its own '{field}'",
                 e.key.value, check.value
             );
-            self.complain(
-                "extra-field",
-                e.file.document.place(span),
-                message,
-                format!("drop '{field}' here"),
-            );
+            self.complain("extra-field", e.file.place(span), message, format!("drop '{field}' here"));
         }
         let Some(Item::Check(id)) = self.rules.names.get(&check.value).copied() else {
             self.unknown(e.file, check, "check", &["check"]);
@@ -704,7 +718,7 @@ impl Loader {
         }
         let iron = r.tools.iter().any(|t| t.value == super::words::Tool::Iron);
         if iron && r.power.value != Power::Off {
-            let place = e.file.document.place(r.power.span);
+            let place = e.file.place(r.power.span);
             self.complain(
                 "power-state",
                 place,
@@ -739,12 +753,7 @@ impl Loader {
                 Some(Item::Fault(id)) => {
                     if !out.insert(*id) {
                         let message = format!("the fault '{}' is here a second time", name.value);
-                        self.complain(
-                            "repeated",
-                            file.document.place(name.span),
-                            message,
-                            "leave one of the two out",
-                        );
+                        self.complain("repeated", file.place(name.span), message, "leave one of the two out");
                     }
                 }
                 _ => self.unknown(file, name, "fault", &["fault"]),

@@ -84,6 +84,8 @@ pub struct Condition {
     pub says: String,
     /// Chance that it holds with no cause that the rules know; 0 as a rule.
     pub leak: Probability,
+    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.
@@ -130,6 +132,8 @@ pub struct Check {
     pub holds_power: Vec<bool>,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
+    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.

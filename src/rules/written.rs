@@ -205,6 +205,9 @@ pub struct Condition {
     /// Chance that it holds for reasons that the rules don't know.
     #[serde(default)]
     pub leak: Option<At<Probability>>,
+    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    #[serde(default)]
+    pub board: Option<At<String>>,
     /// Where the knowledge comes from.
     #[serde(default)]
     pub source: Option<At<String>>,
@@ -286,6 +289,9 @@ pub struct Check {
     /// Answers that forbid powered checks until put right.
     #[serde(default)]
     pub holds_power: Vec<At<String>>,
+    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    #[serde(default)]
+    pub board: Option<At<String>>,
     /// Where the knowledge comes from.
     #[serde(default)]
     pub source: Option<At<String>>,

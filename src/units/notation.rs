@@ -359,8 +359,9 @@ pub fn farads(text: &str) -> Result<Marked<Farads>, NotationError> {
     let (head, tail) = number(&straight);
     let coded = !head.is_empty() && head.chars().all(|c| c.is_ascii_digit());
     // `47K` and `104J`: a capital tolerance letter behind a code, never a multiplier.
-    let letter = matches!(tail, "" | "B" | "C" | "D" | "F" | "G" | "J" | "K" | "M" | "N" | "Z" | "P");
-    if coded && letter && !(tail == "F" && head.len() < 3) && !(matches!(tail, "N" | "P") && head.len() < 3) {
+    // F stays the unit: who writes `100F` means farads far more often than a 1 % mark.
+    let letter = matches!(tail, "" | "B" | "C" | "D" | "G" | "J" | "K" | "M" | "N" | "Z" | "P");
+    if coded && letter && !(matches!(tail, "N" | "P") && head.len() < 3) {
         let picofarads =
             digits_code(head).ok_or_else(|| NotationError::BareCapacitor { text: clip(text) })?;
         let value = picofarads_to_farads(picofarads);

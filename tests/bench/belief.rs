@@ -1,5 +1,6 @@
 //! Benchmarks of the belief engine on the layered networks of tests/data/networks: all posteriors from graph and
-//! findings, one more answer, the value of every open check; and the grouping of 14,000 scored fault sets.
+//! findings, one more answer, the value of every open check, the 20 best sets; and the same with 14,000 scored fault
+//! sets, 12 findings and 20 open checks.
 //!
 //! `cargo bench --bench belief`; tests/bench/compare_belief.py runs a general-purpose library on the same files in the
 //! same go and prints the ratios.
@@ -76,6 +77,10 @@ fn scored() -> (Arc<Graph>, Vec<Finding>, Arc<SetScores>) {
             Finding::answer(check, [0, 1, 2, 0][i % 4])
         })
         .collect();
+    for i in 0..20 {
+        let causes = [(conditions[i].into(), vec![0.3, 0.6]), (faults[i * 7].into(), vec![0.2, 0.2])];
+        graph.add_check(&[0.02, 0.005], &causes).unwrap();
+    }
     let designated = faults[..150].to_vec();
     let mut sets = Vec::new();
     let mut add = |members: Vec<halfsplit::belief::FaultId>| {
@@ -106,6 +111,10 @@ fn sets(c: &mut Criterion) {
                 .unwrap()
         });
     });
+    let belief = Belief::build(graph, &findings, Some(scores), Limits::default()).unwrap();
+    let open: Vec<CheckId> = (12..32).map(CheckId).collect();
+    group.bench_function("values", |b| b.iter(|| belief.values(black_box(&open)).unwrap()));
+    group.bench_function("best_20", |b| b.iter(|| belief.best_sets(black_box(20)).unwrap()));
     group.finish();
 }
 

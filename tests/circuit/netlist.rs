@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 
 use halfsplit::circuit::edit::Edit;
 use halfsplit::circuit::network::{
-    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Network,
-    Node, Parameter, Polarity, Primitive, Ramp, Terminal,
+    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Network, Node,
+    Parameter, Polarity, Primitive, Ramp, Terminal,
 };
 
 struct Subcircuit {
@@ -28,8 +28,7 @@ pub fn value(text: &str) -> f64 {
     let end = text
         .char_indices()
         .find(|(i, c)| {
-            let exponent =
-                *c == 'e' && text[i + 1..].starts_with(|n: char| n.is_ascii_digit() || n == '-');
+            let exponent = *c == 'e' && text[i + 1..].starts_with(|n: char| n.is_ascii_digit() || n == '-');
             !(c.is_ascii_digit() || ".-+".contains(*c) || exponent)
         })
         .map_or(text.len(), |(i, _)| i);
@@ -49,11 +48,8 @@ pub fn value(text: &str) -> f64 {
 
 /// Reads a netlist.
 pub fn read(text: &str) -> Network {
-    let mut reader = Reader {
-        network: Network::new(),
-        models: BTreeMap::new(),
-        subcircuits: BTreeMap::new(),
-    };
+    let mut reader =
+        Reader { network: Network::new(), models: BTreeMap::new(), subcircuits: BTreeMap::new() };
     let mut main = Vec::new();
     let mut inside: Option<(String, Subcircuit)> = None;
     for line in text.lines().skip(1).map(str::trim) {
@@ -65,13 +61,7 @@ pub fn read(text: &str) -> Network {
             ".model" => reader.model(line),
             ".subckt" => {
                 let ports = words[2..].iter().map(|w| (*w).to_owned()).collect();
-                inside = Some((
-                    words[1].to_owned(),
-                    Subcircuit {
-                        ports,
-                        lines: Vec::new(),
-                    },
-                ));
+                inside = Some((words[1].to_owned(), Subcircuit { ports, lines: Vec::new() }));
             }
             ".ends" => {
                 let (name, sub) = inside.take().unwrap();
@@ -92,19 +82,11 @@ pub fn read(text: &str) -> Network {
 
 impl Reader {
     fn model(&mut self, line: &str) {
-        let line = line
-            .replace(['(', ')'], " ")
-            .replace(" =", "=")
-            .replace("= ", "=");
+        let line = line.replace(['(', ')'], " ").replace(" =", "=").replace("= ", "=");
         let words: Vec<&str> = line.split_whitespace().collect();
-        let values = words[3..]
-            .iter()
-            .map(|w| w.split_once('=').unwrap())
-            .map(|(k, v)| (k.to_lowercase(), value(v)));
-        self.models.insert(
-            words[1].to_owned(),
-            (words[2].to_uppercase(), values.collect()),
-        );
+        let values =
+            words[3..].iter().map(|w| w.split_once('=').unwrap()).map(|(k, v)| (k.to_lowercase(), value(v)));
+        self.models.insert(words[1].to_owned(), (words[2].to_uppercase(), values.collect()));
     }
 
     fn card(&mut self, line: &str, prefix: &str, ports: &BTreeMap<String, String>) {
@@ -114,10 +96,7 @@ impl Reader {
             if n == "0" {
                 "0".to_owned()
             } else {
-                ports
-                    .get(n)
-                    .cloned()
-                    .unwrap_or_else(|| format!("{prefix}{n}"))
+                ports.get(n).cloned().unwrap_or_else(|| format!("{prefix}{n}"))
             }
         };
         let kind = words[0].chars().next().unwrap().to_ascii_uppercase();
@@ -133,130 +112,61 @@ impl Reader {
         let node = |reader: &mut Reader, i: usize| reader.network.node(&full(words[i]));
         let (a, b) = (node(self, 1), node(self, 2));
         let primitive = match kind {
-            'R' => Primitive::Resistor {
-                a,
-                b,
-                ohms: value(words[3]),
-            },
-            'C' => Primitive::Capacitor {
-                a,
-                b,
-                farads: value(words[3]),
-            },
-            'L' => Primitive::Inductor {
-                a,
-                b,
-                henries: value(words[3]),
-            },
+            'R' => Primitive::Resistor { a, b, ohms: value(words[3]) },
+            'C' => Primitive::Capacitor { a, b, farads: value(words[3]) },
+            'L' => Primitive::Inductor { a, b, henries: value(words[3]) },
             'V' | 'I' => {
                 let after = |key: &str| {
-                    words
-                        .iter()
-                        .position(|w| w.eq_ignore_ascii_case(key))
-                        .map(|p| value(words[p + 1]))
+                    words.iter().position(|w| w.eq_ignore_ascii_case(key)).map(|p| value(words[p + 1]))
                 };
-                let dc = after("DC").or_else(|| {
-                    words
-                        .get(3)
-                        .filter(|w| !w.eq_ignore_ascii_case("AC"))
-                        .map(|w| value(w))
-                });
+                let dc = after("DC")
+                    .or_else(|| words.get(3).filter(|w| !w.eq_ignore_ascii_case("AC")).map(|w| value(w)));
                 let (dc, ac) = (dc.unwrap_or(0.0), after("AC").unwrap_or(0.0));
                 if kind == 'V' {
-                    Primitive::VoltageSource {
-                        plus: a,
-                        minus: b,
-                        dc,
-                        ac,
-                    }
+                    Primitive::VoltageSource { plus: a, minus: b, dc, ac }
                 } else {
-                    Primitive::CurrentSource {
-                        from: a,
-                        to: b,
-                        dc,
-                        ac,
-                    }
+                    Primitive::CurrentSource { from: a, to: b, dc, ac }
                 }
             }
             'E' | 'G' => {
                 let (plus, minus) = (node(self, 3), node(self, 4));
-                let law = Law {
-                    controls: vec![Control {
-                        plus,
-                        minus,
-                        gain: value(words[5]),
-                    }],
-                    ..Law::default()
-                };
+                let law =
+                    Law { controls: vec![Control { plus, minus, gain: value(words[5]) }], ..Law::default() };
                 if kind == 'E' {
-                    Primitive::ControlledVoltage {
-                        plus: a,
-                        minus: b,
-                        law,
-                    }
+                    Primitive::ControlledVoltage { plus: a, minus: b, law }
                 } else {
-                    Primitive::ControlledCurrent {
-                        from: a,
-                        to: b,
-                        law,
-                    }
+                    Primitive::ControlledCurrent { from: a, to: b, law }
                 }
             }
-            'B' => Primitive::ControlledVoltage {
-                plus: a,
-                minus: b,
-                law: self.behaviour(words[0], line, &full),
-            },
-            'D' => Primitive::Diode {
-                anode: a,
-                cathode: b,
-                model: self.diode(words[3]),
-            },
+            'B' => {
+                Primitive::ControlledVoltage { plus: a, minus: b, law: self.behaviour(words[0], line, &full) }
+            }
+            'D' => Primitive::Diode { anode: a, cathode: b, model: self.diode(words[3]) },
             'Q' => {
                 let emitter = node(self, 3);
                 let (kind, m) = &self.models[words[4]];
                 let get = |k: &str, d: f64| m.get(k).copied().unwrap_or(d);
-                let polarity = if kind == "NPN" {
-                    Polarity::N
-                } else {
-                    Polarity::P
-                };
+                let polarity = if kind == "NPN" { Polarity::N } else { Polarity::P };
                 let model = BjtModel {
                     is: get("is", 1e-16),
                     bf: get("bf", 100.0),
                     br: get("br", 1.0),
                     vaf: get("vaf", f64::INFINITY),
                 };
-                Primitive::Bjt {
-                    collector: a,
-                    base: b,
-                    emitter,
-                    polarity,
-                    model,
-                }
+                Primitive::Bjt { collector: a, base: b, emitter, polarity, model }
             }
             'J' => {
                 let source = node(self, 3);
                 let (kind, m) = &self.models[words[4]];
                 let get = |k: &str, d: f64| m.get(k).copied().unwrap_or(d);
-                let polarity = if kind == "NJF" {
-                    Polarity::N
-                } else {
-                    Polarity::P
-                };
+                let polarity = if kind == "NJF" { Polarity::N } else { Polarity::P };
                 let model = JfetModel {
                     vto: get("vto", -2.0),
                     beta: get("beta", 1e-4),
                     lambda: get("lambda", 0.0),
                     is: get("is", 1e-14),
                 };
-                Primitive::Jfet {
-                    drain: a,
-                    gate: b,
-                    source,
-                    polarity,
-                    model,
-                }
+                Primitive::Jfet { drain: a, gate: b, source, polarity, model }
             }
             'M' => return self.mosfet(&name, &words, &full),
             other => panic!("no reader for {other} cards"),
@@ -270,50 +180,13 @@ impl Reader {
         let [drain, gate, source] = [1, 2, 3].map(|i| self.network.node(&full(words[i])));
         let (kind, m) = self.models[words[5]].clone();
         let get = |k: &str, d: f64| m.get(k).copied().unwrap_or(d);
-        let polarity = if kind == "NMOS" {
-            Polarity::N
-        } else {
-            Polarity::P
-        };
+        let polarity = if kind == "NMOS" { Polarity::N } else { Polarity::P };
         let vto = polarity.sign() * get("vto", 0.0);
-        let model = MosfetModel {
-            vto,
-            kp: get("kp", 2e-5),
-            lambda: get("lambda", 0.0),
-        };
-        self.network
-            .add(
-                name,
-                Primitive::Mosfet {
-                    drain,
-                    gate,
-                    source,
-                    polarity,
-                    model,
-                },
-            )
-            .unwrap();
-        let (anode, cathode) = if polarity == Polarity::N {
-            (source, drain)
-        } else {
-            (drain, source)
-        };
-        let model = DiodeModel {
-            is: get("is", 1e-14),
-            ideality: 1.0,
-            series_ohms: 0.0,
-            breakdown: None,
-        };
-        self.network
-            .add(
-                &format!("{name}.body"),
-                Primitive::Diode {
-                    anode,
-                    cathode,
-                    model,
-                },
-            )
-            .unwrap();
+        let model = MosfetModel { vto, kp: get("kp", 2e-5), lambda: get("lambda", 0.0) };
+        self.network.add(name, Primitive::Mosfet { drain, gate, source, polarity, model }).unwrap();
+        let (anode, cathode) = if polarity == Polarity::N { (source, drain) } else { (drain, source) };
+        let model = DiodeModel { is: get("is", 1e-14), ideality: 1.0, series_ohms: 0.0, breakdown: None };
+        self.network.add(&format!("{name}.body"), Primitive::Diode { anode, cathode, model }).unwrap();
     }
 
     fn diode(&self, name: &str) -> DiodeModel {
@@ -324,12 +197,7 @@ impl Reader {
             amps: get("ibv", 1e-3),
             ideality: get("nbv", get("n", 1.0)),
         });
-        DiodeModel {
-            is: get("is", 1e-14),
-            ideality: get("n", 1.0),
-            series_ohms: get("rs", 0.0),
-            breakdown,
-        }
+        DiodeModel { is: get("is", 1e-14), ideality: get("n", 1.0), series_ohms: get("rs", 0.0), breakdown }
     }
 
     /// The three behavioural sources of `board.cir`, by name; the text is checked so that a change there cannot go unnoticed.
@@ -342,8 +210,7 @@ impl Reader {
         let (law_text, law) = match name {
             "BHI" | "BLO" => {
                 let sign = if name == "BHI" { 1.0 } else { -1.0 };
-                let text =
-                    "V = 0.5*V(vp,vn) ~ 0.25*(V(vp,vn)-2+sqrt((V(vp,vn)-2)*(V(vp,vn)-2)+0.01))";
+                let text = "V = 0.5*V(vp,vn) ~ 0.25*(V(vp,vn)-2+sqrt((V(vp,vn)-2)*(V(vp,vn)-2)+0.01))";
                 let ramp = Ramp {
                     scale: 0.5 * sign,
                     offset: -2.0,
@@ -351,57 +218,33 @@ impl Reader {
                     roundness: 0.01,
                 };
                 let text = text.replace('~', if sign > 0.0 { "+" } else { "-" });
-                (
-                    text,
-                    Law {
-                        offset: 0.0,
-                        controls: vec![pair(self, "vp", "vn", 0.5)],
-                        ramps: vec![ramp],
-                    },
-                )
+                (text, Law { offset: 0.0, controls: vec![pair(self, "vp", "vn", 0.5)], ramps: vec![ramp] })
             }
             "BT" => {
                 let text =
-                    "V = 0.5*(V(in,com)+4.78) - 0.5*sqrt((V(in,com)-6.78)*(V(in,com)-6.78)+0.01)"
-                        .to_owned();
+                    "V = 0.5*(V(in,com)+4.78) - 0.5*sqrt((V(in,com)-6.78)*(V(in,com)-6.78)+0.01)".to_owned();
                 let ramp = Ramp {
                     scale: -1.0,
                     offset: -6.78,
                     controls: vec![pair(self, "in", "com", 1.0)],
                     roundness: 0.01,
                 };
-                (
-                    text,
-                    Law {
-                        offset: -1.0,
-                        controls: vec![pair(self, "in", "com", 1.0)],
-                        ramps: vec![ramp],
-                    },
-                )
+                (text, Law { offset: -1.0, controls: vec![pair(self, "in", "com", 1.0)], ramps: vec![ramp] })
             }
             other => panic!("no hand-made law for {other}"),
         };
-        assert!(
-            line.ends_with(&law_text),
-            "the netlist's {name} has changed"
-        );
+        assert!(line.ends_with(&law_text), "the netlist's {name} has changed");
         law
     }
 }
 
 /// The edits of a reference fault (see the data's README) on a network read from the same netlist.
 pub fn edits(network: &Network, list: &serde_json::Value) -> Vec<Edit> {
-    list.as_array()
-        .unwrap()
-        .iter()
-        .map(|edit| one_edit(network, edit))
-        .collect()
+    list.as_array().unwrap().iter().map(|edit| one_edit(network, edit)).collect()
 }
 
 fn element(network: &Network, name: &str) -> ElementId {
-    network
-        .find_element(name)
-        .unwrap_or_else(|| panic!("no element {name}"))
+    network.find_element(name).unwrap_or_else(|| panic!("no element {name}"))
 }
 
 fn one_edit(network: &Network, edit: &serde_json::Value) -> Edit {
@@ -409,31 +252,18 @@ fn one_edit(network: &Network, edit: &serde_json::Value) -> Edit {
     let number = |i: usize| edit[i].as_f64().unwrap();
     let index = |i: usize| edit[i].as_u64().unwrap() as usize;
     match text(0) {
-        "value" => Edit::Set {
-            element: element(network, text(1)),
-            parameter: Parameter::Value,
-            value: number(2),
-        },
-        "remove" => Edit::Remove {
-            element: element(network, text(1)),
-        },
+        "value" => {
+            Edit::Set { element: element(network, text(1)), parameter: Parameter::Value, value: number(2) }
+        }
+        "remove" => Edit::Remove { element: element(network, text(1)) },
         "bridge" => {
             let [a, b] = [1, 2].map(|i| network.find_node(text(i)).unwrap());
-            Edit::Bridge {
-                a,
-                b,
-                ohms: number(3),
-            }
+            Edit::Bridge { a, b, ohms: number(3) }
         }
-        "pin" => Edit::Lift {
-            terminals: pin(network, text(1), index(2)),
-            ohms: number(3),
-        },
-        "exchange" => Edit::Exchange {
-            element: element(network, text(1)),
-            first: index(2) - 1,
-            second: index(3) - 1,
-        },
+        "pin" => Edit::Lift { terminals: pin(network, text(1), index(2)), ohms: number(3) },
+        "exchange" => {
+            Edit::Exchange { element: element(network, text(1)), first: index(2) - 1, second: index(3) - 1 }
+        }
         other => panic!("no edit {other}"),
     }
 }
@@ -444,10 +274,7 @@ fn pin(network: &Network, part: &str, i: usize) -> Vec<Terminal> {
         "XU1" => &["bo", "n1", "a2", "0", "k3", "k2", "ko", "vcc"],
         "XU2" => &["vcc", "v5", "0"],
         _ => {
-            return vec![Terminal {
-                element: element(network, part),
-                index: i - 1,
-            }];
+            return vec![Terminal { element: element(network, part), index: i - 1 }];
         }
     };
     let node: Node = network.find_node(nets[i - 1]).unwrap();

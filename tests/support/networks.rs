@@ -82,9 +82,6 @@ pub fn golden(name: &str) -> Golden {
 pub fn chain(name: &str) -> (f64, BTreeMap<String, f64>) {
     let file = read(&format!("chain_{name}.json"));
     let posteriors = file["posteriors"].as_object().unwrap();
-    let posteriors = posteriors
-        .iter()
-        .map(|(k, v)| (k.clone(), v.as_f64().unwrap()))
-        .collect();
+    let posteriors = posteriors.iter().map(|(k, v)| (k.clone(), v.as_f64().unwrap())).collect();
     (file["log_evidence"].as_f64().unwrap(), posteriors)
 }

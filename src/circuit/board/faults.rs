@@ -1,0 +1,406 @@
+//! What can be wrong with a board: one fault for each part and mode, each joint, each pair of neighbours.
+
+use super::expand::{Goes, To, Tweak};
+use super::written::BoardFile;
+use super::{Board, Part, Pin};
+use crate::circuit::edit::{Edit, EditSet, OPEN_OHMS, SHORT_OHMS};
+use crate::circuit::network::Node;
+use crate::rules::History;
+use crate::rules::parts::{ByHistory, Device, EditRule, Kind, Library, Mode, Remedy};
+use crate::text::{Named, or_nearest};
+use crate::units::{Minutes, Money, Probability};
+use std::collections::BTreeMap;
+use thiserror::Error;
+
+/// What puts a fault right.
+#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+pub struct Fix {
+    /// What to do.
+    pub says: String,
+    /// Bench minutes, the unit open.
+    pub minutes: Minutes,
+    /// Parts money.
+    pub money: Money,
+}
+
+/// One thing that can be wrong with a board.
+#[derive(Clone, Debug)]
+pub struct Fault {
+    /// `PART:MODE`, `PART.PIN:joint` or `NETA~NETB:bridge`.
+    pub id: String,
+    /// Designator of the part, or `NETA~NETB`.
+    pub part: String,
+    /// The mode, behind the colon.
+    pub mode: String,
+    /// A plain sentence without a full stop.
+    pub says: String,
+    /// What puts it right.
+    pub fix: Fix,
+    /// What it does to the network.
+    pub edits: EditSet,
+    priors: ByHistory,
+}
+
+impl Fault {
+    /// Prior probability for a unit of that history; the board's build method is already in it.
+    pub fn prior(&self, history: History) -> Probability {
+        let p = match history {
+            History::FreshBuild => self.priors.fresh_build,
+            History::WorkedBefore => self.priors.worked_before,
+            History::AfterChange => self.priors.after_change,
+        };
+        Probability::new(p.clamp(0.0, 0.5)).unwrap_or_default()
+    }
+}
+
+/// Why a set of faults can't be put in.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum FaultSetError {
+    /// No fault of that id.
+    #[error("there is no fault '{id}' on this board; {help}")]
+    Unknown {
+        /// The id asked for.
+        id: String,
+        /// Nearest valid ids.
+        help: String,
+    },
+}
+
+impl Board {
+    /// The edits of several faults at once: pins moved first, then numbers, parts, joints and bridges, so that the order in which the
+    /// faults are named does not matter.
+    ///
+    /// # Errors
+    /// [`FaultSetError::Unknown`] for an id that is not in the catalogue.
+    pub fn edits(&self, ids: &[&str]) -> Result<EditSet, FaultSetError> {
+        let mut wanted: Vec<&Fault> = Vec::new();
+        for id in ids {
+            let found = self.fault(id).ok_or_else(|| FaultSetError::Unknown {
+                id: (*id).to_owned(),
+                help: or_nearest(id, self.faults.iter().map(|f| f.id.as_str())),
+            })?;
+            wanted.push(found);
+        }
+        wanted.sort_by(|a, b| a.id.cmp(&b.id));
+        wanted.dedup_by(|a, b| a.id == b.id);
+        let mut edits: EditSet = wanted.iter().flat_map(|f| f.edits.iter().cloned()).collect();
+        edits.sort_by_key(rank);
+        Ok(edits)
+    }
+}
+
+fn rank(edit: &Edit) -> u8 {
+    match edit {
+        Edit::Rewire { .. } | Edit::Exchange { .. } => 0,
+        Edit::Set { .. } => 1,
+        Edit::Replace { .. } | Edit::Remove { .. } => 2,
+        Edit::Lift { .. } => 3,
+        Edit::Bridge { .. } => 4,
+    }
+}
+
+/// The whole catalogue, sorted by id, without faults that change nothing.
+pub(super) fn catalogue(board: &Board, file: &BoardFile, library: &Library) -> Vec<Fault> {
+    let mut maker = Maker { board, library, found: BTreeMap::new() };
+    for part in &board.parts {
+        let Some(kind) = library.kind(&part.kind) else { continue };
+        let device = part.device.as_deref().and_then(|d| library.device(d));
+        maker.modes(part, kind, device, &kind.modes);
+        if let Some(device) = device {
+            maker.modes(part, kind, Some(device), &device.modes);
+            maker.sections(part, kind, device);
+            maker.joints(part);
+            maker.orders(part, device);
+            maker.neighbouring_pins(part, device);
+        }
+    }
+    for [a, b] in &file.neighbours {
+        maker.bridge(&a.value, &b.value);
+    }
+    maker.found.into_values().collect()
+}
+
+struct Maker<'a> {
+    board: &'a Board,
+    library: &'a Library,
+    found: BTreeMap<String, Fault>,
+}
+
+/// A part's section by name and its ports with where they go.
+type Ports<'a> = [(&'a str, Goes)];
+
+impl Maker<'_> {
+    fn modes(&mut self, part: &Part, kind: &Kind, device: Option<&Device>, modes: &Named<Mode>) {
+        for (name, mode) in modes.iter() {
+            let target = Target { part, device, section: "", ports: &[] };
+            if let Some(edits) = target.edits(&mode.edits, self.library) {
+                let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
+                self.add(&part.id, &part.id, &name.value, &part.label, mode, &kind.remedy, priors, edits);
+            }
+        }
+    }
+
+    /// The sections of a chip (each amplifier of a dual) share what their kind leaves for them.
+    fn sections(&mut self, part: &Part, kind: &Kind, device: &Device) {
+        let sections: Vec<_> = device
+            .elements
+            .iter()
+            .filter_map(|(name, e)| self.library.shape(&e.kind.value).map(|s| (name, e, s)))
+            .filter(|(_, _, s)| !s.modes.0.is_empty())
+            .collect();
+        let each = kind.sections / sections.len().max(1) as f64;
+        for (name, element, shape) in &sections {
+            let go = |n: &str| match device.pins.iter().position(|(p, _)| p.value == n) {
+                Some(i) => Goes::Pin(i),
+                None => Goes::Inner(n.to_owned()),
+            };
+            let ports: Vec<(&str, Goes)> = shape
+                .ports
+                .iter()
+                .zip(&element.nodes)
+                .map(|(p, n)| (p.value.as_str(), go(&n.value)))
+                .collect();
+            for (mode_name, mode) in shape.modes.iter() {
+                let target = Target { part, device: Some(device), section: &name.value, ports: &ports };
+                let Some(edits) = target.edits(&mode.edits, self.library) else { continue };
+                let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0) * each, mode);
+                let (id, says) = match sections.len() {
+                    1 => (mode_name.value.clone(), part.id.clone()),
+                    _ => (
+                        format!("{}-{}", mode_name.value, name.value),
+                        format!("section {} of {}", name.value, part.id),
+                    ),
+                };
+                self.add(&part.id, &says, &id, &part.label, mode, &kind.remedy, priors, edits);
+            }
+        }
+    }
+
+    fn joints(&mut self, part: &Part) {
+        let Some(kind) = self.library.kind("joint") else { return };
+        if part.pins.len() < 3 {
+            return;
+        }
+        for pin in part.pins.iter().filter(|p| p.net.is_some() && !p.terminals.is_empty()) {
+            let owner = format!("{}.{}", part.id, pin.name);
+            let says = format!("pin {} of {}", pin.name, part.id);
+            for (name, mode) in kind.modes.iter() {
+                let edits = vec![Edit::Lift { terminals: pin.terminals.clone(), ohms: OPEN_OHMS }];
+                let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
+                self.add(&owner, &says, &name.value, "", mode, &kind.remedy, priors, edits);
+                if let Some(fault) = self.found.get_mut(&format!("{owner}:{}", name.value)) {
+                    fault.part = part.id.clone();
+                }
+            }
+        }
+    }
+
+    /// Three-legged parts turned round, or with the legs of a look-alike.
+    fn orders(&mut self, part: &Part, device: &Device) {
+        let Some(kind) = self.library.kind("look-alike") else { return };
+        let Some((_, own)) = device.packages.iter().next() else { return };
+        if own.len() != 3 {
+            return;
+        }
+        let own: Vec<&str> = own.iter().map(|p| p.value.as_str()).collect();
+        let reversed: Vec<&str> = own.iter().rev().copied().collect();
+        let mut orders = vec![("turned", reversed.clone(), None)];
+        for look in &device.look_alikes {
+            let order: Vec<&str> = look.order.iter().map(|p| p.value.as_str()).collect();
+            if order == reversed {
+                orders[0].2 = Some(look.example.as_str());
+            } else {
+                orders.push(("pins", order, Some(look.example.as_str())));
+            }
+        }
+        for (name, order, example) in orders {
+            let Some(mode) = kind.modes.get(name) else { continue };
+            let Some(edits) = reordered(part, &own, &order) else { continue };
+            let id = if name == "turned" { "turned".to_owned() } else { format!("pins-{}", order.join("")) };
+            let example = example.map_or(String::new(), |e| format!(", as {e} has them"));
+            let stands = format!("{} where {} belong{example}", order.join(", "), own.join(", "));
+            let priors = self.priors(kind.fails, 0.0, mode);
+            self.add(&part.id, &part.id, &id, &stands, mode, &kind.remedy, priors, edits);
+        }
+    }
+
+    fn neighbouring_pins(&mut self, part: &Part, device: &Device) {
+        let Some((package, order)) = device.packages.iter().next() else { return };
+        let half = if package.value.starts_with("DIP") { order.len() / 2 } else { order.len() };
+        for (i, pair) in order.windows(2).enumerate() {
+            if i + 1 == half {
+                continue;
+            }
+            let net = |name: &str| part.pins.iter().find(|p| p.name == name).and_then(|p| p.net.clone());
+            if let (Some(a), Some(b)) = (net(&pair[0].value), net(&pair[1].value)) {
+                self.bridge(&a, &b);
+            }
+        }
+    }
+
+    fn bridge(&mut self, one: &str, other: &str) {
+        let Some(kind) = self.library.kind("bridge") else { return };
+        let (a, b) = if one <= other { (one, other) } else { (other, one) };
+        let nodes = self.board.node(a).zip(self.board.node(b)).filter(|(x, y)| x != y);
+        let Some((na, nb)) = nodes else { return };
+        let owner = format!("{a}~{b}");
+        for (name, mode) in kind.modes.iter() {
+            if self.found.contains_key(&format!("{owner}:{}", name.value)) {
+                continue;
+            }
+            let edits = vec![Edit::Bridge { a: na, b: nb, ohms: SHORT_OHMS }];
+            let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
+            self.add(
+                &owner,
+                &format!("nets {a} and {b}"),
+                &name.value,
+                "",
+                mode,
+                &kind.remedy,
+                priors,
+                edits,
+            );
+        }
+    }
+
+    fn priors(&self, fails: ByHistory, share: f64, mode: &Mode) -> ByHistory {
+        let factor = mode.builds.get(self.board.build.name()).copied().unwrap_or(1.0);
+        ByHistory {
+            fresh_build: fails.fresh_build * share + mode.prior.fresh_build * factor,
+            worked_before: fails.worked_before * share + mode.prior.worked_before * factor,
+            after_change: fails.after_change * share + mode.prior.after_change * factor,
+        }
+    }
+
+    #[allow(clippy::too_many_arguments)] // one row of the catalogue, column by column
+    fn add(
+        &mut self,
+        owner: &str,
+        said: &str,
+        mode_name: &str,
+        value: &str,
+        mode: &Mode,
+        usual: &Remedy,
+        priors: ByHistory,
+        edits: EditSet,
+    ) {
+        let id = format!("{owner}:{mode_name}");
+        let words = |text: &str| text.replace("{part}", said).replace("{value}", value);
+        let remedy = mode.remedy.as_ref().unwrap_or(usual);
+        let fix = Fix { says: words(&remedy.says), minutes: remedy.minutes, money: remedy.money };
+        let fault = Fault {
+            id: id.clone(),
+            part: owner.to_owned(),
+            mode: mode_name.to_owned(),
+            says: words(&mode.says),
+            fix,
+            edits,
+            priors,
+        };
+        self.found.insert(id, fault);
+    }
+}
+
+/// The part, or the section of it, that a mode is worded for.
+struct Target<'a> {
+    part: &'a Part,
+    device: Option<&'a Device>,
+    section: &'a str,
+    ports: &'a Ports<'a>,
+}
+
+impl Target<'_> {
+    fn pin(&self, name: &str) -> Option<&Pin> {
+        match self.ports.iter().find(|(p, _)| *p == name) {
+            Some((_, Goes::Pin(i))) => self.part.pins.get(*i),
+            Some(_) => None,
+            None => self.part.pins.iter().find(|p| p.name == name),
+        }
+    }
+
+    /// Edits of a mode; `None` where it would change nothing on this board.
+    fn edits(&self, rules: &[EditRule], library: &Library) -> Option<EditSet> {
+        let mut edits = Vec::new();
+        for rule in rules {
+            edits.extend(self.edit(rule, library)?);
+        }
+        (!edits.is_empty()).then_some(edits)
+    }
+
+    fn edit(&self, rule: &EditRule, library: &Library) -> Option<EditSet> {
+        let lift = |at: &str, ohms: f64| -> Option<EditSet> {
+            let pin = self.pin(at).filter(|p| p.net.is_some() && !p.terminals.is_empty())?;
+            Some(vec![Edit::Lift { terminals: pin.terminals.clone(), ohms }])
+        };
+        let join = |a: &str, b: &str, ohms: f64| -> Option<EditSet> {
+            let (a, b) = (self.pin(a)?.node, self.pin(b)?.node);
+            (a != b).then(|| vec![Edit::Bridge { a, b, ohms }])
+        };
+        let tweak = |tweak: Tweak| {
+            self.part.recipe.edits(library, &self.part.elements, &tweak).ok().filter(|e| !e.is_empty())
+        };
+        let number = |name: &str, to: To| {
+            tweak(Tweak::Parameter { path: self.section.to_owned(), name: name.to_owned(), to })
+        };
+        match rule {
+            EditRule::Open(at) => lift(&at.value, OPEN_OHMS),
+            EditRule::Series { at, ohms } => lift(&at.value, *ohms),
+            EditRule::Short([a, b]) => join(&a.value, &b.value, SHORT_OHMS),
+            EditRule::Leak { between: [a, b], ohms } => join(&a.value, &b.value, *ohms),
+            EditRule::Scale { of, by } => number(&of.value, To::Times(*by)),
+            EditRule::Set { of, to } => number(&of.value, To::Value(*to)),
+            EditRule::Remove(name) => self.remove(&name.value, library),
+            EditRule::Exchange([a, b]) => moves(&[
+                (self.pin(&a.value)?, self.pin(&b.value)?.node),
+                (self.pin(&b.value)?, self.pin(&a.value)?.node),
+            ]),
+            EditRule::Turn => self.turn(),
+            EditRule::ContactsOpen => tweak(Tweak::Contacts { closed: false }),
+            EditRule::ContactsClosed => tweak(Tweak::Contacts { closed: true }),
+            EditRule::OutputsOpen => {
+                let outputs = self.device.map(|d| d.outputs.iter().collect::<Vec<_>>()).unwrap_or_default();
+                let lifted: EditSet =
+                    outputs.iter().filter_map(|o| lift(&o.value, OPEN_OHMS)).flatten().collect();
+                (!lifted.is_empty()).then_some(lifted)
+            }
+        }
+    }
+
+    fn remove(&self, name: &str, library: &Library) -> Option<EditSet> {
+        let path = if self.section.is_empty() { name.to_owned() } else { format!("{}.{name}", self.section) };
+        let blanks = self.part.recipe.blanks(library, None).ok()?;
+        let i = blanks.iter().position(|b| b.name == path)?;
+        Some(vec![Edit::Remove { element: *self.part.elements.get(i)? }])
+    }
+
+    /// End for end; a dual-in-line chip by half a turn in its socket.
+    fn turn(&self) -> Option<EditSet> {
+        let (package, order) = self.device?.packages.iter().next()?;
+        let own: Vec<&str> = order.iter().map(|p| p.value.as_str()).collect();
+        let mut turned = own.clone();
+        match package.value.starts_with("DIP") {
+            true => turned.rotate_left(own.len() / 2),
+            false => turned.reverse(),
+        }
+        reordered(self.part, &own, &turned)
+    }
+}
+
+/// A part whose pins `stand` in the holes made for `own`, hole by hole.
+fn reordered(part: &Part, own: &[&str], stand: &[&str]) -> Option<EditSet> {
+    let pin = |name: &str| part.pins.iter().find(|p| p.name == name);
+    let mut all = Vec::new();
+    for (hole, leg) in own.iter().zip(stand) {
+        all.push((pin(leg)?, pin(hole)?.node));
+    }
+    moves(&all)
+}
+
+fn moves(all: &[(&Pin, Node)]) -> Option<EditSet> {
+    let moves: Vec<_> = all
+        .iter()
+        .filter(|(pin, node)| pin.node != *node)
+        .flat_map(|(pin, node)| pin.terminals.iter().map(move |t| (*t, *node)))
+        .collect();
+    (!moves.is_empty()).then(|| vec![Edit::Rewire { moves }])
+}

@@ -1,0 +1,240 @@
+//! Boards: a circuit as a file, checked, turned into a network, with the list of what can be wrong with it.
+//!
+//! [`Board::load`] reads a file, looks every part up in a [`Library`], complains of everything at once, and builds the healthy
+//! [`Network`], the spreads of its parts and the fault catalogue. It does no I/O: the text comes in as a [`Source`].
+//!
+//! Absent: solving ([`super::predict`]), and judging which check is worth its time.
+//!
+//! ```
+//! use halfsplit::circuit::board::Board;
+//! use halfsplit::rules::parts::Library;
+//! use halfsplit::text::Source;
+//!
+//! let text = "board: Half Moon\nbuild: breadboard\nground: GND\nsupply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}]\nparts:\n  R1: {kind: resistor, value: 10k, nets: [V9, MID]}\n  R2: {kind: resistor, value: 10k, nets: [MID, GND]}\n";
+//! let board = Board::load(&Source::new("half.yaml", text), &Library::builtin()?)?;
+//! assert_eq!(board.nets(), ["V9", "MID"]);
+//! assert!(board.fault("R1:x10").is_some());
+//! # Ok::<(), halfsplit::text::Complaints>(())
+//! ```
+
+mod build;
+mod checks;
+mod expand;
+mod faults;
+mod resolve;
+#[cfg(test)]
+pub(crate) mod tests;
+pub mod written;
+
+pub use faults::{Fault, FaultSetError, Fix};
+
+use super::network::{ElementId, Network, Node, Terminal};
+use super::tolerance::Varied;
+use crate::rules::Build;
+use crate::rules::parts::Library;
+use crate::text::{Complaints, Source};
+use crate::units::{Hertz, Minutes, Volts};
+
+/// A pin of a part on the board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Pin {
+    /// Its name on the card: `1`, `b`, `anode`.
+    pub name: String,
+    /// The net it is on; `None` where it is left unconnected.
+    pub net: Option<String>,
+    /// Its node in the network.
+    pub node: Node,
+    /// The terminals of the part's elements that make it up.
+    pub terminals: Vec<Terminal>,
+}
+
+/// A part on the board.
+#[derive(Clone, Debug)]
+pub struct Part {
+    /// Designator, such as `R3`.
+    pub id: String,
+    /// Its part kind.
+    pub kind: String,
+    /// Its part number, if it has a card.
+    pub device: Option<String>,
+    /// Value or part number as written.
+    pub label: String,
+    /// What it does on this board.
+    pub role: Option<String>,
+    /// Where a control stands, 0 to 1.
+    pub turn: Option<f64>,
+    /// Where a switch stands.
+    pub position: Option<String>,
+    /// Pins in the card's order.
+    pub pins: Vec<Pin>,
+    /// Its elements, in the card's order.
+    pub elements: Vec<ElementId>,
+    recipe: expand::Recipe,
+}
+
+impl Part {
+    /// How a control or a switch stands, for people; `None` for other parts.
+    pub fn stands(&self) -> Option<String> {
+        if self.recipe.wiper.is_some() {
+            let turn = self.turn.map_or(50.0, |t| t * 100.0);
+            return Some(format!(
+                "{} ({}) at {turn:.0} %",
+                self.role.as_deref().unwrap_or("control"),
+                self.id
+            ));
+        }
+        let position = self.position.as_ref()?;
+        Some(format!("{} ({}) in position {position}", self.role.as_deref().unwrap_or("switch"), self.id))
+    }
+}
+
+/// A supply of the board.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SupplyLine {
+    /// Its name, as in `amps:NAME`.
+    pub name: String,
+    /// Open-circuit voltage.
+    pub volts: Volts,
+    /// Net of its positive end.
+    pub plus: String,
+    /// Net of its negative end.
+    pub minus: String,
+    /// The voltage source in the network.
+    pub element: ElementId,
+}
+
+/// The way of the signal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SignalLine {
+    /// Net the tone is put in at.
+    pub input: String,
+    /// Net the sound comes out at.
+    pub output: String,
+    /// Frequency of the tone.
+    pub tone: Hertz,
+    /// Open-circuit level of the tone.
+    pub level: Volts,
+}
+
+/// A board, checked and ready to be solved.
+#[derive(Clone, Debug)]
+pub struct Board {
+    name: String,
+    says: String,
+    build: Build,
+    ground: String,
+    nets: Vec<String>,
+    supplies: Vec<SupplyLine>,
+    signal: Option<SignalLine>,
+    parts: Vec<Part>,
+    network: Network,
+    varied: Vec<Varied>,
+    faults: Vec<Fault>,
+    opening: Minutes,
+    notes: Vec<String>,
+}
+
+impl Board {
+    /// Reads and checks a board file.
+    ///
+    /// # Errors
+    /// Every complaint about it, with places. The code `mains` means that the tool declines the unit.
+    pub fn load(source: &Source, library: &Library) -> Result<Self, Complaints> {
+        build::load(source, library)
+    }
+
+    /// The unit's name.
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// What it does, in a line; may be empty.
+    pub fn says(&self) -> &str {
+        &self.says
+    }
+
+    /// How it is put together.
+    pub fn build(&self) -> Build {
+        self.build
+    }
+
+    /// The ground net.
+    pub fn ground(&self) -> &str {
+        &self.ground
+    }
+
+    /// All nets but ground: those of the file's `path` first, then in the order of the parts.
+    pub fn nets(&self) -> &[String] {
+        &self.nets
+    }
+
+    /// Supplies in the order of the file.
+    pub fn supplies(&self) -> &[SupplyLine] {
+        &self.supplies
+    }
+
+    /// The way of the signal, if the board has one.
+    pub fn signal(&self) -> Option<&SignalLine> {
+        self.signal.as_ref()
+    }
+
+    /// Parts in the order of the file, supplies first.
+    pub fn parts(&self) -> &[Part] {
+        &self.parts
+    }
+
+    /// The healthy network, meters and faults apart.
+    pub fn network(&self) -> &Network {
+        &self.network
+    }
+
+    /// Node of a net.
+    pub fn node(&self, net: &str) -> Option<Node> {
+        self.network.find_node(net)
+    }
+
+    /// What spreads from one healthy board to the next: tolerances and device figures.
+    pub fn varied(&self) -> &[Varied] {
+        &self.varied
+    }
+
+    /// What can be wrong with it, in order of id.
+    pub fn faults(&self) -> &[Fault] {
+        &self.faults
+    }
+
+    /// The fault of an id.
+    pub fn fault(&self, id: &str) -> Option<&Fault> {
+        self.faults.binary_search_by(|f| f.id.as_str().cmp(id)).ok().map(|i| &self.faults[i])
+    }
+
+    /// Pins on a net, for people: `IC1.3, R4, C3+`, at most five.
+    pub fn at(&self, net: &str) -> String {
+        let pins = self.parts.iter().flat_map(|part| {
+            part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|pin| match pin.name.as_str() {
+                "plus" => format!("{}+", part.id),
+                "minus" => format!("{}-", part.id),
+                _ if part.device.is_none() && part.pins.len() == 2 => part.id.clone(),
+                name => format!("{}.{name}", part.id),
+            })
+        });
+        let mut pins: Vec<String> = pins.collect();
+        // Chips and transistors are the easiest to find, so they come first.
+        pins.sort_by_key(|p| {
+            !(p.starts_with("IC") || p.starts_with('Q') || p.starts_with('J') || p.starts_with('U'))
+        });
+        let more = pins.len() > 5;
+        pins.truncate(5);
+        if more { format!("{}, …", pins.join(", ")) } else { pins.join(", ") }
+    }
+
+    /// Minutes for opening the unit.
+    pub fn opening(&self) -> Minutes {
+        self.opening
+    }
+
+    /// What a bench person should know.
+    pub fn notes(&self) -> &[String] {
+        &self.notes
+    }
+}

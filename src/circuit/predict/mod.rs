@@ -1,0 +1,396 @@
+//! Readings that a board would give, healthy or with faults in, and how well readings taken fit.
+//!
+//! A [`Predictor`] lists the checks of a board ([`CheckId`]), predicts each as a mean with its spread ([`Prediction`]), and scores
+//! readings taken at the bench against a set of faults ([`Predictor::log_likelihood`]). One draw of part tolerances is shared by all
+//! readings, the meter adds its own error to each, and any reading may be a slip of the probe.
+//!
+//! Levels are small-signal: past the onset of clipping they are widened, not solved. Absent: which check to do next.
+
+mod check;
+mod likelihood;
+mod observed;
+#[cfg(test)]
+mod tests;
+
+pub use check::{CheckId, CheckParseError};
+pub use likelihood::log_likelihood;
+pub use observed::{Ear, Observed, ObservedError};
+
+use super::board::{Board, FaultSetError};
+use super::dc::{Options, SolveError};
+use super::edit::EditSet;
+use super::network::Node;
+use super::ohms::{self, PowerOff};
+use super::sweep::{Faulted, Sweep};
+use super::tolerance::Reading;
+use crate::text::or_nearest;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+use thiserror::Error;
+
+/// Why a prediction could not be made.
+#[derive(Clone, Debug, PartialEq, Error)]
+pub enum PredictError {
+    /// A fault that the board does not have.
+    #[error(transparent)]
+    Fault(#[from] FaultSetError),
+    /// A check that the board does not have.
+    #[error("there is no check '{id}' on this board; {help}")]
+    Check {
+        /// The check asked for.
+        id: String,
+        /// Nearest valid checks.
+        help: String,
+    },
+    /// The board with these faults has no operating point that the solver finds.
+    #[error("the board with {faults} in could not be solved: {source}")]
+    Solve {
+        /// The faults, or `no fault`.
+        faults: String,
+        /// What the solver said.
+        source: SolveError,
+    },
+}
+
+/// What the bench's instruments do to a reading. The defaults are those of a handheld digital meter (common practice, no source).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bench {
+    /// Input resistance on volts ranges, ohms (10 Mohm: Lessons In Electric Circuits Vol. I, Voltmeter impact).
+    pub meter_ohms: f64,
+    /// Standard deviation of a volts reading as a share of it.
+    pub volts_share: f64,
+    /// Standard deviation of a volts reading in volts, whatever it is.
+    pub volts_floor: f64,
+    /// The same for amps, as a share.
+    pub amps_share: f64,
+    /// The same for amps, in amps.
+    pub amps_floor: f64,
+    /// The same for ohms, as a share.
+    pub ohms_share: f64,
+    /// The same for ohms, in ohms.
+    pub ohms_floor: f64,
+    /// Standard deviation of a measured level, dB.
+    pub level_db: f64,
+    /// Standard deviation of the model itself, as a share of a voltage or current: the cards are macro models.
+    pub model_share: f64,
+    /// Standard deviation of the model itself, volts.
+    pub model_volts: f64,
+    /// Probability that a reading is a slip of the probe and says nothing.
+    pub slip: f64,
+    /// The ohmmeter.
+    pub ohmmeter: ohms::Meter,
+}
+
+impl Default for Bench {
+    fn default() -> Self {
+        Self {
+            meter_ohms: 10e6,
+            volts_share: 0.004,
+            volts_floor: 0.006,
+            amps_share: 0.01,
+            amps_floor: 30e-6,
+            ohms_share: 0.008,
+            ohms_floor: 0.3,
+            level_db: 0.7,
+            model_share: 0.01,
+            model_volts: 0.01,
+            slip: 0.02,
+            ohmmeter: ohms::Meter::low_voltage(),
+        }
+    }
+}
+
+/// One predicted reading. Volts in volts, amps in amps, levels in dB against the injected tone; ohms as the natural logarithm of ohms,
+/// since their spread goes by ratio (infinite: over range).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Predicted {
+    /// Mean.
+    pub mean: f64,
+    /// Standard deviation from all causes.
+    pub sd: f64,
+    /// The part of it that no other reading shares: meter and model.
+    pub own_sd: f64,
+    /// Change for one standard deviation of each of the board's draws; shared between readings.
+    pub loadings: Arc<Vec<f64>>,
+}
+
+/// What a board with certain faults in would show.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Prediction {
+    readings: BTreeMap<CheckId, Predicted>,
+}
+
+impl Prediction {
+    /// The prediction of one check, if it was made.
+    pub fn get(&self, check: &CheckId) -> Option<&Predicted> {
+        self.readings.get(check)
+    }
+
+    /// All predictions made, in order of check.
+    pub fn iter(&self) -> impl Iterator<Item = (&CheckId, &Predicted)> {
+        self.readings.iter()
+    }
+}
+
+/// Predicts readings of one board. Solutions of fault sets are kept, so that asking again is cheap.
+#[derive(Debug)]
+pub struct Predictor<'b> {
+    board: &'b Board,
+    bench: Bench,
+    sweep: Sweep,
+    off: PowerOff,
+    checks: Vec<CheckId>,
+    kept: BTreeMap<Vec<String>, Prediction>,
+    outlines: BTreeMap<Vec<String>, Prediction>,
+}
+
+/// Fault sets kept; when there are more, all are dropped and made again as asked for.
+const KEPT: usize = 20_000;
+/// Levels below this are silence, dB against the tone; the solver's own floor is -120.
+pub(super) const SILENCE: f64 = -100.0;
+/// Peak volts above which a stage of these boards is no longer linear (common practice, no source).
+const LINEAR_PEAK: f64 = 0.3;
+
+impl<'b> Predictor<'b> {
+    /// Sets a board up for predictions.
+    ///
+    /// # Errors
+    /// [`PredictError::Solve`] when the healthy board has no operating point.
+    pub fn new(board: &'b Board, bench: Bench) -> Result<Self, PredictError> {
+        let fail = |source| PredictError::Solve { faults: "no fault".into(), source };
+        let sweep = Sweep::new(board.network(), Options::default()).map_err(fail)?;
+        let off = PowerOff::new(board.network(), Options::default(), bench.ohmmeter.clone()).map_err(fail)?;
+        let nets = board.nets();
+        let mut checks: Vec<CheckId> = nets.iter().map(|n| CheckId::Ohms(n.clone())).collect();
+        checks.extend(board.supplies().iter().map(|s| CheckId::Amps(s.name.clone())));
+        checks.extend(nets.iter().map(|n| CheckId::Volts(n.clone())));
+        if board.signal().is_some() {
+            checks.extend(nets.iter().map(|n| CheckId::Level(n.clone())));
+        }
+        Ok(Self { board, bench, sweep, off, checks, kept: BTreeMap::new(), outlines: BTreeMap::new() })
+    }
+
+    /// The board.
+    pub fn board(&self) -> &'b Board {
+        self.board
+    }
+
+    /// The instruments.
+    pub fn bench(&self) -> &Bench {
+        &self.bench
+    }
+
+    /// Every check of the board: ohms first, since the power is off for them, then supply currents, volts and levels.
+    pub fn checks(&self) -> &[CheckId] {
+        &self.checks
+    }
+
+    /// The check of an id.
+    ///
+    /// # Errors
+    /// [`PredictError::Check`] when the board has no such check.
+    pub fn check(&self, id: &str) -> Result<CheckId, PredictError> {
+        let found = id.parse::<CheckId>().ok().filter(|c| self.checks.contains(c));
+        found.ok_or_else(|| {
+            let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
+            PredictError::Check { id: id.to_owned(), help: or_nearest(id, all.iter().map(String::as_str)) }
+        })
+    }
+
+    /// Readings with these faults in, for the checks asked for; each is made once and kept.
+    ///
+    /// # Errors
+    /// [`PredictError`]: an unknown fault or check, or no operating point.
+    pub fn predict(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
+        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+        key.sort();
+        key.dedup();
+        let mut known = self.kept.get(&key).cloned().unwrap_or_default();
+        let missing: Vec<CheckId> = checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
+        if !missing.is_empty() {
+            let edits = self.board.edits(faults)?;
+            known.readings.extend(self.make(&key, &edits, &missing)?);
+            if self.kept.len() >= KEPT {
+                self.kept.clear();
+            }
+            self.kept.insert(key, known.clone());
+        }
+        known.readings.retain(|c, _| checks.contains(c));
+        Ok(known)
+    }
+
+    /// Natural logarithm of the likelihood of findings with these faults in. Findings of the same check count each.
+    ///
+    /// # Errors
+    /// As [`Predictor::predict`].
+    pub fn log_likelihood(&mut self, faults: &[&str], findings: &[(CheckId, Observed)]) -> Result<f64, PredictError> {
+        let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
+        let with = self.predict(faults, &checks)?;
+        // By ear, a level is judged against what a healthy board gives.
+        let heard: Vec<CheckId> =
+            findings.iter().filter(|(_, o)| matches!(o, Observed::Heard(_))).map(|(c, _)| c.clone()).collect();
+        let healthy = if heard.is_empty() { Prediction::default() } else { self.predict(&[], &heard)? };
+        Ok(log_likelihood(&with, &healthy, findings, &self.bench))
+    }
+
+    /// An outline of the readings with these faults in: means from the solver, spreads borrowed from the healthy board. Good for
+    /// choosing what to measure, not for scoring what was measured. Each is made once and kept. Many times cheaper than
+    /// [`Predictor::predict`].
+    ///
+    /// # Errors
+    /// As [`Predictor::predict`].
+    pub fn outline(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
+        let healthy = self.predict(&[], checks)?;
+        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+        key.sort();
+        key.dedup();
+        if key.is_empty() {
+            return Ok(healthy);
+        }
+        let mut known = self.outlines.get(&key).cloned().unwrap_or_default();
+        let missing: Vec<CheckId> = checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
+        if !missing.is_empty() {
+            let edits = self.board.edits(faults)?;
+            let fail = |source| PredictError::Solve { faults: key.join(", "), source };
+            if missing.iter().any(CheckId::powered) {
+                let heard = missing.iter().any(|c| matches!(c, CheckId::Level(_)));
+                let tone = self.board.signal().filter(|_| heard).map(|s| s.tone.0);
+                let solved = self.sweep.solve(&edits, tone).map_err(fail)?;
+                for check in missing.iter().filter(|c| c.powered()) {
+                    let mean = self.mean_of(check, &solved)?;
+                    known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
+                }
+            }
+            for check in missing.iter().filter(|c| !c.powered()) {
+                let ohms = self.off.ohms(&edits, self.node(check)?, Node::GROUND).map_err(fail)?.ohms;
+                let mean = if ohms.is_finite() { ohms.max(0.05).ln() } else { f64::INFINITY };
+                known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
+            }
+            if self.outlines.len() >= KEPT {
+                self.outlines.clear();
+            }
+            self.outlines.insert(key, known.clone());
+        }
+        known.readings.retain(|c, _| checks.contains(c));
+        Ok(known)
+    }
+
+    fn mean_of(&self, check: &CheckId, solved: &Faulted) -> Result<f64, PredictError> {
+        Ok(match check {
+            CheckId::Level(_) => {
+                let node = self.node(check)?;
+                solved.response().map_or(SILENCE, |r| 20.0 * r.volts(node).norm().max(1e-6).log10())
+            }
+            CheckId::Amps(name) => {
+                let source = self.board.supplies().iter().find(|s| s.name == *name).map(|s| s.element);
+                let place = self.sweep.sources().iter().position(|e| Some(*e) == source);
+                place.map_or(0.0, |i| solved.delivered(i))
+            }
+            CheckId::Volts(_) | CheckId::Ohms(_) => solved.volts(self.node(check)?),
+        })
+    }
+
+    fn outlined(&self, check: &CheckId, mean: f64, healthy: Option<&Predicted>) -> Predicted {
+        let shared = healthy.map_or(0.0, |h| (h.sd * h.sd - h.own_sd * h.own_sd).max(0.0).sqrt());
+        let own = match check {
+            CheckId::Ohms(_) => healthy.map_or(0.3, |h| h.own_sd),
+            _ => self.powered(check, mean, &[]).own_sd,
+        };
+        Predicted { mean, sd: own.hypot(shared), own_sd: own, loadings: Arc::new(Vec::new()) }
+    }
+
+    fn node(&self, check: &CheckId) -> Result<Node, PredictError> {
+        let missing = || PredictError::Check { id: check.to_string(), help: String::new() };
+        self.board.node(check.place()).ok_or_else(missing)
+    }
+
+    fn make(
+        &mut self,
+        faults: &[String],
+        edits: &EditSet,
+        checks: &[CheckId],
+    ) -> Result<Vec<(CheckId, Predicted)>, PredictError> {
+        let name = || if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
+        let fail = |source| PredictError::Solve { faults: name(), source };
+        let (mut powered, mut readings, mut made) = (Vec::new(), Vec::new(), Vec::new());
+        for check in checks {
+            match check {
+                CheckId::Ohms(_) => {
+                    let node = self.node(check)?;
+                    made.push((check.clone(), self.ohms(edits, node).map_err(fail)?));
+                    continue;
+                }
+                CheckId::Volts(_) => readings.push(Reading::Volts {
+                    plus: self.node(check)?,
+                    minus: Node::GROUND,
+                    meter_ohms: Some(self.bench.meter_ohms),
+                }),
+                CheckId::Level(_) => readings.push(Reading::Level { node: self.node(check)? }),
+                CheckId::Amps(name) => match self.board.supplies().iter().find(|s| s.name == *name) {
+                    Some(supply) => readings.push(Reading::Amps { source: supply.element }),
+                    None => return Err(PredictError::Check { id: check.to_string(), help: String::new() }),
+                },
+            }
+            powered.push(check.clone());
+        }
+        if powered.is_empty() {
+            return Ok(made);
+        }
+        let tone = self.board.signal().map(|s| s.tone.0);
+        let spread = self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
+        for (i, check) in powered.into_iter().enumerate() {
+            let predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i));
+            made.push((check, predicted));
+        }
+        Ok(made)
+    }
+
+    /// Span of the supplies, volts: no reading can spread further.
+    fn span(&self) -> f64 {
+        self.board.supplies().iter().map(|s| s.volts.0).sum::<f64>().max(1.0)
+    }
+
+    fn powered(&self, check: &CheckId, mean: f64, loadings: &[f64]) -> Predicted {
+        let b = &self.bench;
+        let (own, most) = match check {
+            CheckId::Volts(_) => {
+                let meter = b.volts_share * mean.abs() + b.volts_floor;
+                (meter.hypot(b.model_share * mean.abs() + b.model_volts), self.span() / 3.5)
+            }
+            CheckId::Amps(_) => {
+                let meter = b.amps_share * mean.abs() + b.amps_floor;
+                (meter.hypot(5.0 * b.model_share * mean.abs()), 0.3 * mean.abs() + 1e-3)
+            }
+            _ => (b.level_db.hypot(0.3).hypot(self.clipping(mean) / 2.0), 20.0),
+        };
+        let mean = if matches!(check, CheckId::Level(_)) { mean.max(SILENCE) } else { mean };
+        let shared: f64 = loadings.iter().map(|l| l * l).sum::<f64>().sqrt();
+        // The linear spread of a wide figure (a pinch-off voltage) can run past the rails; draw it in.
+        let factor = if shared > most { most / shared } else { 1.0 };
+        let loadings: Vec<f64> = loadings.iter().map(|l| l * factor).collect();
+        Predicted { mean, sd: own.hypot(shared * factor), own_sd: own, loadings: Arc::new(loadings) }
+    }
+
+    /// Decibels by which the small-signal level would pass the onset of clipping.
+    fn clipping(&self, level: f64) -> f64 {
+        let tone = self.board.signal().map_or(0.0, |s| s.level.0);
+        let peak = tone * std::f64::consts::SQRT_2 * 10f64.powf(level / 20.0);
+        (20.0 * (peak / LINEAR_PEAK).log10()).max(0.0)
+    }
+
+    fn ohms(&mut self, edits: &EditSet, node: Node) -> Result<Predicted, SolveError> {
+        let spread = self.off.spread(edits, node, Node::GROUND, self.board.varied())?;
+        let mean = spread.mean.first().copied().unwrap_or(f64::INFINITY);
+        let b = &self.bench;
+        if !mean.is_finite() {
+            return Ok(Predicted { mean, sd: 0.3, own_sd: 0.3, loadings: Arc::new(Vec::new()) });
+        }
+        let ohms = mean.max(0.05);
+        let own = (b.ohms_share + b.ohms_floor / ohms).hypot(2.0 * b.model_share);
+        let loadings: Vec<f64> = spread.loadings_of(0).iter().map(|l| l / ohms).collect();
+        let shared = loadings.iter().map(|l| l * l).sum::<f64>().sqrt();
+        let factor = if shared > 1.0 { 1.0 / shared } else { 1.0 };
+        let loadings: Vec<f64> = loadings.iter().map(|l| l * factor).collect();
+        Ok(Predicted { mean: ohms.ln(), sd: own.hypot(shared * factor), own_sd: own, loadings: Arc::new(loadings) })
+    }
+}

@@ -1,0 +1,416 @@
+//! The bench sheet of a board, and the same beside a fault: data, and plain text or Markdown made from it.
+//!
+//! Absent: HTML and pictures (the summary makes those), and any advice on which line to take first beyond the order itself: power off
+//! first, supplies, then along the board's path.
+
+use super::board::Board;
+use super::predict::{Bench, CheckId, PredictError, Predicted, Predictor};
+use crate::units::{Unit, show};
+use serde::Serialize;
+use std::fmt::Write;
+use unicode_width::UnicodeWidthStr;
+
+/// Half width of a band in standard deviations: about 19 of 20 healthy boards are inside.
+const BAND: f64 = 2.0;
+/// From here on a faulted reading counts as different: standard deviations of the healthy one.
+const DIFFERS: f64 = 3.0;
+
+/// One healthy reading.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct SheetLine {
+    /// Check id, such as `volts:VH`.
+    pub check: CheckId,
+    /// Pins on that net, such as `IC1.3, R4`.
+    pub at: String,
+    /// Usual reading in the unit; absent when over range.
+    pub typical: Option<f64>,
+    /// Lower end of the band.
+    pub low: Option<f64>,
+    /// Upper end of the band; absent where an overload may show.
+    pub high: Option<f64>,
+    /// Unit of the three.
+    pub unit: Unit,
+    /// Usual reading as text.
+    pub text: String,
+    /// Band as text.
+    pub band: String,
+}
+
+/// Lines that are taken in one state of the unit.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct SheetPart {
+    /// Heading.
+    pub title: String,
+    /// What to do first.
+    pub first: String,
+    /// The lines in order.
+    pub lines: Vec<SheetLine>,
+}
+
+/// Every healthy reading of a board.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Sheet {
+    /// The unit.
+    pub board: String,
+    /// What it does.
+    pub says: String,
+    /// Supplies, controls and switches as they stand for these readings.
+    pub stands: Vec<String>,
+    /// Power off, power on, tone in.
+    pub parts: Vec<SheetPart>,
+    /// Notes of the board file.
+    pub notes: Vec<String>,
+}
+
+/// A reading without and with faults.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WhatifLine {
+    /// Check id.
+    pub check: CheckId,
+    /// Healthy reading in the unit; absent when over range.
+    pub healthy: Option<f64>,
+    /// The same with the faults in.
+    pub faulted: Option<f64>,
+    /// Unit of both.
+    pub unit: Unit,
+    /// Healthy reading as text.
+    pub healthy_text: String,
+    /// Faulted reading as text.
+    pub faulted_text: String,
+    /// Difference in standard deviations of the healthy reading; absent when one is over range.
+    pub deviations: Option<f64>,
+    /// Whether the difference would be seen.
+    pub differs: bool,
+}
+
+/// A fault as the page names it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WhatifFault {
+    /// Fault id.
+    pub id: String,
+    /// In words.
+    pub says: String,
+}
+
+/// All readings of a board without and with faults.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Whatif {
+    /// The unit.
+    pub board: String,
+    /// The faults put in.
+    pub faults: Vec<WhatifFault>,
+    /// Every reading, in the order of the sheet.
+    pub lines: Vec<WhatifLine>,
+}
+
+/// The healthy readings of a board.
+///
+/// # Errors
+/// [`PredictError::Solve`] when the board has no operating point.
+pub fn sheet(board: &Board, bench: &Bench) -> Result<Sheet, PredictError> {
+    let mut predictor = Predictor::new(board, bench.clone())?;
+    let checks = predictor.checks().to_vec();
+    let predictions = predictor.predict(&[], &checks)?;
+    let line = |check: &CheckId| predictions.get(check).map(|p| sheet_line(board, check, p));
+    let take = |wanted: fn(&CheckId) -> bool| {
+        checks.iter().filter(|c| wanted(c)).filter_map(line).collect::<Vec<_>>()
+    };
+    let tone = board.signal().map(|s| {
+        format!(
+            "Put {} of {} in at {}; levels are against that.",
+            show::volts(s.level),
+            show::hertz(s.tone),
+            s.input
+        )
+    });
+    let mut parts = vec![
+        SheetPart {
+            title: "Power off: ohms to ground".into(),
+            first: "Take the battery or the adaptor off and wait until the capacitors are empty; black lead to ground.".into(),
+            lines: take(|c| matches!(c, CheckId::Ohms(_))),
+        },
+        SheetPart {
+            title: "Power on: current and volts to ground".into(),
+            first: "Nothing plugged in; black lead to ground.".into(),
+            lines: take(|c| matches!(c, CheckId::Amps(_) | CheckId::Volts(_))),
+        },
+    ];
+    if let Some(first) = tone {
+        parts.push(SheetPart {
+            title: "Tone in: levels".into(),
+            first,
+            lines: take(|c| matches!(c, CheckId::Level(_))),
+        });
+    }
+    Ok(Sheet {
+        board: board.name().to_owned(),
+        says: board.says().to_owned(),
+        stands: stands(board),
+        parts,
+        notes: board.notes().to_vec(),
+    })
+}
+
+fn stands(board: &Board) -> Vec<String> {
+    let supply = |s: &super::board::SupplyLine| {
+        format!("supply {}: {} from {} to {}", s.name, show::volts(s.volts), s.plus, s.minus)
+    };
+    let mut all: Vec<String> = board.supplies().iter().map(supply).collect();
+    all.extend(board.parts().iter().filter_map(super::board::Part::stands));
+    all
+}
+
+pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> SheetLine {
+    let unit = check.unit();
+    let (typical, low, high) =
+        (value(check, p.mean), value(check, p.mean - BAND * p.sd), value(check, p.mean + BAND * p.sd));
+    let band = match (low, high) {
+        (Some(low), Some(high)) if matches!(check, CheckId::Level(_)) && p.mean < -80.0 => {
+            let _ = (low, high);
+            "nothing to hear".to_owned()
+        }
+        (Some(low), Some(high)) => show::band(low, high, unit),
+        (Some(low), None) => format!("above {}", show::value(low, unit)),
+        _ => "OL".to_owned(),
+    };
+    SheetLine {
+        check: check.clone(),
+        at: board.at(check.place()),
+        typical,
+        low,
+        high,
+        unit,
+        text: text(check, p.mean),
+        band,
+    }
+}
+
+/// A predicted number in the unit of its check; `None` when over range.
+fn value(check: &CheckId, predicted: f64) -> Option<f64> {
+    let x = if matches!(check, CheckId::Ohms(_)) { predicted.exp() } else { predicted };
+    (x.is_finite() && !(matches!(check, CheckId::Ohms(_)) && x > 20e6)).then_some(x)
+}
+
+pub(crate) fn text(check: &CheckId, predicted: f64) -> String {
+    match value(check, predicted) {
+        None => "OL".into(),
+        Some(x) if matches!(check, CheckId::Level(_)) && x < -80.0 => "silent".into(),
+        Some(x) => show::value(x, check.unit()),
+    }
+}
+
+/// The readings of a board without and with faults.
+///
+/// # Errors
+/// An unknown fault, or a board that does not settle.
+pub fn whatif(board: &Board, faults: &[&str], bench: &Bench) -> Result<Whatif, PredictError> {
+    let mut predictor = Predictor::new(board, bench.clone())?;
+    let checks = predictor.checks().to_vec();
+    let (healthy, faulted) = (predictor.predict(&[], &checks)?, predictor.predict(faults, &checks)?);
+    let line = |check: &CheckId| Some(whatif_line(check, healthy.get(check)?, faulted.get(check)?));
+    let named = |id: &&str| board.fault(id).map(|f| WhatifFault { id: f.id.clone(), says: f.says.clone() });
+    Ok(Whatif {
+        board: board.name().to_owned(),
+        faults: faults.iter().filter_map(named).collect(),
+        lines: checks.iter().filter_map(line).collect(),
+    })
+}
+
+fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted) -> WhatifLine {
+    let (healthy, faulted) = (value(check, h.mean), value(check, f.mean));
+    let silent = |p: &Predicted| matches!(check, CheckId::Level(_)) && p.mean < -80.0;
+    let deviations = healthy.and(faulted).map(|_| (f.mean - h.mean) / h.sd);
+    let differs = match deviations {
+        Some(_) if silent(h) && silent(f) => false,
+        Some(z) => z.abs() >= DIFFERS,
+        None => healthy.is_some() != faulted.is_some(),
+    };
+    WhatifLine {
+        check: check.clone(),
+        healthy,
+        faulted,
+        unit: check.unit(),
+        healthy_text: text(check, h.mean),
+        faulted_text: text(check, f.mean),
+        deviations,
+        differs,
+    }
+}
+
+impl Sheet {
+    /// As plain text, at most about 100 columns wide.
+    pub fn to_text(&self) -> String {
+        let mut out = self.head("");
+        for part in &self.parts {
+            let _ = writeln!(out, "\n{}\n{}\n", part.title, part.first);
+            out.push_str(&table(&self.rows(part), &["check", "reading", "healthy band", "at"]));
+        }
+        self.foot(&mut out);
+        out
+    }
+
+    /// As Markdown.
+    pub fn to_markdown(&self) -> String {
+        let mut out = self.head("# ");
+        for part in &self.parts {
+            let _ = writeln!(out, "\n## {}\n\n{}\n", part.title, part.first);
+            out.push_str(&markdown(&self.rows(part), &["check", "reading", "healthy band", "at"]));
+        }
+        self.foot(&mut out);
+        out
+    }
+
+    fn head(&self, mark: &str) -> String {
+        let mut out = format!("{mark}{}\n", self.board);
+        if !self.says.is_empty() {
+            let _ = writeln!(out, "\n{}", self.says);
+        }
+        out.push('\n');
+        for line in &self.stands {
+            let _ = writeln!(out, "- {line}");
+        }
+        out
+    }
+
+    fn foot(&self, out: &mut String) {
+        if !self.notes.is_empty() {
+            out.push('\n');
+        }
+        for note in &self.notes {
+            let _ = writeln!(out, "- {note}");
+        }
+    }
+
+    fn rows(&self, part: &SheetPart) -> Vec<Vec<String>> {
+        let row = |l: &SheetLine| vec![l.check.to_string(), l.text.clone(), l.band.clone(), l.at.clone()];
+        part.lines.iter().map(row).collect()
+    }
+}
+
+const WHATIF_HEAD: [&str; 4] = ["check", "healthy", "with the fault", ""];
+
+impl Whatif {
+    /// As plain text; lines that differ carry a star.
+    pub fn to_text(&self) -> String {
+        let mut out = format!("{}\n\n", self.board);
+        self.faults.iter().for_each(|f| {
+            let _ = writeln!(out, "{}: {}", f.id, f.says);
+        });
+        out.push('\n');
+        out.push_str(&table(&self.rows("*"), &WHATIF_HEAD));
+        self.tally(&mut out);
+        out
+    }
+
+    /// As Markdown; lines that differ are bold.
+    pub fn to_markdown(&self) -> String {
+        let mut out = format!("# {}\n\n", self.board);
+        self.faults.iter().for_each(|f| {
+            let _ = writeln!(out, "- `{}`: {}", f.id, f.says);
+        });
+        out.push('\n');
+        out.push_str(&markdown(&self.rows("**differs**"), &WHATIF_HEAD));
+        self.tally(&mut out);
+        out
+    }
+
+    fn tally(&self, out: &mut String) {
+        let n = self.lines.iter().filter(|l| l.differs).count();
+        let _ = match n {
+            0 => writeln!(out, "\nNone of these readings shows it."),
+            1 => writeln!(out, "\n1 of {} readings differs.", self.lines.len()),
+            n => writeln!(out, "\n{n} of {} readings differ.", self.lines.len()),
+        };
+    }
+
+    fn rows(&self, mark: &str) -> Vec<Vec<String>> {
+        let row = |l: &WhatifLine| {
+            let mark = if l.differs { mark } else { "" };
+            vec![l.check.to_string(), l.healthy_text.clone(), l.faulted_text.clone(), mark.to_owned()]
+        };
+        self.lines.iter().map(row).collect()
+    }
+}
+
+fn table(rows: &[Vec<String>], head: &[&str]) -> String {
+    let widths: Vec<usize> = (0..head.len())
+        .map(|c| rows.iter().map(|r| r[c].width()).chain([head[c].width()]).max().unwrap_or(0))
+        .collect();
+    let mut out = String::new();
+    let mut line = |cells: &mut dyn Iterator<Item = &str>| {
+        let padded: Vec<String> = cells
+            .zip(&widths)
+            .map(|(cell, w)| format!("{cell}{}", " ".repeat(w.saturating_sub(cell.width()))))
+            .collect();
+        out.push_str(padded.join("  ").trim_end());
+        out.push('\n');
+    };
+    line(&mut head.iter().copied());
+    for row in rows {
+        line(&mut row.iter().map(String::as_str));
+    }
+    out
+}
+
+fn markdown(rows: &[Vec<String>], head: &[&str]) -> String {
+    let mut out = format!("| {} |\n|{}\n", head.join(" | "), " --- |".repeat(head.len()));
+    for row in rows {
+        let cells: Vec<String> = row.iter().map(|c| c.replace('|', "\\|")).collect();
+        let _ = writeln!(out, "| {} |", cells.join(" | "));
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use crate::circuit::board::tests::own_boards;
+
+    #[test]
+    fn sheets_of_all_own_boards_read_well() {
+        for (name, board) in own_boards() {
+            let sheet = sheet(&board, &Bench::default()).unwrap();
+            assert!(matches!(sheet.parts[0].lines[0].check, CheckId::Ohms(_)), "power off comes first");
+            let lines: usize = sheet.parts.iter().map(|p| p.lines.len()).sum();
+            assert_eq!(lines, 3 * board.nets().len() + board.supplies().len());
+            for line in sheet.parts.iter().flat_map(|p| &p.lines) {
+                if let (Some(low), Some(typical), Some(high)) = (line.low, line.typical, line.high) {
+                    assert!(low <= typical && typical <= high, "{name} {}", line.check);
+                }
+                assert!(
+                    !line.text.contains("NaN") && !line.text.contains('?'),
+                    "{name} {}: {}",
+                    line.check,
+                    line.text
+                );
+            }
+            assert!(serde_json::to_string(&sheet).unwrap().contains("\"check\":\"ohms:"));
+        }
+    }
+
+    #[test]
+    fn whatif_marks_what_differs() {
+        let (_, board) = own_boards().into_iter().find(|(n, _)| n.starts_with("copper")).unwrap();
+        let page = whatif(&board, &["R1:open"], &Bench::default()).unwrap();
+        let line = |id: &str| page.lines.iter().find(|l| l.check.to_string() == id).unwrap();
+        assert!(line("volts:VH").differs && !line("volts:V9").differs && !line("volts:VIN").differs);
+        assert!(page.to_text().contains("R1:open: R1 (10k) is open"));
+        let none = whatif(&board, &["C2:open"], &Bench::default()).unwrap();
+        assert!(none.to_text().contains("None of these readings shows it."), "{}", none.to_text());
+        assert!(whatif(&board, &["R1:opn"], &Bench::default()).is_err());
+    }
+
+    #[test]
+    fn the_pages_of_the_booster() {
+        let (_, board) = own_boards().into_iter().find(|(n, _)| n.starts_with("pocket")).unwrap();
+        insta::assert_snapshot!(sheet(&board, &Bench::default()).unwrap().to_text());
+        insta::assert_snapshot!(whatif(&board, &["C3:short"], &Bench::default()).unwrap().to_markdown());
+    }
+}

@@ -1,0 +1,383 @@
+//! The builder of a job's graph: faults in play, one copy of conditions and checks an epoch.
+
+use super::card::Card;
+use super::circuit::{Circuit, CircuitEpoch, Shows};
+use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understood};
+use crate::belief::{self, BeliefError, Finding, Graph};
+use crate::circuit::board;
+use crate::rules::{self, Effect, Rules, Strength};
+use std::collections::BTreeMap;
+
+/// Prior of the fault that no rule knows.
+pub const UNLISTED_PRIOR: f64 = 0.02;
+/// Chance that it brings about any one symptom, and any one check's abnormal answers together.
+const UNLISTED_SYMPTOM: f64 = 0.12;
+const UNLISTED_CHECK: f64 = 0.08;
+/// Chance that a fault still there shows in the retest after a remedy, and that a retest seems to
+/// fail with nothing wrong.
+const RETEST_SHOWS: f64 = 0.95;
+const RETEST_LEAK: f64 = 0.01;
+/// Chance that a unit seems better after a remedy that had nothing to cure.
+const HELPED_LEAK: f64 = 0.02;
+/// Chance that the work on a part puts its fault right (common practice, no source).
+const BOARD_FIX_SUCCESS: f64 = 0.97;
+/// Chance that a stage whose bias the solver finds far off also sounds starved.
+const BIAS_SHOWS: f64 = 0.6;
+
+pub(super) struct Builder<'r> {
+    rules: &'r Rules,
+    pub graph: Graph,
+    pub faults: Vec<ModelFault>,
+    /// The graph's faults that stand for a fault of the rules.
+    by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
+    /// What faults of the board show besides their readings.
+    shows: Vec<(belief::FaultId, Shows)>,
+    /// Whether the job has a board: its readings stand in for the rules' own measurements inside the unit.
+    has_board: bool,
+    pub present: Vec<belief::Cause>,
+    pub now: BTreeMap<rules::CheckId, belief::CheckId>,
+    pub conditions: BTreeMap<rules::ConditionId, belief::ConditionId>,
+    pub in_play: Vec<bool>,
+}
+
+impl<'r> Builder<'r> {
+    pub fn new(rules: &'r Rules, circuit: Option<&Circuit<'_>>, card: &Card, in_play: Vec<bool>) -> Self {
+        let mut builder = Self {
+            rules,
+            graph: Graph::new(),
+            faults: Vec::new(),
+            by_rule: BTreeMap::new(),
+            shows: Vec::new(),
+            has_board: circuit.is_some(),
+            present: Vec::new(),
+            now: BTreeMap::new(),
+            conditions: BTreeMap::new(),
+            in_play,
+        };
+        for (id, fault) in rules.faults() {
+            let prior = fault.prior(card.history.value, card.build).get();
+            let on_board = builder.has_board && fault.board.is_some();
+            if !builder.in_play[fault.pack.index()] || prior <= 0.0 || on_board {
+                continue;
+            }
+            let node = builder.add_fault(ModelFault {
+                id: fault.id.clone(),
+                says: fault.says.clone(),
+                plain: fault.plain.clone(),
+                part: None,
+                origin: FaultOrigin::Rule(id),
+                prior,
+                remedies: rules.remedies_of(id).iter().copied().map(RemedyRef::Rule).collect(),
+            });
+            builder.by_rule.entry(id).or_default().extend(node);
+        }
+        if let Some(circuit) = circuit {
+            builder.add_board(circuit, card);
+        }
+        builder.add_fault(ModelFault {
+            id: "unlisted".into(),
+            says: "Something that the rules don't know".into(),
+            plain: "A cause that is not on our list".into(),
+            part: None,
+            origin: FaultOrigin::Unlisted,
+            prior: UNLISTED_PRIOR,
+            remedies: Vec::new(),
+        });
+        builder
+    }
+
+    /// The board's faults; each takes over the links of the rules' faults that it stands for.
+    fn add_board(&mut self, circuit: &Circuit<'_>, card: &Card) {
+        let telling = circuit.telling_checks();
+        let healthy = circuit.predict(&[], &telling).unwrap_or_default();
+        for (fault, prior) in circuit.faults(card.history.value) {
+            let stands_for = self.stands_for(circuit, fault);
+            let plain = match stands_for.first() {
+                Some(id) => self.rules.fault(*id).plain.clone(),
+                None => fault.says.clone(),
+            };
+            let node = self.add_fault(ModelFault {
+                id: fault.id.clone(),
+                says: fault.says.clone(),
+                plain,
+                part: Some(fault.part.clone()),
+                origin: FaultOrigin::Board(stands_for.clone()),
+                prior,
+                remedies: circuit.fix_of(&fault.id).map(RemedyRef::Board).into_iter().collect(),
+            });
+            let Some(node) = node else { continue };
+            for id in stands_for {
+                self.by_rule.entry(id).or_default().push(node);
+            }
+            self.shows.extend(circuit.shows(&fault.id, &healthy, &telling).map(|shows| (node, shows)));
+        }
+    }
+
+    /// The rules' faults that a fault of the board stands for: those of its part's role and mode, else those of any role.
+    fn stands_for(&self, circuit: &Circuit<'_>, fault: &board::Fault) -> Vec<rules::FaultId> {
+        let part = circuit.board().parts().iter().find(|p| p.id == fault.part);
+        let of = |wanted: &str| -> Vec<rules::FaultId> {
+            self.rules
+                .faults()
+                .filter(|(_, f)| self.in_play[f.pack.index()])
+                .filter(|(_, f)| {
+                    let stands = |(role, modes): &(String, Vec<String>)| {
+                        role == wanted && modes.iter().any(|m| is_mode(m, &fault.mode))
+                    };
+                    f.board.as_ref().is_some_and(stands)
+                })
+                .map(|(id, _)| id)
+                .collect()
+        };
+        let own = part.and_then(|p| p.role.as_deref()).map(of).unwrap_or_default();
+        if own.is_empty() { of("any") } else { own }
+    }
+
+    fn add_fault(&mut self, fault: ModelFault) -> Option<belief::FaultId> {
+        // Priors are proven probabilities, so the engine takes them.
+        let id = self.graph.add_fault(fault.prior).ok()?;
+        self.present.push(belief::Cause::Fault(id));
+        self.faults.push(fault);
+        Some(id)
+    }
+
+    /// The board's faults by the engine's index, with their ids and priors.
+    pub fn on_board(&self) -> Vec<(belief::FaultId, &str, f64)> {
+        self.faults
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| matches!(f.origin, FaultOrigin::Board(_)))
+            .map(|(i, f)| (belief::FaultId(i), f.id.as_str(), f.prior))
+            .collect()
+    }
+
+    /// The graph's faults that a remedy puts right, and the chance that it does.
+    fn fixed_by(&self, remedy: &RemedyRef) -> (Vec<belief::FaultId>, f64) {
+        match remedy {
+            RemedyRef::Rule(id) => {
+                let remedy = self.rules.remedy(*id);
+                let fixes =
+                    remedy.fixes.iter().filter_map(|f| self.by_rule.get(f)).flatten().copied().collect();
+                (fixes, remedy.success.get())
+            }
+            RemedyRef::Board(_) => {
+                let fixes = self.faults.iter().enumerate().filter(|(_, f)| f.remedies.contains(remedy));
+                (fixes.map(|(i, _)| belief::FaultId(i)).collect(), BOARD_FIX_SUCCESS)
+            }
+        }
+    }
+
+    /// The board's readings by epoch; only the last one on a check counts within an epoch.
+    pub fn readings(&self, findings: &[Understood]) -> Vec<CircuitEpoch> {
+        let mut out: Vec<CircuitEpoch> = vec![CircuitEpoch::default()];
+        for found in findings {
+            match &found.meaning {
+                Meaning::Tried { remedy, .. } => {
+                    let mut next = CircuitEpoch { cured: self.fixed_by(remedy).0, ..CircuitEpoch::default() };
+                    next.cured.extend(out.last().map(|e| e.cured.clone()).unwrap_or_default());
+                    out.push(next);
+                }
+                Meaning::Circuit { check, observed } => {
+                    if let Some(epoch) = out.last_mut() {
+                        epoch.findings.retain(|(_, c, _)| c != check);
+                        epoch.findings.push((found.number, check.clone(), *observed));
+                    }
+                }
+                Meaning::Answer { .. } | Meaning::Unsure { .. } => {}
+            }
+        }
+        out
+    }
+
+    /// Adds every epoch and returns the engine's findings.
+    pub fn build(&mut self, findings: &mut [Understood]) -> Vec<Finding> {
+        let last = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
+        for epoch in 0..=last {
+            if epoch > 0 {
+                evidence.extend(self.try_remedy(findings, epoch).into_iter().map(|f| (f.check, f)));
+            }
+            let wanted = (epoch < last).then(|| asked(findings, epoch));
+            self.add_epoch(wanted.as_deref());
+            for index in 0..findings.len() {
+                let found = &findings[index];
+                let Meaning::Answer { check, outcome, .. } = &found.meaning else { continue };
+                let node = self.now.get(check).copied();
+                if let Some(node) = node.filter(|_| found.epoch == epoch) {
+                    evidence.insert(node, Finding { check: node, outcome: outcome.clone() });
+                    // Only the last finding on a check counts.
+                    findings.iter_mut().filter(|f| f.node == Some(node)).for_each(|f| f.node = None);
+                    findings[index].node = Some(node);
+                }
+            }
+        }
+        evidence.into_values().collect()
+    }
+
+    /// The nodes for a remedy tried at the start of `epoch`: who is still there, did it help, does the unit work.
+    fn try_remedy(&mut self, findings: &mut [Understood], epoch: usize) -> Vec<Finding> {
+        let tried =
+            findings.iter().position(|f| f.epoch == epoch && matches!(f.meaning, Meaning::Tried { .. }));
+        let Some(index) = tried else { return Vec::new() };
+        let Meaning::Tried { remedy, retest } = findings[index].meaning.clone() else { return Vec::new() };
+        let (fixes, success) = self.fixed_by(&remedy);
+        let mut cured = Vec::new();
+        for node in fixes {
+            let before = self.present[node.0];
+            cured.push((before, success));
+            if let Ok(still) = self.graph.add_condition(0.0, &[(before, 1.0 - success)]) {
+                self.present[node.0] = still.into();
+            }
+        }
+        let there: Vec<(belief::Cause, f64)> = self.present.iter().map(|c| (*c, RETEST_SHOWS)).collect();
+        let helped = self.graph.add_yes_no_check(HELPED_LEAK, &cured);
+        let works = self.graph.add_yes_no_check(RETEST_LEAK, &there);
+        let (helped_answer, broken) = match retest {
+            Retest::Cured => (1, 0),
+            Retest::NoChange => (0, 1),
+            Retest::Changed => (1, 1),
+        };
+        let mut out = Vec::new();
+        if let Ok(node) = works {
+            out.push(Finding::answer(node, broken));
+        }
+        if let Ok(node) = helped {
+            out.push(Finding::answer(node, helped_answer));
+            findings[index].node = Some(node);
+        }
+        out
+    }
+
+    /// One copy of the conditions and checks; of the checks only those `wanted`, where that is said.
+    fn add_epoch(&mut self, wanted: Option<&[rules::CheckId]>) {
+        self.conditions.clear();
+        self.now.clear();
+        for id in self.rules.condition_order() {
+            let condition = self.rules.condition(*id);
+            if !self.in_play[condition.pack.index()] {
+                continue;
+            }
+            let causes = self.causes_of_condition(*id);
+            if (!causes.is_empty() || condition.leak.get() > 0.0)
+                && let Ok(node) = self.graph.add_condition(condition.leak.get(), &causes)
+            {
+                self.conditions.insert(*id, node);
+            }
+        }
+        for (id, check) in self.rules.checks() {
+            let skip = wanted.is_some_and(|w| !w.contains(&id));
+            if !skip
+                && !self.stood_in_for(check)
+                && self.in_play[check.pack.index()]
+                && let Ok(node) = self.add_check(id, check)
+            {
+                self.now.insert(id, node);
+            }
+        }
+    }
+
+    fn causes_of_condition(&self, id: rules::ConditionId) -> Vec<(belief::Cause, f64)> {
+        let mut causes = Vec::new();
+        for (_, link) in self.rules.links_to(Effect::Condition(id)) {
+            if let Strength::Plain(p) = &link.strength {
+                causes.extend(self.causes(link.from).into_iter().map(|c| (c, p.get())));
+            }
+        }
+        if self.rules.condition(id).board.as_deref() == Some("bias-moved") {
+            let moved = self.shows.iter().filter(|(_, s)| s.off_bias);
+            causes.extend(moved.map(|(f, _)| (self.present[f.0], BIAS_SHOWS)));
+        }
+        merged(causes)
+    }
+
+    fn add_check(
+        &mut self,
+        id: rules::CheckId,
+        check: &rules::Check,
+    ) -> Result<belief::CheckId, BeliefError> {
+        let bad = check.answers.len() - 1;
+        let total = if check.symptom.is_some() { UNLISTED_SYMPTOM } else { UNLISTED_CHECK };
+        let mut causes: Vec<(belief::Cause, Vec<f64>)> = Vec::new();
+        for (_, link) in self.rules.links_to(Effect::Check(id)) {
+            if let Strength::Graded(shares) = &link.strength {
+                let shares: Vec<f64> = shares[1..].iter().map(|p| p.get()).collect();
+                causes.extend(self.causes(link.from).into_iter().map(|c| (c, shares.clone())));
+            }
+        }
+        if check.board.as_deref() == Some("level-out") && bad == 2 {
+            let heard = self.shows.iter().filter(|(_, s)| s.faint + s.silent > 0.01);
+            causes.extend(heard.map(|(f, s)| (self.present[f.0], vec![s.faint, s.silent])));
+        }
+        let mut causes = strongest(causes);
+        if let Some(unlisted) = self.present.last() {
+            causes.push((*unlisted, vec![total / bad as f64; bad]));
+        }
+        let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
+        self.graph.add_check(&leak, &causes)
+    }
+
+    /// The nodes that stand for a cause of the rules now.
+    fn causes(&self, cause: rules::Cause) -> Vec<belief::Cause> {
+        match cause {
+            rules::Cause::Fault(id) => {
+                self.by_rule.get(&id).into_iter().flatten().map(|f| self.present[f.0]).collect()
+            }
+            rules::Cause::Condition(id) => {
+                self.conditions.get(&id).map(|c| (*c).into()).into_iter().collect()
+            }
+        }
+    }
+
+    /// Whether the board's own readings stand in for a check: a measurement or a probe inside the open unit. Checks
+    /// that make power safe stay.
+    fn stood_in_for(&self, check: &rules::Check) -> bool {
+        let inside = check.setup.iter().any(|s| self.rules.setup(*s).id == "open-box");
+        let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
+        self.has_board && inside && measures && !check.gate
+    }
+}
+
+/// Whether a mode named in the rules is a mode of the board's catalogue: `decade` is either way, `pins-permuted` any
+/// look-alike's order.
+fn is_mode(named: &str, mode: &str) -> bool {
+    match named {
+        "decade" => mode == "x10" || mode == "div10",
+        "pins-permuted" => mode.starts_with("pins-"),
+        _ => named == mode,
+    }
+}
+
+/// Of several links from one cause to one check the strongest counts.
+fn strongest(causes: Vec<(belief::Cause, Vec<f64>)>) -> Vec<(belief::Cause, Vec<f64>)> {
+    let mut out: BTreeMap<belief::Cause, Vec<f64>> = BTreeMap::new();
+    for (cause, shares) in causes {
+        let total = |s: &[f64]| s.iter().sum::<f64>();
+        if out.get(&cause).is_none_or(|known| total(known) < total(&shares)) {
+            out.insert(cause, shares);
+        }
+    }
+    out.into_iter().collect()
+}
+
+/// Two links from one cause to one condition act like one: neither comes through.
+fn merged(causes: Vec<(belief::Cause, f64)>) -> Vec<(belief::Cause, f64)> {
+    let mut out: Vec<(belief::Cause, f64)> = Vec::new();
+    for (cause, strength) in causes {
+        match out.iter_mut().find(|(c, _)| *c == cause) {
+            Some((_, s)) => *s = 1.0 - (1.0 - *s) * (1.0 - strength),
+            None => out.push((cause, strength)),
+        }
+    }
+    out
+}
+
+fn asked(findings: &[Understood], epoch: usize) -> Vec<rules::CheckId> {
+    findings
+        .iter()
+        .filter(|f| f.epoch == epoch)
+        .filter_map(|f| match f.meaning {
+            Meaning::Answer { check, .. } => Some(check),
+            _ => None,
+        })
+        .collect()
+}

@@ -1,0 +1,246 @@
+//! A job's board in the one model: which faults it adds, what they do to what is heard, and how well readings fit them.
+//!
+//! Circuit readings do not factorise, so fault sets are scored by the solver: none, every single fault, pairs of the
+//! best. Only faults that move a reading that was taken need scoring; all others stay as the authored graph has them.
+
+use crate::belief::{FaultId, ScoredSet, SetScores};
+use crate::circuit::board::{Board, Fault};
+use crate::circuit::predict::{Bench, CheckId, Ear, Observed, Predicted, Prediction, Predictor};
+use crate::circuit::sheet;
+use crate::rules::History;
+use crate::text::{Complaint, Complaints};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
+/// Singles that are tried in pairs when readings are scored.
+const PAIRED: usize = 40;
+/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 160,000) are ruled out.
+const HOPELESS: f64 = -12.0;
+/// A fault moves a reading when it shifts it by this many standard deviations of the reading.
+const MOVES: f64 = 0.7;
+/// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
+const OFF_BIAS: f64 = 0.12;
+
+/// What a board fault does besides moving readings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Shows {
+    /// Chance of each answer but the first of a check on the level at the signal's end: faint, silent.
+    pub faint: f64,
+    /// See `faint`.
+    pub silent: f64,
+    /// Whether it moves a stage well off its bias.
+    pub off_bias: bool,
+}
+
+/// Circuit findings of one epoch.
+#[derive(Clone, Debug, Default)]
+pub struct CircuitEpoch {
+    /// Findings taken in it, with their numbers on the card.
+    pub findings: Vec<(usize, CheckId, Observed)>,
+    /// Faults put right before it.
+    pub cured: Vec<FaultId>,
+}
+
+/// A board with its predictor.
+#[derive(Debug)]
+pub struct Circuit<'b> {
+    board: &'b Board,
+    predictor: RefCell<Predictor<'b>>,
+}
+
+impl<'b> Circuit<'b> {
+    /// Sets a board up.
+    ///
+    /// # Errors
+    /// When the healthy board has no operating point; names the net.
+    pub fn new(board: &'b Board) -> Result<Self, Complaints> {
+        let predictor = Predictor::new(board, Bench::default()).map_err(|e| {
+            Complaint::nowhere("unsettled", e.to_string()).help("check the values on the board file")
+        })?;
+        Ok(Self { board, predictor: RefCell::new(predictor) })
+    }
+
+    /// The board.
+    pub fn board(&self) -> &'b Board {
+        self.board
+    }
+
+    /// Faults that can be in a unit of this history, with their priors.
+    pub fn faults(&self, history: History) -> impl Iterator<Item = (&'b Fault, f64)> {
+        self.board.faults().iter().map(move |f| (f, f.prior(history).get())).filter(|(_, p)| *p > 0.0)
+    }
+
+    /// Every check of the board.
+    pub fn checks(&self) -> Vec<CheckId> {
+        self.predictor.borrow().checks().to_vec()
+    }
+
+    /// The check of an id, if the board has it.
+    ///
+    /// # Errors
+    /// What to write instead.
+    pub fn check(&self, id: &str) -> Result<CheckId, Complaint> {
+        self.predictor.borrow().check(id).map_err(|e| {
+            let text = e.to_string();
+            let (message, help) = text.split_once("; ").unwrap_or((&text, ""));
+            Complaint::nowhere("unknown-name", message).help(help)
+        })
+    }
+
+    /// What is to be read with these faults in; `None` where the solver finds no operating point.
+    pub fn predict(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
+        self.predictor.borrow_mut().predict(faults, checks).ok()
+    }
+
+    /// An outline of what is to be read, for choosing what to measure; `None` where the solver finds no operating point.
+    pub fn outline(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
+        self.predictor.borrow_mut().outline(faults, checks).ok()
+    }
+
+    /// One healthy reading with its band, as the sheet has it.
+    pub fn expected(&self, check: &CheckId) -> Option<sheet::SheetLine> {
+        let healthy = self.predict(&[], std::slice::from_ref(check))?;
+        healthy.get(check).map(|p| sheet::sheet_line(self.board, check, p))
+    }
+
+    /// The reading to be expected with one fault in, as text.
+    pub fn with_fault(&self, fault: &str, check: &CheckId) -> Option<String> {
+        let with = self.predict(&[fault], std::slice::from_ref(check))?;
+        with.get(check).map(|p| sheet::text(check, p.mean))
+    }
+
+    /// Natural logarithm of the likelihood of findings with these faults in.
+    pub fn log_likelihood(&self, faults: &[&str], findings: &[(CheckId, Observed)]) -> Option<f64> {
+        self.predictor.borrow_mut().log_likelihood(faults, findings).ok()
+    }
+
+    /// The remedy that a fault belongs to, named by the first fault of the same part that the same work puts right.
+    pub fn fix_of(&self, fault: &str) -> Option<String> {
+        let faults = self.board.faults();
+        let named = self.board.fault(fault)?;
+        let same = |f: &&Fault| part_of(&f.id) == part_of(&named.id) && f.fix.says == named.fix.says;
+        faults.iter().find(same).map(|f| f.id.clone())
+    }
+
+    /// What one fault does to what is heard and to the bias of the stages.
+    pub fn shows(&self, fault: &str, healthy: &Prediction, checks: &[CheckId]) -> Option<Shows> {
+        let with = self.outline(&[fault], checks)?;
+        let supply = self.board.supplies().iter().map(|s| s.volts.0).fold(0.0, f64::max).max(1.0);
+        let mut shows = Shows { faint: 0.0, silent: 0.0, off_bias: false };
+        for check in checks {
+            let (Some(usual), Some(now)) = (healthy.get(check), with.get(check)) else { continue };
+            match check {
+                CheckId::Level(_) => {
+                    let [none, faint, ..] = by_ear(now, usual);
+                    (shows.faint, shows.silent) = (faint.min(0.95), none.min(0.97));
+                }
+                CheckId::Volts(_) => shows.off_bias |= (now.mean - usual.mean).abs() > OFF_BIAS * supply,
+                _ => {}
+            }
+        }
+        let sum = shows.faint + shows.silent;
+        if sum > 0.98 {
+            (shows.faint, shows.silent) = (shows.faint * 0.98 / sum, shows.silent * 0.98 / sum);
+        }
+        Some(shows)
+    }
+
+    /// The checks that [`Circuit::shows`] looks at: the level at the end of the signal path and the volts along it.
+    pub fn telling_checks(&self) -> Vec<CheckId> {
+        let mut out: Vec<CheckId> = self.board.nets().iter().map(|n| CheckId::Volts(n.clone())).collect();
+        out.extend(self.board.signal().map(|s| CheckId::Level(s.output.clone())));
+        out
+    }
+
+    /// Scores fault sets on the readings taken. `faults` are the board's faults in play by the engine's index, with
+    /// their priors. `None` where no reading was taken or none moves with any fault.
+    pub fn scores(&self, faults: &[(FaultId, &str, f64)], epochs: &[CircuitEpoch]) -> Option<SetScores> {
+        let taken: Vec<CheckId> =
+            epochs.iter().flat_map(|e| e.findings.iter().map(|(_, c, _)| c.clone())).collect();
+        if taken.is_empty() {
+            return None;
+        }
+        let healthy = self.predict(&[], &taken)?;
+        let moving: Vec<(FaultId, &str, f64)> =
+            faults.iter().filter(|(_, id, _)| self.moves(id, &healthy, &taken)).copied().collect();
+        let names: BTreeMap<FaultId, &str> = moving.iter().map(|(f, id, _)| (*f, *id)).collect();
+        let score = |members: &[FaultId]| -> Option<f64> {
+            epochs.iter().filter(|e| !e.findings.is_empty()).try_fold(0.0, |sum, epoch| {
+                let there: Vec<&str> = members
+                    .iter()
+                    .filter(|f| !epoch.cured.contains(f))
+                    .filter_map(|f| names.get(f).copied())
+                    .collect();
+                let findings: Vec<(CheckId, Observed)> =
+                    epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
+                Some(sum + self.log_likelihood(&there, &findings)?)
+            })
+        };
+        let mut sets = vec![(Vec::new(), score(&[])?)];
+        let mut ranked: Vec<(f64, FaultId)> = Vec::new();
+        for (fault, _, prior) in &moving {
+            if let Some(log) = score(&[*fault]) {
+                sets.push((vec![*fault], log));
+                ranked.push((log + (prior / (1.0 - prior)).ln(), *fault));
+            }
+        }
+        ranked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        let best: Vec<FaultId> = ranked.iter().take(PAIRED).map(|r| r.1).collect();
+        for (i, a) in best.iter().enumerate() {
+            for b in &best[i + 1..] {
+                let pair = vec![*a.min(b), *a.max(b)];
+                // Two modes of one part or pin do not go together.
+                if part_of(names[a]) == part_of(names[b]) {
+                    continue;
+                }
+                if let Some(log) = score(&pair) {
+                    sets.push((pair, log));
+                }
+            }
+        }
+        let odds: BTreeMap<FaultId, f64> =
+            moving.iter().map(|(f, _, p)| (*f, (p / (1.0 - p)).ln())).collect();
+        let weight = |members: &[FaultId], log: f64| log + members.iter().map(|f| odds[f]).sum::<f64>();
+        let best = sets.iter().map(|(m, log)| weight(m, *log)).fold(f64::NEG_INFINITY, f64::max);
+        let sets = sets
+            .into_iter()
+            .map(|(members, log)| {
+                // A set that the readings rule out so far is not worth a propagation of its own.
+                let hopeless = weight(&members, log) < best + HOPELESS;
+                let log_likelihood = if hopeless { f64::NEG_INFINITY } else { log };
+                ScoredSet { members, log_likelihood, causes: Vec::new() }
+            })
+            .collect();
+        Some(SetScores { faults: moving.iter().map(|m| m.0).collect(), sets })
+    }
+
+    fn moves(&self, fault: &str, healthy: &Prediction, taken: &[CheckId]) -> bool {
+        let Some(with) = self.outline(&[fault], taken) else { return false };
+        taken.iter().any(|check| match (healthy.get(check), with.get(check)) {
+            (Some(a), Some(b)) if a.mean.is_finite() && b.mean.is_finite() => {
+                (a.mean - b.mean).abs() > MOVES * a.sd.min(b.sd).max(a.own_sd)
+            }
+            (Some(a), Some(b)) => a.mean.is_finite() != b.mean.is_finite(),
+            _ => false,
+        })
+    }
+}
+
+/// The part, pin or pair of nets that a fault sits in: `R3` of `R3:open`.
+pub fn part_of(fault: &str) -> &str {
+    fault.split_once(':').map_or(fault, |(part, _)| part)
+}
+
+/// Chance of hearing none, faint, expected and loud at a level that is usually `usual`.
+pub fn by_ear(now: &Predicted, usual: &Predicted) -> [f64; 4] {
+    // The same borders as the predictor's own, and the same doubt between two listeners.
+    let spread = (now.own_sd * now.own_sd + 9.0).sqrt();
+    let below = |edge: f64| 1.0 / (1.0 + (-1.702 * (usual.mean + edge - now.mean) / spread).exp());
+    let (none, faint, loud) = (below(-32.0), below(-7.0), below(6.0));
+    [none, (faint - none).max(0.0), (loud - faint).max(0.0), 1.0 - loud]
+}
+
+/// How a level is written by ear.
+pub fn ear_word(k: usize) -> &'static str {
+    Ear::ALL[k.min(3)].0
+}
