@@ -1,11 +1,13 @@
 //! The written summary, held to the card, the rules and the posterior it speaks of, and to hostile cards.
 //!
-//! Golden texts: one of each kind for every card under cases/ and for the two cards under tests/data. After reading what
+//! Golden texts: one of each kind for every card under cases/ and for three cards under tests/data. After reading what
 //! changed, write them anew with `INSTA_UPDATE=always cargo test --test summary`.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+use halfsplit::circuit::board::Board;
 use halfsplit::job::{Diagnosis, JobCard, Meaning};
 use halfsplit::rules::Rules;
+use halfsplit::rules::parts::Library;
 use halfsplit::summary::*;
 use halfsplit::text::Source;
 use halfsplit::units::{Decibels, Minutes, Probability, show};
@@ -25,13 +27,16 @@ fn rules() -> &'static Rules {
     Rules::builtin().unwrap()
 }
 
-/// Every card of cases/ and the two of tests/data, by name.
+/// Every card of cases/ and three of tests/data, by name.
 fn cards() -> Vec<(String, JobCard)> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let mut files: Vec<_> =
         std::fs::read_dir(root.join("cases")).unwrap().map(|e| e.unwrap().path()).collect();
     files.retain(|p| p.extension().is_some_and(|e| e == "yaml"));
-    files.extend(["cloud-ladder.yaml", "cloud-ladder-open.yaml"].map(|n| root.join("tests/data").join(n)));
+    files.extend(
+        ["cloud-ladder.yaml", "cloud-ladder-open.yaml", "tin-lantern-board.yaml"]
+            .map(|n| root.join("tests/data").join(n)),
+    );
     files.sort();
     files
         .into_iter()
@@ -43,23 +48,33 @@ fn cards() -> Vec<(String, JobCard)> {
         .collect()
 }
 
-/// Each card with its diagnosis (none for a unit out of scope) and summary; made once for all tests.
-fn all() -> &'static [(String, Option<Diagnosis<'static>>, Summary)] {
-    static ALL: OnceLock<Vec<(String, Option<Diagnosis<'static>>, Summary)>> = OnceLock::new();
+/// Each card with its summary; made once for all tests.
+fn all() -> &'static [(String, JobCard, Summary)] {
+    static ALL: OnceLock<Vec<(String, JobCard, Summary)>> = OnceLock::new();
     ALL.get_or_init(|| {
         cards()
             .into_iter()
             .map(|(name, job)| {
-                if job.card.declined().is_some() {
-                    let summary = Summary::declined(&job, rules(), &shop()).unwrap();
-                    return (name, None, summary.made(&shop(), WRITTEN));
-                }
-                let diagnosis = Diagnosis::of(rules(), job).unwrap();
-                let summary = Summary::of(&diagnosis, &shop()).unwrap().made(&shop(), WRITTEN);
-                (name, Some(diagnosis), summary)
+                let summary = match diagnosis(&job) {
+                    Some(diagnosis) => Summary::of(&diagnosis, &shop()).unwrap(),
+                    None => Summary::declined(&job, rules(), &shop()).unwrap(),
+                };
+                (name, job, summary.made(&shop(), WRITTEN))
             })
             .collect()
     })
+}
+
+/// The diagnosis of a card, on its built-in board where it names one; none for a unit out of scope.
+fn diagnosis(job: &JobCard) -> Option<Diagnosis<'static>> {
+    if job.card.declined().is_some() {
+        return None;
+    }
+    let board = job.card.board.as_ref().map(|b| {
+        let source = halfsplit::cases::board_example(&b.value).unwrap();
+        &*Box::leak(Box::new(Board::load(&source, &Library::builtin().unwrap()).unwrap()))
+    });
+    Some(Diagnosis::on(rules(), job.clone(), board).unwrap())
 }
 
 fn on_paper(summary: &Summary, audience: Audience, format: Format) -> String {
@@ -99,8 +114,8 @@ fn plain_text_fits_eighty_columns() {
 
 #[test]
 fn the_same_job_gives_the_same_bytes() {
-    let (_, diagnosis, summary) = all().iter().find(|(n, _, _)| n == "cloud-ladder").unwrap();
-    let again = Summary::of(diagnosis.as_ref().unwrap(), &shop()).unwrap().made(&shop(), WRITTEN);
+    let (_, job, summary) = all().iter().find(|(n, _, _)| n == "cloud-ladder").unwrap();
+    let again = Summary::of(&diagnosis(job).unwrap(), &shop()).unwrap().made(&shop(), WRITTEN);
     assert_eq!(*summary, again);
     for format in [Format::Text, Format::Markdown, Format::Html] {
         assert_eq!(on_paper(summary, Audience::Bench, format), on_paper(&again, Audience::Bench, format));
@@ -110,8 +125,8 @@ fn the_same_job_gives_the_same_bytes() {
 /// Every figure of a summary, reckoned again from the job, the rules and the posterior.
 #[test]
 fn every_figure_is_the_one_it_speaks_of() {
-    for (name, diagnosis, summary) in all() {
-        let Some(d) = diagnosis else { continue };
+    for (name, job, summary) in all() {
+        let Some(d) = &diagnosis(job) else { continue };
         let suspects = d.suspects().unwrap();
         let chance = |c: &Chance, p: f64, what: &str| {
             assert!((c.p - p).abs() < 1e-12, "{name}: {what}: {} and {p}", c.p);
@@ -204,7 +219,9 @@ fn the_trail_ends_where_the_posterior_stands(name: &str, d: &Diagnosis<'_>, summ
             cut.card.findings.truncate(number);
             assert_eq!(
                 course.chances[k].p,
-                Diagnosis::of(d.rules, cut).unwrap().probability(fault),
+                Diagnosis::on(d.rules, cut, d.circuit.as_ref().map(|c| c.board()))
+                    .unwrap()
+                    .probability(fault),
                 "{name}"
             );
         }
@@ -215,19 +232,19 @@ fn the_trail_ends_where_the_posterior_stands(name: &str, d: &Diagnosis<'_>, summ
 #[test]
 fn estimates_add_up() {
     let mut seen = 0;
-    for (name, diagnosis, summary) in all() {
-        let (Some(d), Some(e)) = (diagnosis, &summary.estimate) else { continue };
+    for (name, job, summary) in all() {
+        let (Some(d), Some(e)) = (&diagnosis(job), &summary.estimate) else { continue };
         seen += 1;
         let total: f64 = e.possibilities.iter().map(|p| p.share).sum();
         assert!((total - 1.0).abs() < 1e-9, "{name}: shares sum to {total}");
         for p in &e.possibilities {
-            let mut remedies: BTreeSet<halfsplit::rules::RemedyId> = BTreeSet::new();
+            let mut remedies: BTreeSet<halfsplit::job::RemedyRef> = BTreeSet::new();
             for id in &p.faults {
                 let fault = d.model.fault(id).unwrap();
-                remedies.extend(d.model.faults[fault.0].remedies.first().copied());
+                remedies.extend(d.model.faults[fault.0].remedies.first().cloned());
             }
-            let minutes: f64 = remedies.iter().map(|r| d.rules.remedy(*r).minutes.get()).sum();
-            let parts: i64 = remedies.iter().map(|r| i64::from(d.rules.remedy(*r).money.hundredths())).sum();
+            let minutes: f64 = remedies.iter().map(|r| d.offer(r).minutes).sum();
+            let parts: i64 = remedies.iter().map(|r| (d.offer(r).money * 100.0).round() as i64).sum();
             assert_eq!((p.mend, p.parts), (minutes, parts), "{name}");
             // 48.00 an hour in quarters, 20 % on top.
             let quarters = ((p.find + p.mend) * 100.0).round() as i64;

@@ -76,11 +76,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         Some(folder) => read_templates(folder)?,
         None => Templates::builtin(),
     };
-    let job = JobArg { job: args.job.clone(), example: args.example.clone() }.read()?;
+    let (job, board) = JobArg { job: args.job.clone(), example: args.example.clone() }.load()?;
     let summary = if job.card.declined().is_some() {
         Summary::declined(&job, rules, &shop)?
     } else {
-        Summary::of(&Diagnosis::of(rules, job)?, &shop)?
+        Summary::of(&Diagnosis::on(rules, job, board.as_ref())?, &shop)?
     };
     let summary = summary.made(&shop, &screen.now);
     if screen.json {

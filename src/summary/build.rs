@@ -5,7 +5,7 @@ use super::pictures;
 use super::shop::Shop;
 use super::trail::Trail;
 use super::{certainty, estimate, money, timeline, words};
-use crate::belief::{FaultId, Weights};
+use crate::belief::FaultId;
 use crate::job::{Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why};
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints};
@@ -23,9 +23,10 @@ const REASONS: usize = 3;
 pub(super) struct Parts<'a, 'r> {
     pub diagnosis: &'a Diagnosis<'r>,
     pub shop: &'a Shop,
-    pub weights: Weights,
     /// Faults with a column.
     pub columns: Vec<FaultId>,
+    /// Why each of them stands where it stands.
+    pub whys: Vec<Why>,
     pub trail: Trail,
 }
 
@@ -47,27 +48,19 @@ impl Summary {
     /// # Errors
     /// When the engine can't finish within its limits, or a price on the card can't be read.
     pub fn of(diagnosis: &Diagnosis<'_>, shop: &Shop) -> Result<Self, Complaints> {
-        let engine = |e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"));
         let suspects = diagnosis.suspects()?;
         let mut out = frame(&diagnosis.job, diagnosis.rules, shop)?;
-        let parts = Parts {
-            diagnosis,
-            shop,
-            weights: diagnosis.model.belief.weights().map_err(engine)?,
-            columns: columns(diagnosis, &suspects),
-            trail: Trail::of(diagnosis)?,
-        };
-        let why = match parts.columns.first() {
-            Some(first) => Some(diagnosis.why(&diagnosis.model.faults[first.0].id)?),
-            None => None,
-        };
+        let columns = columns(diagnosis, &suspects);
+        let whys: Result<Vec<Why>, Complaints> =
+            columns.iter().map(|f| diagnosis.why(&diagnosis.model.faults[f.0].id)).collect();
+        let parts = Parts { diagnosis, shop, columns, whys: whys?, trail: Trail::of(diagnosis)? };
         out.timeline = timeline::of(&parts);
         out.complaint.symptoms = symptoms(&parts);
         out.columns = letters(&parts);
         out.suspects = rows(&parts, &suspects);
         out.ruled_out = ruled_out(&parts, &out.timeline);
         out.surprise = Some(surprise(&parts, &suspects));
-        out.result = result(&parts, &suspects, why.as_ref(), out.status, &out.timeline);
+        out.result = result(&parts, &suspects, out.status, &out.timeline);
         out.work = work(&parts, &out.timeline);
         if out.status == Status::Interim && !diagnosis.cured() {
             let next = diagnosis.next(0)?;
@@ -344,27 +337,17 @@ fn fault_face(parts: &Parts<'_, '_>, id: &str) -> FaultFace {
         return FaultFace { id: id.into(), plain: says.clone(), says, chance: None, remedy: None };
     };
     let entry = &model.faults[fault.0];
-    let remedy = entry.remedies.first().map(|r| parts.diagnosis.rules.remedy(*r));
+    let remedy = entry.remedies.first().map(|r| parts.diagnosis.offer(r));
     FaultFace {
         id: id.into(),
         plain: entry.plain.clone(),
         says: entry.says.clone(),
         chance: Some(words::chance(parts.shop, parts.diagnosis.probability(fault))),
-        remedy: remedy.map(|r| RemedyFace {
-            text: r.says.clone(),
-            minutes: words::span(parts.shop, r.minutes.get()),
-            parts: words::amount(parts.shop, parts.shop.from_hundredths(i64::from(r.money.hundredths()))),
-        }),
+        remedy: remedy.map(|r| words::remedy(parts.shop, &r)),
     }
 }
 
-fn result(
-    parts: &Parts<'_, '_>,
-    suspects: &Suspects,
-    why: Option<&Why>,
-    status: Status,
-    timeline: &[Entry],
-) -> ResultFace {
+fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: &[Entry]) -> ResultFace {
     let outcome = parts.diagnosis.job.card.outcome.as_ref();
     let noted: Vec<&str> =
         outcome.map(|o| o.faults.iter().map(|f| f.value.as_str()).collect()).unwrap_or_default();
@@ -380,7 +363,7 @@ fn result(
         headline: headline(parts, status, &faults, cured),
         sure: sure(status, confirmed, cured, &faults, suspects),
         confirmed,
-        because: match (why, faults.is_empty()) {
+        because: match (parts.whys.first(), faults.is_empty()) {
             (Some(why), false) if faults[0].id == why.id => reasons(parts, why, timeline),
             _ => Vec::new(),
         },
@@ -395,8 +378,7 @@ fn headline(parts: &Parts<'_, '_>, status: Status, faults: &[FaultFace], cured: 
     let weak = faults.first().and_then(|f| f.chance.as_ref()).is_some_and(|c| c.p < 0.25);
     match (status, faults.len()) {
         (Status::Interim, _) if cured => {
-            let did = last
-                .map_or_else(String::new, |(r, _)| words::sentence(&parts.diagnosis.rules.remedy(r).says));
+            let did = last.map_or_else(String::new, |(r, _)| words::sentence(&parts.diagnosis.offer(r).text));
             format!("The unit works again. What was done last: {did}")
         }
         (Status::Interim, 0) => "The cause is not found yet, and no single cause stands out so far.".into(),
@@ -504,7 +486,6 @@ fn work(parts: &Parts<'_, '_>, timeline: &[Entry]) -> Vec<WorkFace> {
 }
 
 fn proposed(parts: &Parts<'_, '_>, status: Status, suspects: &Suspects) -> Vec<String> {
-    let rules = parts.diagnosis.rules;
     let model = &parts.diagnosis.model;
     match status {
         Status::Found => parts
@@ -516,7 +497,7 @@ fn proposed(parts: &Parts<'_, '_>, status: Status, suspects: &Suspects) -> Vec<S
             .flat_map(|o| &o.faults)
             .filter_map(|f| model.fault(&f.value))
             .filter_map(|f| model.faults[f.0].remedies.first())
-            .map(|r| rules.remedy(*r).says.clone())
+            .map(|r| parts.diagnosis.offer(r).text)
             .collect(),
         Status::Interim if !parts.diagnosis.cured() => {
             let first = suspects.suspects.iter().find(|s| s.probability >= 0.6);

@@ -12,8 +12,7 @@ use super::money;
 use super::shop::Shop;
 use super::words;
 use crate::belief::{Cause, FaultId};
-use crate::job::{Diagnosis, FALLBACK_MINUTES, FaultOrigin};
-use crate::rules::RemedyId;
+use crate::job::{Diagnosis, FALLBACK_MINUTES, FaultOrigin, RemedyOffer, RemedyRef};
 
 /// Suspects reckoned with.
 const SUSPECTS: usize = 10;
@@ -106,19 +105,20 @@ pub(super) fn cost(shop: &Shop, minutes: f64, parts: i64) -> i64 {
 }
 
 fn bare(diagnosis: &Diagnosis<'_>, shop: &Shop, set: &Set) -> Possibility {
-    let mut remedies: Vec<RemedyId> =
-        set.faults.iter().filter_map(|f| diagnosis.model.faults[f.0].remedies.first().copied()).collect();
+    let faults = || set.faults.iter().map(|f| &diagnosis.model.faults[f.0]);
+    let mut remedies: Vec<&RemedyRef> = faults().filter_map(|f| f.remedies.first()).collect();
     remedies.sort_unstable();
     remedies.dedup();
-    let of = |id: &RemedyId| diagnosis.rules.remedy(*id);
-    let plain: Vec<&str> = set.faults.iter().map(|f| diagnosis.model.faults[f.0].plain.as_str()).collect();
+    let offers: Vec<RemedyOffer> = remedies.iter().map(|r| diagnosis.offer(r)).collect();
+    let hundredths = |offer: &RemedyOffer| (offer.money * 100.0).round() as i64;
+    let plain: Vec<&str> = faults().map(|f| f.plain.as_str()).collect();
     Possibility {
         faults: set.faults.iter().map(|f| diagnosis.model.faults[f.0].id.clone()).collect(),
         plain: if plain.is_empty() { "Nothing is wrong with the unit".into() } else { plain.join("; and: ") },
         share: set.weight,
         find: 0.0,
-        mend: remedies.iter().map(|r| of(r).minutes.get()).sum(),
-        parts: remedies.iter().map(|r| shop.from_hundredths(i64::from(of(r).money.hundredths()))).sum(),
+        mend: offers.iter().map(|o| o.minutes).sum(),
+        parts: offers.iter().map(|o| shop.from_hundredths(hundredths(o))).sum(),
         cost: 0,
     }
 }

@@ -8,6 +8,7 @@ use super::model::{Chance, Entry};
 use super::svg::{ACCENT, ALARM, Anchor, Drawing, FAINT, Fill, INK, Scale, WIDTH, broken};
 use super::{timeline, words};
 use crate::belief::FaultId;
+use crate::circuit::predict::{self, Ear, Observed};
 use crate::job::{self, Meaning, Suspects};
 use crate::rules::{Check, Kind};
 use crate::text::{Complaints, Source, decode, parse};
@@ -163,6 +164,9 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
     let points_in = |epoch: usize| {
         let mut points: Vec<(usize, PathPoint)> = Vec::new();
         for found in parts.diagnosis.model.findings.iter().filter(|f| f.epoch == epoch && f.number > 0) {
+            if let Meaning::Circuit { check, observed } = &found.meaning {
+                points.extend(level_point(parts, found, check, observed).map(|p| (labels.points.len(), p)));
+            }
             let Meaning::Answer { check, answer, .. } = &found.meaning else { continue };
             let check = parts.diagnosis.rules.check(*check);
             if !is_point(check) || found.node.is_none() {
@@ -190,6 +194,38 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
     Ok((best.len() >= 2).then(|| sentence(best)))
 }
 
+/// A point of a board's signal path, by ear or by level.
+fn level_point(
+    parts: &Parts<'_, '_>,
+    found: &job::Understood,
+    check: &predict::CheckId,
+    observed: &Observed,
+) -> Option<PathPoint> {
+    let predict::CheckId::Level(net) = check else { return None };
+    let line = parts.diagnosis.circuit.as_ref().and_then(|c| c.expected(check));
+    let (level, good) = match observed {
+        Observed::Heard(Ear::None) => (0.0, false),
+        Observed::Heard(Ear::Faint) => (0.35, false),
+        Observed::Heard(Ear::Expected) => (1.0, true),
+        Observed::Heard(_) => (1.0, false),
+        Observed::Read(reading) => {
+            let (value, line) = (reading.middle(), line.as_ref()?);
+            let good = line.low.is_none_or(|l| value >= l) && line.high.is_none_or(|h| value <= h);
+            // Forty decibels below what belongs there is as good as nothing.
+            let short = line.typical.map_or(0.0, |t| ((t - value) / 40.0).clamp(0.0, 1.0));
+            (if good { 1.0 } else { 1.0 - short }, good)
+        }
+    };
+    Some(PathPoint {
+        number: found.number,
+        label: format!("Point {net}"),
+        expected: line.map_or_else(|| "as it should be there".into(), |l| l.band),
+        heard: found.answer.clone(),
+        level,
+        good,
+    })
+}
+
 fn sentence(points: Vec<PathPoint>) -> PathPicture {
     let lost = points.iter().position(|p| !p.good);
     let at = |i: usize| format!("the {}", words::lower(&points[i].label));
@@ -211,6 +247,9 @@ fn sentence(points: Vec<PathPoint>) -> PathPicture {
 fn dots(parts: &Parts<'_, '_>) -> Vec<Dot> {
     let mut out = Vec::new();
     for found in &parts.diagnosis.model.findings {
+        if let Meaning::Circuit { check, observed: Observed::Read(reading) } = &found.meaning {
+            out.extend(board_dot(parts, found, check, reading));
+        }
         let Meaning::Answer { check, answer, .. } = &found.meaning else { continue };
         let check = parts.diagnosis.rules.check(*check);
         let Some(bands) = &check.reading else { continue };
@@ -243,6 +282,31 @@ fn dots(parts: &Parts<'_, '_>) -> Vec<Dot> {
         });
     }
     out
+}
+
+/// A reading on the board against the solver's band.
+fn board_dot(
+    parts: &Parts<'_, '_>,
+    found: &job::Understood,
+    check: &predict::CheckId,
+    read: &reading::Reading,
+) -> Option<Dot> {
+    let line = parts.diagnosis.circuit.as_ref()?.expected(check)?;
+    let value = Some(read.middle()).filter(|v| v.is_finite());
+    let end = |x: Option<f64>| x.map_or_else(String::new, |x| show::value(x, line.unit));
+    let over = read.middle();
+    Some(Dot {
+        number: found.number,
+        says: timeline::board_says(check),
+        value,
+        shown: value.map_or_else(|| "over range".into(), |v| show::value(v, line.unit)),
+        low_shown: end(line.low),
+        high_shown: end(line.high),
+        inside: line.low.is_none_or(|l| over >= l) && line.high.is_none_or(|h| over <= h),
+        low: line.low,
+        high: line.high,
+        band: line.band,
+    })
 }
 
 fn history(parts: &Parts<'_, '_>, entries: &[Entry]) -> Option<History> {

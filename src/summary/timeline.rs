@@ -4,6 +4,7 @@ use super::build::{Parts, retest_says};
 use super::model::{Entry, EntryKind, Expected, Weight};
 use super::words;
 use crate::belief::Outcome;
+use crate::circuit::predict::{self, Ear, Observed};
 use crate::job::{self, CardFinding, EndState, Meaning, Understood};
 use crate::rules::{Check, Reading};
 use crate::units::show;
@@ -94,7 +95,7 @@ fn arrival(parts: &Parts<'_, '_>) -> Vec<Entry> {
             check: Some(found.check.clone()),
             says: parts.diagnosis.rules.symptom(id).says.clone(),
             answer: Some("as the owner says".into()),
-            weights: weights(parts, Some(found)),
+            weights: weights(parts, 0, &found.check),
             replaced: found.node.is_none(),
             ..blank(parts, EntryKind::Symptom, None)
         });
@@ -105,8 +106,9 @@ fn arrival(parts: &Parts<'_, '_>) -> Vec<Entry> {
 fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry {
     let found = parts.diagnosis.model.findings.iter().find(|f| f.number == number);
     // A struck finding may be struck because it can't be read.
-    let meaning =
-        found.map(|f| f.meaning.clone()).or_else(|| job::meaning(parts.diagnosis.rules, written).ok());
+    let meaning = found
+        .map(|f| f.meaning.clone())
+        .or_else(|| job::meaning(parts.diagnosis.rules, parts.diagnosis.circuit.as_ref(), written).ok());
     let rules = parts.diagnosis.rules;
     let kind = match (&written.struck, &meaning) {
         (Some(_), _) => EntryKind::Struck,
@@ -118,7 +120,11 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
         check: Some(written.check.value.clone()),
         says: written.check.value.clone(),
         answer: Some(written.answer.value.clone()),
-        weights: weights(parts, found),
+        weights: if written.struck.is_none() {
+            weights(parts, number, &written.check.value)
+        } else {
+            Vec::new()
+        },
         minutes: written.minutes.map(|m| words::span(parts.shop, m)),
         remark: written.remark.clone(),
         struck: written.struck.clone(),
@@ -142,7 +148,7 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             entry.verdict = Some("could not tell".into());
         }
         Some(Meaning::Tried { remedy, retest }) => {
-            entry.says = rules.remedy(*remedy).says.clone();
+            entry.says = parts.diagnosis.offer(remedy).text;
             entry.verdict = Some(retest_says(*retest).into());
         }
         Some(Meaning::Unsure { check: None }) => {
@@ -152,9 +158,42 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             }
             entry.verdict = Some("could not tell".into());
         }
+        Some(Meaning::Circuit { check, observed }) => on_board(parts, &mut entry, check, observed),
         None => {}
     }
     entry
+}
+
+/// A reading on the board: what the solver says of a healthy one, and whether it lies there.
+fn on_board(parts: &Parts<'_, '_>, entry: &mut Entry, check: &predict::CheckId, observed: &Observed) {
+    entry.says = board_says(check);
+    let line = parts.diagnosis.circuit.as_ref().and_then(|c| c.expected(check));
+    let good = match observed {
+        Observed::Heard(ear) => *ear == Ear::Expected,
+        Observed::Read(reading) => {
+            let value = reading.middle();
+            let (low, high) = line.as_ref().map_or((None, None), |l| (l.low, l.high));
+            low.is_none_or(|low| value >= low) && high.is_none_or(|high| value <= high)
+        }
+    };
+    entry.verdict = Some(if good { "as expected" } else { "not as expected" }.into());
+    entry.expected = line.map(|l| Expected {
+        words: (!l.at.is_empty()).then(|| format!("at {}", l.at)),
+        band: Some(l.band),
+        low: l.low,
+        high: l.high,
+        from: "board",
+    });
+}
+
+/// A check of the board in words.
+pub(super) fn board_says(check: &predict::CheckId) -> String {
+    match check {
+        predict::CheckId::Ohms(net) => format!("Ohms from {net} to ground"),
+        predict::CheckId::Amps(supply) => format!("Current from supply {supply}"),
+        predict::CheckId::Volts(net) => format!("Volts at {net}"),
+        predict::CheckId::Level(net) => format!("Level at {net}"),
+    }
 }
 
 fn verdict(outcome: &Outcome, answer: usize) -> &'static str {
@@ -204,14 +243,12 @@ fn band_says(reading: &Reading) -> Option<String> {
     })
 }
 
-fn weights(parts: &Parts<'_, '_>, found: Option<&Understood>) -> Vec<Option<Weight>> {
-    let node = found.and_then(|f| f.node);
-    let row = node.and_then(|node| parts.weights.findings.iter().find(|w| w.check == node));
-    let of = |fault: &crate::belief::FaultId| {
-        let db = row.and_then(|r| r.given_rest.get(fault.0)).copied()?;
-        db.is_finite().then(|| words::weight(parts.shop, db))
+fn weights(parts: &Parts<'_, '_>, number: usize, check: &str) -> Vec<Option<Weight>> {
+    let of = |why: &job::Why| {
+        let found = why.findings.iter().find(|f| f.number == number && f.check == check)?;
+        found.weight_db.is_finite().then(|| words::weight(parts.shop, found.weight_db))
     };
-    parts.columns.iter().map(of).collect()
+    parts.whys.iter().map(of).collect()
 }
 
 fn work(parts: &Parts<'_, '_>, work: &job::Work) -> Entry {

@@ -20,6 +20,7 @@ impl Trail {
     /// As [`Diagnosis::of`].
     pub fn of(diagnosis: &Diagnosis<'_>) -> Result<Self, Complaints> {
         let faults = diagnosis.model.faults.len();
+        let board = diagnosis.circuit.as_ref().map(|c| c.board());
         let priors = diagnosis.model.faults.iter().map(|f| f.prior).collect();
         let (mut steps, mut rows) = (vec![None], vec![priors]);
         let card = &diagnosis.job.card;
@@ -33,7 +34,7 @@ impl Trail {
             rows.push(if number == last {
                 row(diagnosis)
             } else {
-                row(&Diagnosis::of(diagnosis.rules, cut(&diagnosis.job, number))?)
+                row(&Diagnosis::on(diagnosis.rules, cut(&diagnosis.job, number), board)?)
             });
         }
         Ok(Self { steps, rows })
