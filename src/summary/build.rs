@@ -411,7 +411,9 @@ fn sure(
     match (status, least) {
         (Status::NothingWrong, _) => {
             let step = certainty::of(suspects.none);
-            Some(format!("{}: by our findings, a healthy unit is {}.", step.sentence, step.word))
+            let shown = suspects.none;
+            let shown = crate::units::Probability::new(shown.clamp(0.0, 1.0)).map_or_else(String::new, crate::units::show::probability);
+            Some(format!("{} (probability of a healthy unit, by our findings: {shown}).", step.sentence))
         }
         (Status::Unlisted | Status::Declined, _) | (_, None) => {
             confirmed.then(|| "The repair has shown it: the unit works since.".into())
@@ -450,7 +452,11 @@ fn reasons(parts: &Parts<'_, '_>, why: &Why, timeline: &[Entry]) -> Vec<Reason> 
             let expected = entry.and_then(|e| e.expected.as_ref());
             Reason {
                 number: f.number,
-                says: entry.map_or_else(|| f.says.clone(), |e| e.says.clone()),
+                says: match entry {
+                    Some(e) if e.kind == EntryKind::Try => format!("Tried: {}", words::lower(&e.says)),
+                    Some(e) => e.says.clone(),
+                    None => f.says.clone(),
+                },
                 found: entry.map_or_else(|| f.answer.clone(), timeline::found),
                 expected: expected.and_then(|e| e.band.clone().or_else(|| e.words.clone())),
                 weight: words::weight(parts.shop, f.weight_db),
@@ -512,7 +518,7 @@ fn not_tested(parts: &Parts<'_, '_>) -> Vec<String> {
     let rules = parts.diagnosis.rules;
     let skipped = parts.diagnosis.job.card.skip.iter().filter_map(|s| rules.find_check(&s.value).ok());
     let mut out: Vec<String> =
-        skipped.map(|id| format!("Left out: {}", words::lower(&rules.check(id).says))).collect();
+        skipped.map(|id| format!("We left out: {}", words::lower(&rules.check(id).says))).collect();
     for found in &parts.diagnosis.model.findings {
         if let Meaning::Unsure { check: Some(check) } = found.meaning {
             out.push(format!("Could not be told: {}", words::lower(&rules.check(check).says)));

@@ -165,7 +165,9 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
         let mut points: Vec<(usize, PathPoint)> = Vec::new();
         for found in parts.diagnosis.model.findings.iter().filter(|f| f.epoch == epoch && f.number > 0) {
             if let Meaning::Circuit { check, observed } = &found.meaning {
-                points.extend(level_point(parts, found, check, observed).map(|p| (labels.points.len(), p)));
+                let along = board_place(parts, check.place());
+                let place = labels.points.len() + 1 + along;
+                points.extend(level_point(parts, found, check, observed).map(|p| (place, p)));
             }
             let Meaning::Answer { check, answer, .. } = &found.meaning else { continue };
             let check = parts.diagnosis.rules.check(*check);
@@ -192,6 +194,12 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
     // The unit as it was when it was probed most: before the repair, as a rule.
     let best = (0..=last).map(points_in).max_by_key(Vec::len).unwrap_or_default();
     Ok((best.len() >= 2).then(|| sentence(best)))
+}
+
+/// Where a net stands among those of the board file, whose parts follow the signal.
+fn board_place(parts: &Parts<'_, '_>, net: &str) -> usize {
+    let nets = parts.diagnosis.circuit.as_ref().map(|c| c.board().nets()).unwrap_or_default();
+    nets.iter().position(|n| n == net).unwrap_or(nets.len())
 }
 
 /// A point of a board's signal path, by ear or by level.

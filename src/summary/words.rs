@@ -140,9 +140,8 @@ pub(super) fn care(power: Option<PowerSource>, status: Status) -> Result<Vec<Str
     let source = Source::new("care.yaml", include_str!("care.yaml"));
     let care: Care = decode(&parse(&source)?)?;
     let mut out = match status {
-        Status::Mended => Vec::new(),
+        Status::Mended | Status::Unlisted | Status::Declined => Vec::new(),
         Status::NothingWrong => care.nothing_found,
-        Status::Declined => Vec::new(),
         _ => care.not_mended,
     };
     out.extend(match power {
