@@ -412,7 +412,8 @@ fn sure(
         (Status::NothingWrong, _) => {
             let step = certainty::of(suspects.none);
             let shown = suspects.none;
-            let shown = crate::units::Probability::new(shown.clamp(0.0, 1.0)).map_or_else(String::new, crate::units::show::probability);
+            let shown = crate::units::Probability::new(shown.clamp(0.0, 1.0))
+                .map_or_else(String::new, crate::units::show::probability);
             Some(format!("{} (probability of a healthy unit, by our findings: {shown}).", step.sentence))
         }
         (Status::Unlisted | Status::Declined, _) | (_, None) => {

@@ -432,7 +432,7 @@ pub fn draw_dots(id: &str, dots: &[Dot]) -> String {
             y += 16.0;
             d.text(0.0, y, &line, Anchor::Start, true, INK);
         }
-        y += 24.0;
+        y += 29.0;
         one_dot(&mut d, dot, y);
         y += 40.0;
     }
@@ -490,7 +490,7 @@ pub fn draw_history(id: &str, history: &History) -> String {
     let mut d = Drawing::new(id);
     let (top, bottom) = (14.0, 184.0);
     let across =
-        Scale { values: (0.0, (history.steps.len() - 1).max(1) as f64), units: (44.0, WIDTH - 30.0) };
+        Scale { values: (0.0, (history.steps.len() - 1).max(1) as f64), units: (52.0, WIDTH - 30.0) };
     let up = Scale { values: (0.0, 1.0), units: (bottom, top) };
     for (share, label) in [(0.0, "0 %"), (0.5, "50 %"), (1.0, "100 %")] {
         d.line(

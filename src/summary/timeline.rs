@@ -5,7 +5,7 @@ use super::model::{Entry, EntryKind, Expected, Weight};
 use super::words;
 use crate::belief::Outcome;
 use crate::circuit::predict::{self, Ear, Observed};
-use crate::job::{self, CardFinding, EndState, Meaning, Understood};
+use crate::job::{self, CardFinding, EndState, Meaning};
 use crate::rules::{Check, Reading};
 use crate::units::show;
 
