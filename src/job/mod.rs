@@ -18,7 +18,7 @@ pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
-pub use next::{AlternativeStep, CheckStep, Proposal};
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal};
 pub use understand::{Slip, meaning, unit_of};
 
 #[cfg(test)]

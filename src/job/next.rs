@@ -23,6 +23,8 @@ const SETS: usize = 160;
 const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
 /// Minutes that any step takes beside its own: reading what to do, noting the answer (common practice, no source).
 const HANDLING: f64 = 0.5;
+/// Minutes that a unit takes whose fault is not on the list: handing it on, or finding it by other means (common practice, no source).
+pub const FALLBACK_MINUTES: f64 = 240.0;
 /// Chance that mending one of several faults is noticed although the unit is not mended yet.
 const PARTIAL_SHOWS: f64 = 0.4;
 
@@ -182,7 +184,7 @@ impl Diagnosis<'_> {
             remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
-            fallback: Lump { minutes: 240.0, money: 0 },
+            fallback: Lump { minutes: FALLBACK_MINUTES, money: 0 },
             comeback: Lump { minutes: 300.0, money: 0 },
             tariff: Tariff::default(),
         };
