@@ -246,7 +246,9 @@ impl<'r> Builder<'r> {
             Retest::Changed => (1, 1),
         };
         let mut out = Vec::new();
-        if let Ok(node) = works {
+        // That a remedy changed nothing is told by `helped`: the complaint stands as it stood, and counting it once more
+        // would only tie all faults together again.
+        if let (Ok(node), true) = (works, retest != Retest::NoChange) {
             out.push(Finding::answer(node, broken));
         }
         if let Ok(node) = helped {

@@ -376,7 +376,15 @@ impl<'r> Diagnosis<'r> {
             Meaning::Unsure { check: c } => *c == Some(check),
             Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
         });
-        answered || self.job.card.skip.iter().any(|s| s.value == self.rules.check(check).id)
+        answered || self.is_left_out(&self.rules.check(check).id)
+    }
+
+    /// Whether the card leaves a step out of this job, by check id or `try:REMEDY`; `unsure` of a remedy leaves it out too.
+    pub fn is_left_out(&self, id: &str) -> bool {
+        let unsure = |f: &super::model::Understood| {
+            matches!(f.meaning, Meaning::Unsure { check: None }) && f.check == id
+        };
+        self.job.card.skip.iter().any(|s| s.value == id) || self.model.findings.iter().any(unsure)
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
