@@ -4,7 +4,7 @@
 use super::render::{fold, markdown};
 use super::*;
 use crate::job::JobCard;
-use crate::rules::{Rules, assert_schema};
+use crate::rules::{Rules, assert_output_schema, assert_schema};
 use crate::text::Source;
 use unicode_width::UnicodeWidthStr;
 
@@ -17,7 +17,7 @@ fn summary() -> Summary {
 #[test]
 fn the_committed_schemas_say_what_the_types_say() {
     assert_schema::<Shop>("shop");
-    assert_schema::<Summary>("summary");
+    assert_output_schema::<Summary>("summary");
 }
 
 /// CommonMark 0.31, 2.4 (backslash escapes), 5.2 (list items), 4.2 (headings); GFM 4.10 (tables), 6.5, 6.9.
