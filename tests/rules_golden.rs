@@ -43,7 +43,7 @@ fn networks() -> Vec<Network> {
     let network = |(name, blocks, history, build)| {
         let text = format!("unit: Bench\nhistory: {history}\nbuild: {build}\nblocks: [{blocks}]\n");
         let job = JobCard::read(&Source::new("job.yaml", text)).unwrap();
-        let model = Model::of(&rules, &job, None).unwrap();
+        let model = Model::of(rules, &job, None).unwrap();
         let named = model.now.iter().map(|(id, node)| {
             let check = rules.check(*id);
             (node.0, (check.id.clone(), check.answers.clone()))
