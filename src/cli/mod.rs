@@ -7,7 +7,11 @@ use clap::{CommandFactory, Parser, Subcommand};
 
 use std::path::PathBuf;
 
+mod asking;
+mod bench;
 mod cases;
+mod input;
+mod manual;
 mod next;
 mod note;
 mod open;
@@ -19,14 +23,27 @@ mod summary;
 mod target;
 mod why;
 
-pub use screen::{Failure, Screen, wrap};
+pub use screen::{Failure, Screen, clock, wrap};
+
+/// What `halfsplit` alone says.
+const FIRST: &str = "\
+halfsplit finds the fault in small audio electronics: pedals, echoes, fuzz, LFO effects.
+
+  halfsplit bench                          begin: it asks what is on the bench
+  halfsplit bench job.yaml                 go on with a job
+  halfsplit bench --example silent-build   try it; nothing is saved
+  halfsplit --help                         every command
+
+Low voltage only. Mains and valve high voltage belong to a licensed technician.
+";
 
 /// Finds the fault in small audio electronics: asks, ranks suspects, proposes the next cheapest check
 #[derive(Debug, Parser)]
 #[command(name = "halfsplit", version, about, max_term_width = 100)]
 #[command(
-    after_help = "A first look, without any file of your own:\n  halfsplit next --example silent-build\n\
-    A job of your own:\n  halfsplit open lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit next lantern.yaml"
+    after_help = "A first look, without any file of your own:\n  halfsplit bench --example silent-build\n\
+    A job of your own:\n  halfsplit open lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit bench lantern.yaml\n\
+    Exit codes: 0 done, 1 the input is at fault, 2 usage, 3 the system failed."
 )]
 pub struct Cli {
     /// Also load the rule packs in this file or folder, after the built-in ones (may be given again)
@@ -45,6 +62,7 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Open(open::Args),
+    Bench(bench::Args),
     Next(next::Args),
     Suspects(suspects::Args),
     Why(why::Args),
@@ -56,6 +74,8 @@ enum Command {
     Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
+    Completions(manual::CompletionsArgs),
+    Man(manual::ManArgs),
 }
 
 impl Cli {
@@ -74,9 +94,13 @@ impl Cli {
 
     fn dispatch(&self, screen: &mut Screen<'_>) -> Result<(), Failure> {
         let Some(command) = &self.command else {
-            let help = Cli::command().render_help();
-            return screen.text(&format!("{help}\n"));
+            return screen.text(FIRST);
         };
+        match command {
+            Command::Completions(args) => return manual::completions(args, Cli::command(), screen),
+            Command::Man(args) => return manual::man(args, Cli::command(), screen),
+            _ => {}
+        }
         if let Command::Rules(args) = command {
             let args = rules::RulesArgs {
                 more: self.rules.clone(),
@@ -97,6 +121,7 @@ impl Cli {
         let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
+            Command::Bench(args) => bench::run(args, rules, screen),
             Command::Next(args) => next::run(args, rules, screen),
             Command::Suspects(args) => suspects::run(args, rules, screen),
             Command::Why(args) => why::run(args, rules, screen),
@@ -105,7 +130,11 @@ impl Cli {
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
-            Command::Rules(_) | Command::Sheet(_) | Command::Whatif(_) => Ok(()),
+            Command::Rules(_)
+            | Command::Sheet(_)
+            | Command::Whatif(_)
+            | Command::Completions(_)
+            | Command::Man(_) => Ok(()),
         }
     }
 }

@@ -136,8 +136,9 @@ pub struct Why {
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
 const WORTH_GROUPING: f64 = 0.002;
 
-/// Decibels of odds.
+/// Decibels of odds, at most 60 either way: beyond a million to one the model itself is in doubt.
 fn odds_db(p: f64) -> f64 {
+    let p = p.clamp(1e-6, 1.0 - 1e-6);
     10.0 * (p / (1.0 - p)).log10()
 }
 
@@ -375,7 +376,15 @@ impl<'r> Diagnosis<'r> {
             Meaning::Unsure { check: c } => *c == Some(check),
             Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
         });
-        answered || self.job.card.skip.iter().any(|s| s.value == self.rules.check(check).id)
+        answered || self.is_left_out(&self.rules.check(check).id)
+    }
+
+    /// Whether the card leaves a step out of this job, by check id or `try:REMEDY`; `unsure` of a remedy leaves it out too.
+    pub fn is_left_out(&self, id: &str) -> bool {
+        let unsure = |f: &super::model::Understood| {
+            matches!(f.meaning, Meaning::Unsure { check: None }) && f.check == id
+        };
+        self.job.card.skip.iter().any(|s| s.value == id) || self.model.findings.iter().any(unsure)
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
