@@ -19,6 +19,7 @@ pub mod rules;
 mod screen;
 mod sheet;
 mod suspects;
+mod summary;
 mod target;
 mod why;
 
@@ -68,6 +69,7 @@ enum Command {
     Note(note::NoteArgs),
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
+    Summary(summary::Args),
     Sheet(sheet::SheetArgs),
     Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
@@ -126,6 +128,7 @@ impl Cli {
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
+            Command::Summary(args) => summary::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
             Command::Rules(_)
             | Command::Sheet(_)

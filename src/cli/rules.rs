@@ -277,8 +277,7 @@ mod tests {
                 other => own.push(other),
             }
         }
-        own.push("--bare");
-        let args = RulesArgs { json, more, ..Cli::parse_from(own).rules };
+        let args = RulesArgs { json, more, bare: true, ..Cli::parse_from(own).rules };
         let (mut out, mut err) = (Vec::new(), Vec::new());
         let code = run(&args, &mut out, &mut err).unwrap();
         (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
@@ -286,7 +285,7 @@ mod tests {
 
     #[test]
     fn the_schema_of_the_report_is_committed() {
-        crate::rules::assert_schema::<Report<'static>>("rules-check");
+        crate::rules::assert_output_schema::<Report<'static>>("rules-check");
     }
 
     #[test]

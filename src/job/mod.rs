@@ -18,5 +18,19 @@ pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
-pub use next::{AlternativeStep, CheckStep, Proposal};
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal};
 pub use understand::{Slip, meaning, unit_of};
+
+#[cfg(test)]
+mod tests {
+    use crate::rules::{assert_output_schema, assert_schema};
+
+    #[test]
+    fn the_committed_schemas_say_what_the_types_say() {
+        assert_schema::<super::Card>("job");
+        assert_output_schema::<super::Proposal>("next");
+        assert_output_schema::<super::Suspects>("suspects");
+        assert_output_schema::<super::Why>("why");
+        assert_output_schema::<super::Outcome>("close");
+    }
+}

@@ -23,6 +23,8 @@ const SETS: usize = 160;
 const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
 /// Minutes that any step takes beside its own: reading what to do, noting the answer (common practice, no source).
 const HANDLING: f64 = 0.5;
+/// Minutes that a unit takes whose fault is not on the list: handing it on, or finding it by other means (common practice, no source).
+pub const FALLBACK_MINUTES: f64 = 240.0;
 /// Chance that mending one of several faults is noticed although the unit is not mended yet.
 const PARTIAL_SHOWS: f64 = 0.4;
 
@@ -182,7 +184,7 @@ impl Diagnosis<'_> {
             remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
-            fallback: Lump { minutes: 240.0, money: 0 },
+            fallback: Lump { minutes: FALLBACK_MINUTES, money: 0 },
             comeback: Lump { minutes: 300.0, money: 0 },
             tariff: Tariff::default(),
         };
@@ -366,7 +368,7 @@ impl Diagnosis<'_> {
         let tools = self.job.card.tools();
         let missing = check.tools.iter().find(|t| !tools.contains(t));
         let standing = match missing {
-            _ if self.is_taken(id) => Standing::Taken,
+            _ if self.is_taken(id) || self.is_moot(id) => Standing::Taken,
             Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
             None => Standing::Open,
         };
@@ -475,6 +477,25 @@ impl Diagnosis<'_> {
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
+    }
+
+    /// Whether a check asks for a sound that the unit as it now is cannot make, because it was found to make none.
+    fn is_moot(&self, check: rules::CheckId) -> bool {
+        let entry = self.rules.check(check);
+        let needs_sound = entry.symptom.is_some_and(|s| self.rules.symptom(s).shows_running);
+        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        needs_sound
+            && self.model.findings.iter().filter(|f| f.epoch == last).any(|f| match f.meaning {
+                Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
+                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+            })
+    }
+
+    /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.
+    fn shows_dead(&self, check: rules::CheckId, answer: usize) -> bool {
+        let count = self.rules.check(check).answers.len();
+        let named = self.rules.symptoms_of(check, answer).any(|(_, s)| !s.shows_running);
+        named && !self.shows_running(check, answer) && (0..count).any(|k| self.shows_running(check, k))
     }
 
     /// Whether an answer was heard from a unit that passes sound under power.

@@ -65,12 +65,22 @@ pub fn schemas() -> impl Iterator<Item = (&'static str, &'static str)> {
     })
 }
 
-/// Compares the committed schema of a type with what the type says now; `UPDATE_SCHEMAS=1`
-/// rewrites the file instead.
+/// Compares the committed schema of a file that people write with what its type says now; `UPDATE_SCHEMAS=1`
+/// rewrites the committed one instead.
 #[cfg(test)]
 pub(crate) fn assert_schema<T: schemars::JsonSchema>(name: &str) {
-    let schema =
-        schemars::generate::SchemaSettings::draft2020_12().into_generator().into_root_schema_for::<T>();
+    compare::<T>(name, schemars::generate::SchemaSettings::draft2020_12());
+}
+
+/// The same for a document that a command prints: what is always printed is required.
+#[cfg(test)]
+pub(crate) fn assert_output_schema<T: schemars::JsonSchema>(name: &str) {
+    compare::<T>(name, schemars::generate::SchemaSettings::draft2020_12().for_serialize());
+}
+
+#[cfg(test)]
+fn compare<T: schemars::JsonSchema>(name: &str, settings: schemars::generate::SchemaSettings) {
+    let schema = settings.into_generator().into_root_schema_for::<T>();
     let text = serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n";
     let path = format!("{}/rules/schemas/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
     if std::env::var_os("UPDATE_SCHEMAS").is_some() {

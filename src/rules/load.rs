@@ -610,7 +610,7 @@ impl Loader {
             reading: None,
             healthy: None,
             tools: Vec::new(),
-            power: Power::Any,
+            power: if s.shows_running { Power::On } else { Power::Any },
             minutes: s.minutes.as_ref().map(|m| self.positive_minutes(e.file, m)).unwrap_or_default(),
             setup: Vec::new(),
             cautions: Vec::new(),

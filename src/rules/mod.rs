@@ -66,7 +66,7 @@ pub use ids::{
     Strength, SymptomId,
 };
 #[cfg(test)]
-pub(crate) use list::assert_schema;
+pub(crate) use list::{assert_output_schema, assert_schema};
 pub use list::{List, ListItem, schemas};
 pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
