@@ -1,6 +1,7 @@
 //! What a typed line means at a step: an answer, or one of the words that steer the conversation.
 
 use crate::text::nearest;
+use crate::units::{Unit, reading};
 
 /// The words that steer, with what they do; the first of each row is the one shown.
 pub const STEERING: [(&str, &[&str], &str); 11] = [
@@ -96,10 +97,15 @@ pub fn understand(line: &str, answers: &[String], reads: bool) -> Said {
     let begin: Vec<usize> = (0..answers.len()).filter(|i| folded(&answers[*i]).starts_with(&word)).collect();
     match begin.as_slice() {
         [one] => Said::Answer(*one),
-        [] if reads => Said::Reading(line.into()),
+        [] if reads && may_be_a_reading(line) => Said::Reading(line.into()),
         [] => Said::Unknown(near(&word, answers)),
         several => Said::Several(several.iter().map(|i| answers[*i].clone()).collect()),
     }
+}
+
+/// Whether a text has a digit in it or means over range.
+fn may_be_a_reading(text: &str) -> bool {
+    text.chars().any(|c| c.is_ascii_digit()) || reading::parse(text, Some(Unit::Ohms)).is_ok()
 }
 
 fn remark_of(text: &str) -> Said {
