@@ -18,8 +18,8 @@ mod open;
 pub mod rules;
 mod screen;
 mod sheet;
-mod suspects;
 mod summary;
+mod suspects;
 mod target;
 mod why;
 

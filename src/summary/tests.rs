@@ -33,7 +33,10 @@ fn markdown_takes_a_card_s_text_as_text() {
     assert_eq!(markdown("12) a"), r"12\) a");
     assert_eq!(markdown("4.75 V"), "4.75 V");
     assert_eq!(markdown("=1+1"), r"\=1+1");
-    assert_eq!(markdown("see http:\u{2f}/a.example or www.a.example"), "see http\\:\u{2f}/a.example or www\\.a.example");
+    assert_eq!(
+        markdown("see http:\u{2f}/a.example or www.a.example"),
+        "see http\\:\u{2f}/a.example or www\\.a.example"
+    );
 }
 
 #[test]
