@@ -5,7 +5,7 @@ use super::state::Belief;
 use super::{CheckId, FaultId};
 
 /// Branches of the hidden conditions less probable than this are dropped.
-const FLOOR: f64 = 1e-7;
+const FLOOR: f64 = 1e-6;
 
 /// The findings' likelihood and the conditions' probabilities for one fault set.
 #[derive(Debug, Clone, PartialEq)]
@@ -20,7 +20,7 @@ pub struct Given {
 impl Belief {
     /// Sums the hidden conditions out for one complete fault set, all other faults absent.
     ///
-    /// Exact but for branches of the conditions that are less probable than 1e-7. Set scores take no part.
+    /// Exact but for branches of the conditions that are less probable than 1e-6. Set scores take no part.
     /// Cost: two to the number of conditions that lie between the set and a finding, at worst.
     ///
     /// ```
@@ -45,16 +45,14 @@ impl Belief {
             }
         }
         let n = self.graph.conditions.len();
-        let mut walk = Walk {
-            belief: self,
-            faults: &faults,
-            between: self.between(&faults),
-            on: vec![false; n],
-            sums: vec![0.0; n],
-            total: 0.0,
-        };
+        let between = self.between(&faults);
+        let mut walk = self.walk(&faults, &between);
         walk.step(0, 1.0);
-        let (total, between, mut conditions) = (walk.total, walk.between, walk.sums);
+        let total = walk.total;
+        let mut conditions = vec![0.0; n];
+        for (step, sum) in walk.steps.iter().zip(&walk.sums) {
+            conditions[step.condition] = *sum;
+        }
         for c in 0..n {
             conditions[c] = match between[c] {
                 true if total > 0.0 => (conditions[c] / total).min(1.0),
@@ -131,53 +129,87 @@ fn probability(cause: Cause, faults: &[bool], conditions: &[f64]) -> f64 {
     }
 }
 
+/// A condition that may hold, with what acts on it under this set.
+struct Step {
+    condition: usize,
+    /// P(absent) with only the set's own faults and the leak acting.
+    off: f64,
+    /// Earlier steps that act on it, with their strengths.
+    causes: Vec<(usize, f64)>,
+}
+
+/// A finding with what acts on it under this set.
+struct Seen<'a> {
+    likelihood: &'a [f64],
+    /// P(answer <= k) with only the set's own faults and the leak acting.
+    below: Vec<f64>,
+    /// Steps that act on it: P(answer <= k) of each alone.
+    causes: Vec<(usize, &'a [f64])>,
+}
+
+/// The branches of the conditions between a set and the findings, each walked once.
 struct Walk<'a> {
-    belief: &'a Belief,
-    faults: &'a [bool],
-    between: Vec<bool>,
+    steps: Vec<Step>,
+    seen: Vec<Seen<'a>>,
     on: Vec<bool>,
     sums: Vec<f64>,
     total: f64,
 }
 
-impl Walk<'_> {
-    fn active(&self, cause: Cause) -> bool {
-        match cause {
-            Cause::Fault(f) => self.faults[f.0],
-            Cause::Condition(c) => self.on[c.0],
+impl Belief {
+    fn walk(&self, faults: &[bool], between: &[bool]) -> Walk<'_> {
+        let mut place = vec![usize::MAX; between.len()];
+        let mut steps: Vec<Step> = Vec::new();
+        for (c, node) in self.graph.conditions.iter().enumerate().filter(|(c, _)| between[*c]) {
+            let mut step = Step { condition: c, off: 1.0 - node.leak, causes: Vec::new() };
+            for (cause, w) in &node.causes {
+                match cause {
+                    Cause::Fault(f) if faults[f.0] => step.off *= 1.0 - w,
+                    Cause::Condition(d) if place[d.0] != usize::MAX => step.causes.push((place[d.0], *w)),
+                    _ => {}
+                }
+            }
+            place[c] = steps.len();
+            steps.push(step);
         }
+        let seen = self.findings.iter().map(|(check, likelihood)| {
+            let node = &self.graph.checks[check.0];
+            let mut seen = Seen { likelihood, below: node.leak.clone(), causes: Vec::new() };
+            for (cause, spread) in &node.causes {
+                match cause {
+                    Cause::Fault(f) if faults[f.0] => {
+                        seen.below.iter_mut().zip(spread).for_each(|(b, s)| *b *= s);
+                    }
+                    Cause::Condition(d) if place[d.0] != usize::MAX => seen.causes.push((place[d.0], spread)),
+                    _ => {}
+                }
+            }
+            seen
+        });
+        let (count, seen) = (steps.len(), seen.collect());
+        Walk { steps, seen, on: vec![false; count], sums: vec![0.0; count], total: 0.0 }
     }
+}
 
-    fn step(&mut self, from: usize, weight: f64) {
-        let Some(c) = (from..self.on.len()).find(|c| self.between[*c]) else {
-            return self.leaf(weight);
-        };
-        let node = &self.belief.graph.conditions[c];
-        let off = node
-            .causes
-            .iter()
-            .filter(|(cause, _)| self.active(*cause))
-            .fold(1.0 - node.leak, |p, (_, w)| p * (1.0 - w));
+impl Walk<'_> {
+    fn step(&mut self, at: usize, weight: f64) {
+        let Some(step) = self.steps.get(at) else { return self.leaf(weight) };
+        let off = step.causes.iter().filter(|(c, _)| self.on[*c]).fold(step.off, |p, (_, w)| p * (1.0 - w));
         for (state, p) in [(false, off), (true, 1.0 - off)] {
             if weight * p > FLOOR {
-                self.on[c] = state;
-                self.step(c + 1, weight * p);
+                self.on[at] = state;
+                self.step(at + 1, weight * p);
             }
         }
-        self.on[c] = false;
+        self.on[at] = false;
     }
 
     fn leaf(&mut self, mut weight: f64) {
-        for (check, likelihood) in &self.belief.findings {
-            let node = &self.belief.graph.checks[check.0];
-            let mut expected = 0.0;
-            let mut last = 0.0;
-            for (k, l) in likelihood.iter().enumerate() {
-                let below = node
-                    .causes
-                    .iter()
-                    .filter(|(cause, _)| self.active(*cause))
-                    .fold(node.leak[k], |p, (_, spread)| p * spread[k]);
+        for seen in &self.seen {
+            let (mut expected, mut last) = (0.0, 0.0);
+            for (k, l) in seen.likelihood.iter().enumerate() {
+                let acting = seen.causes.iter().filter(|(c, _)| self.on[*c]);
+                let below = acting.fold(seen.below[k], |p, (_, spread)| p * spread[k]);
                 expected += l * (below - last);
                 last = below;
             }

@@ -277,8 +277,7 @@ mod tests {
                 other => own.push(other),
             }
         }
-        own.push("--bare");
-        let args = RulesArgs { json, more, ..Cli::parse_from(own).rules };
+        let args = RulesArgs { json, more, bare: true, ..Cli::parse_from(own).rules };
         let (mut out, mut err) = (Vec::new(), Vec::new());
         let code = run(&args, &mut out, &mut err).unwrap();
         (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())

@@ -67,7 +67,7 @@ fn table(list: &Suspects, count: usize, width: usize) -> String {
             1 => String::new(),
             _ => format!(" (or {}: no check at hand parts them)", suspect.faults[1..].join(", ")),
         };
-        out += &wrap(&format!("{}{others}", suspect.says), width, &head, &" ".repeat(21));
+        out += &wrap(&format!("{} ({}){others}", suspect.says, suspect.id), width, &head, &" ".repeat(21));
     }
     for (p, says) in ways {
         out += &format!("{:>8}             {says}\n", percent(p));

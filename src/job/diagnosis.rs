@@ -134,6 +134,9 @@ pub struct Why {
     pub source: String,
 }
 
+/// Suspects less probable than this stand alone in the list, whoever reads like them.
+const WORTH_GROUPING: f64 = 0.002;
+
 /// Decibels of odds.
 fn odds_db(p: f64) -> f64 {
     10.0 * (p / (1.0 - p)).log10()
@@ -316,7 +319,8 @@ impl<'r> Diagnosis<'r> {
         let mut out: Vec<(Suspect, FaultId)> = Vec::new();
         for (fault, probability) in list {
             let entry = &self.model.faults[fault.0];
-            let mate = out.iter_mut().take(12).find(|(_, first)| self.inseparable(*first, *fault));
+            let worth = *probability > WORTH_GROUPING;
+            let mate = out.iter_mut().take(12).find(|(_, first)| worth && self.inseparable(*first, *fault));
             match mate {
                 Some((suspect, _)) => {
                     suspect.faults.push(entry.id.clone());
@@ -371,15 +375,18 @@ impl<'r> Diagnosis<'r> {
     /// Whether two faults of the board read alike wherever a reading can be taken.
     fn alike_on_board(&self, a: FaultId, b: FaultId) -> bool {
         let Some(circuit) = &self.circuit else { return false };
-        let checks = self.open_board_checks();
-        let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], &checks);
-        let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
-        checks.iter().all(|check| match (a.get(check), b.get(check)) {
-            (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {
-                (x.mean - y.mean).abs() < 1.5 * x.own_sd.max(y.own_sd)
-            }
-            (Some(x), Some(y)) => x.mean.is_finite() == y.mean.is_finite(),
-            _ => true,
+        let (on, off): (Vec<_>, Vec<_>) = self.open_board_checks().into_iter().partition(|c| c.powered());
+        // Ohms are dear to solve: they are looked at only where nothing else parts the two.
+        [on, off].iter().all(|checks| {
+            let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], checks);
+            let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
+            checks.iter().all(|check| match (a.get(check), b.get(check)) {
+                (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {
+                    (x.mean - y.mean).abs() < 1.5 * x.own_sd.max(y.own_sd)
+                }
+                (Some(x), Some(y)) => x.mean.is_finite() == y.mean.is_finite(),
+                _ => true,
+            })
         })
     }
 

@@ -43,7 +43,7 @@ pub(super) fn check_names(
 ) {
     for skipped in &job.card.skip {
         if let Err(e) = rules.find_check(&skipped.value)
-            && !circuit.is_some_and(|c| c.check(&skipped.value).is_ok())
+            && circuit.is_none_or(|c| c.check(&skipped.value).is_err())
             && !skipped.value.starts_with("try:")
         {
             let place = job.document.place(skipped.span);

@@ -33,13 +33,12 @@ impl Node {
 
     /// Mass of hypotheses without a fault.
     pub(super) fn healthy(&self, model: &Model) -> f64 {
-        let healthy = |h: usize| model.healthy.get(h).copied().unwrap_or(false);
-        self.belief.iter().filter(|(h, _)| healthy(*h)).map(|(_, w)| w).sum()
+        self.belief.iter().filter(|(h, _)| model.healthy[*h]).map(|(_, w)| w).sum()
     }
 
     /// No course of steps costs less than this.
     pub(super) fn least(&self, model: &Model) -> f64 {
-        self.belief.iter().map(|(h, w)| w * model.least.get(*h).copied().unwrap_or(0.0)).sum()
+        self.belief.iter().map(|(h, w)| w * model.least[*h]).sum()
     }
 
     /// What the move costs here.
@@ -71,7 +70,7 @@ impl Node {
         self.passed_gates(model, bench, &mut checked);
         let mut nodes = Vec::with_capacity(check.likelihood.len());
         for (k, row) in check.likelihood.iter().enumerate() {
-            let joint = |&(h, w): &(usize, f64)| (h, w * row.get(h).copied().unwrap_or(0.0));
+            let joint = |&(h, w): &(usize, f64)| (h, w * row[h]);
             let belief: Vec<(usize, f64)> = self.belief.iter().map(joint).collect();
             let chance: f64 = belief.iter().map(|(_, w)| w).sum();
             if chance > model.dust {

@@ -14,7 +14,7 @@ pub(super) const MENDED: usize = usize::MAX;
 /// How many checks and how many remedies a model holds at most; the best by a simple measure are kept.
 pub(super) const MOST_STEPS: usize = 256;
 
-/// A problem of more hypotheses than this drops light ones sooner.
+/// A problem of more hypotheses than this is large.
 const MANY: usize = 40;
 
 /// Share of the whole below which a hypothesis is dropped, and an outcome left aside, when a belief is conditioned: in
@@ -66,8 +66,8 @@ pub(super) struct MCheck {
     pub gate: Option<u32>,
     /// `likelihood[k][h]`.
     pub likelihood: Vec<Vec<f64>>,
-    /// Entropy of its outcome under each hypothesis, in bits.
-    pub noise: Vec<f64>,
+    /// For each hypothesis the likelihood of outcome 0 and the entropy of the outcome in bits, side by side.
+    pub first: Vec<[f64; 2]>,
 }
 
 /// What a remedy does to one hypothesis.
@@ -100,6 +100,8 @@ pub(super) struct Model {
     pub gates: Vec<usize>,
     /// `cures[h]` = remedies that mend `h` at once, with their success.
     pub cures: Vec<Vec<(usize, f64)>>,
+    /// `touching[h]` = remedies that put some fault of `h` right.
+    pub touching: Vec<Vec<usize>>,
     /// No way of mending `h` costs less than this.
     pub least: Vec<f64>,
     /// Whether `h` has no fault.
@@ -110,6 +112,8 @@ pub(super) struct Model {
     pub commutes: bool,
     /// Share of a belief below which a hypothesis or an outcome is left aside.
     pub dust: f64,
+    /// Whether the problem is too large to be looked through.
+    pub large: bool,
     setup_cost: Vec<Expected>,
     switch_on: Expected,
     switch_off: Expected,
@@ -122,10 +126,12 @@ impl Model {
         let remedies = remedies_of(problem, state, &mut sets);
         let count = sets.faults.len();
         let mut cures = vec![Vec::new(); count];
+        let mut touching = vec![Vec::new(); count];
         for (r, remedy) in remedies.iter().enumerate() {
-            for touch in remedy.touches.iter().filter(|t| t.to == MENDED) {
-                if let Some(list) = cures.get_mut(touch.from) {
-                    list.push((r, touch.success));
+            for touch in &remedy.touches {
+                touching[touch.from].push(r);
+                if touch.to == MENDED {
+                    cures[touch.from].push((r, touch.success));
                 }
             }
         }
@@ -136,18 +142,21 @@ impl Model {
         let gates = (0..checks.len()).filter(|&c| checks.get(c).is_some_and(|c| c.gate.is_some())).collect();
         let (tariff, draft) = (problem.tariff(), problem.draft());
         let Switching { on, off } = problem.switching();
+        let large = problem.hypotheses().len() > MANY;
         let mut model = Model {
             start,
             checks,
             gates,
             cures,
+            touching,
             least: Vec::new(),
             healthy: sets.faults.iter().map(Vec::is_empty).collect(),
             fallback: problem.lump(draft.fallback),
             comeback: problem.lump(draft.comeback),
             commutes: remedies.iter().all(|r| r.touches.iter().all(|t| t.to == MENDED)),
             remedies,
-            dust: if problem.hypotheses().len() > MANY { DUST[1] } else { DUST[0] },
+            dust: if large { DUST[1] } else { DUST[0] },
+            large,
             setup_cost: draft.setups.iter().map(|&m| Expected::of(m, 0.0, tariff)).collect(),
             switch_on: Expected::of(on, 0.0, tariff),
             switch_off: Expected::of(off, 0.0, tariff),
@@ -334,7 +343,7 @@ fn checks_of(problem: &Problem, state: &State, sets: &FaultSets) -> Vec<MCheck> 
             kind: check.kind,
             fee: fee_of(problem, &check.price),
             gate: bit,
-            noise: (0..sets.parent.len()).map(noise).collect(),
+            first: (0..sets.parent.len()).map(|h| [likelihood[0][h], noise(h)]).collect(),
             likelihood,
         });
     }

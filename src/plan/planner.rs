@@ -6,7 +6,7 @@ use super::model::Model;
 use super::price::{Expected, State};
 use super::problem::{Kind, Problem};
 use super::reasons;
-use super::search::{Look, Proved, Search, bits_of, checks_on_offer, remedies_on_offer};
+use super::search::{Look, Proved, Search, checks_on_offer, missing_bits, remedies_on_offer};
 use super::stop;
 use super::strategies::{LEAST_BITS, Strategy, gate_before};
 
@@ -31,12 +31,11 @@ const fn stage(top: usize, grain: f64, depth: usize, width: usize) -> Stage {
 const ALL: usize = usize::MAX;
 
 /// Rounds taken one after the other until the budget is gone.
-const STAGES: [Stage; 14] = [
-    stage(ALL, 0.2, 0, ALL),
-    stage(24, 0.08, 0, ALL),
-    stage(12, 0.03, 0, ALL),
-    stage(6, 0.01, 0, ALL),
-    stage(6, 0.01, 1, 3),
+const STAGES: [Stage; 13] = [
+    stage(ALL, 0.1, 0, ALL),
+    stage(6, 0.03, 0, ALL),
+    stage(4, 0.01, 0, ALL),
+    stage(4, 0.01, 1, 3),
     stage(ALL, 1e-4, 0, ALL),
     stage(ALL, 1e-4, 1, 3),
     stage(ALL, 1e-4, 1, ALL),
@@ -48,20 +47,25 @@ const STAGES: [Stage; 14] = [
     stage(ALL, 1e-4, 64, ALL),
 ];
 
+/// How many steps of a large problem are looked into for their first look, their bits per cost, their cure per cost.
+const FIRST: usize = 3;
+const BITS_FIRST: usize = 5;
+const MEND_FIRST: usize = 2;
+
 /// Values this close (relative) are a tie.
 const TIE: f64 = 1e-9;
 
 /// Steps times hypotheses that all nodes together may touch.
-const WORK: usize = 30_000_000;
+const WORK: usize = 130_000_000;
 
 /// A step at the root with the best value found for it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Ranked {
     pub step: Move,
-    bits: f64,
     pub value: Expected,
     kind: Option<Kind>,
     settled: bool,
+    listed: bool,
 }
 
 impl Planner {
@@ -75,7 +79,7 @@ impl Planner {
     pub fn usual_nodes(problem: &Problem) -> usize {
         let steps: usize =
             problem.checks().iter().map(|c| c.outcomes).sum::<usize>() + problem.remedies().len();
-        (WORK / (steps * problem.hypotheses().len()).max(1)).clamp(500, 40_000)
+        (WORK / (steps * problem.hypotheses().len()).max(1)).clamp(1_000, 8_000)
     }
 }
 
@@ -101,6 +105,10 @@ impl Strategy for Planner {
 fn rank(model: &Model, root: &Node, search: &mut Search<'_>) -> (Vec<Ranked>, Effort) {
     let mut ranked = first_look(model, root, search);
     sort(&mut ranked);
+    if model.large {
+        shortlist(model, root, &mut ranked);
+        search.learn_bit_cost(root, 0.02);
+    }
     let mut depth = 0;
     let mut complete = ranked.iter().all(|r| r.settled);
     for stage in &STAGES {
@@ -123,13 +131,24 @@ fn first_look(model: &Model, root: &Node, search: &mut Search<'_>) -> Vec<Ranked
     for offer in checks_on_offer(model, root, f64::INFINITY).into_iter().chain(remedies_on_offer(model, root))
     {
         let worth = search.value_of(root, offer.step, |s, child, _| s.mend_only(child));
-        let (bits, kind) = match offer.step {
-            Move::Check(c) => (bits_of(model, root, c), model.checks.get(c).map(|c| c.kind)),
-            Move::Remedy(_) => (0.0, None),
+        let kind = match offer.step {
+            Move::Check(c) => model.checks.get(c).map(|c| c.kind),
+            Move::Remedy(_) => None,
         };
-        ranked.push(Ranked { step: offer.step, bits, value: worth, kind, settled: false });
+        ranked.push(Ranked { step: offer.step, value: worth, kind, settled: false, listed: true });
     }
     ranked
+}
+
+/// Moves to the front what is looked into further in a large problem: the steps that are best at first look, the checks
+/// with the most bits per cost, the remedies with the highest probability of a cure per cost.
+fn shortlist(model: &Model, root: &Node, ranked: &mut [Ranked]) {
+    let mut chosen: Vec<Move> = ranked.iter().take(FIRST).map(|r| r.step).collect();
+    chosen.extend(checks_on_offer(model, root, f64::INFINITY).iter().take(BITS_FIRST).map(|o| o.step));
+    chosen.extend(remedies_on_offer(model, root).iter().take(MEND_FIRST).map(|o| o.step));
+    for r in ranked.iter_mut() {
+        r.listed = chosen.contains(&r.step);
+    }
 }
 
 /// Looks further ahead below each of the most promising steps in turn.
@@ -139,7 +158,7 @@ fn first_look(model: &Model, root: &Node, search: &mut Search<'_>) -> Vec<Ranked
 fn deepen(root: &Node, search: &mut Search<'_>, ranked: &mut [Ranked], stage: &Stage) {
     let settled = ranked.iter().filter(|r| r.settled).map(|r| r.value.cost);
     let mut best = settled.fold(f64::INFINITY, f64::min);
-    for r in ranked.iter_mut().filter(|r| !r.settled).take(stage.top) {
+    for r in ranked.iter_mut().filter(|r| r.listed && !r.settled).take(stage.top) {
         if search.spent() {
             return;
         }
@@ -170,7 +189,8 @@ fn sort(ranked: &mut [Ranked]) {
 /// Takes the best step, or stops where that is cheaper.
 fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], effort: Effort) -> Decision {
     let (way_out, out) = stop::cheapest_stop(problem, state);
-    let best = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let worth_it = ranked.first().filter(|r| r.value.cost <= out.cost * (1.0 + TIE));
+    let best = worth_it.or_else(|| hopeful(model, state, ranked, out.cost));
     let Some(best) = best else {
         let alternatives = alternatives(problem, model, ranked.iter());
         return Decision { alternatives, effort, ..Decision::done(way_out, out) };
@@ -197,6 +217,19 @@ fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], ef
         effort,
         step,
     }
+}
+
+/// In a large problem looks are cut short, and where every one of them ends in the way out, nothing seems worth its
+/// price. Before giving up, asking on is weighed once more: the bits that are missing at three times the rate of the
+/// best check, then the right remedy. Returns that check when this is cheaper than giving up.
+fn hopeful<'r>(model: &Model, state: &State, ranked: &'r [Ranked], out: f64) -> Option<&'r Ranked> {
+    if !model.large {
+        return None;
+    }
+    let root = Node::start(model, model.bench(state));
+    let offer = checks_on_offer(model, &root, f64::INFINITY).into_iter().next()?;
+    let asking = root.least(model) + 3.0 * offer.cost / offer.merit * missing_bits(&root);
+    if asking < out { ranked.iter().find(|r| r.step == offer.step) } else { None }
 }
 
 fn alternatives<'r>(

@@ -15,7 +15,10 @@ use super::price::Expected;
 pub(super) struct Room {
     weight: Vec<f64>,
     cures: Vec<f64>,
-    left: Vec<usize>,
+    /// Remedies that may still be taken, in rising order, with their cost on the bench as it is.
+    left: Vec<(usize, f64)>,
+    /// Hypotheses whose weight has to be wiped afterwards.
+    marked: Vec<usize>,
 }
 
 /// Expected cost of the best order of remedies from here, giving up where that is cheaper.
@@ -23,32 +26,16 @@ pub(super) fn best_order(model: &Model, node: &Node, room: &mut Room) -> Expecte
     room.fill(model, node);
     let mut best = cheapest_end(model, node);
     let (mut spent, mut broken, mut bench) = (Expected::default(), 1.0, node.bench);
-    while broken > 1e-9 {
-        let mut pick: Option<(usize, f64, f64)> = None;
-        for (at, &r) in room.left.iter().enumerate() {
-            let Some(remedy) = model.remedies.get(r) else { continue };
-            let p = room.cures.get(r).copied().unwrap_or(0.0);
-            if p <= 1e-12 {
-                continue;
-            }
-            let cost = model.pay(&remedy.fee, bench).0.cost;
-            if pick.is_none_or(|(_, q, other)| p * other > q * cost * (1.0 + 1e-12)) {
-                pick = Some((at, p, cost));
-            }
-        }
-        let at = match pick {
-            Some((at, ..)) => at,
-            None => match room.widest(model) {
-                Some(at) => at,
-                None => break,
-            },
-        };
-        let r = room.left.swap_remove(at);
-        // Order matters for ties alone; keep it rising.
-        room.left.sort_unstable();
+    room.price(model, bench);
+    while broken > model.dust * 1e-2 {
+        let Some(at) = room.best().or_else(|| room.widest(model)) else { break };
+        let (r, _) = room.left.remove(at);
         let Some(remedy) = model.remedies.get(r) else { break };
         let (cost, after) = model.pay(&remedy.fee, bench);
-        bench = after;
+        if after != bench {
+            bench = after;
+            room.price(model, bench);
+        }
         let mended = room.apply(model, r);
         spent = spent.plus(cost, broken).plus(remedy.finish, mended);
         broken -= mended;
@@ -60,6 +47,7 @@ pub(super) fn best_order(model: &Model, node: &Node, room: &mut Room) -> Expecte
             break;
         }
     }
+    room.wipe();
     best
 }
 
@@ -84,31 +72,63 @@ pub(super) fn cure_chances(model: &Model, node: &Node) -> Vec<f64> {
 }
 
 impl Room {
+    /// Takes up the weights of a node and the remedies that touch any of them.
     fn fill(&mut self, model: &Model, node: &Node) {
-        self.weight.clear();
         self.weight.resize(model.healthy.len(), 0.0);
-        self.cures = cure_chances(model, node);
+        self.cures.clear();
+        self.cures.resize(model.remedies.len(), 0.0);
+        self.left.clear();
         for &(h, w) in &node.belief {
-            if let Some(slot) = self.weight.get_mut(h) {
-                *slot = w;
+            self.weight[h] = w;
+            self.marked.push(h);
+            for &(r, success) in &model.cures[h] {
+                self.cures[r] += w * success;
             }
         }
-        self.left.clear();
-        self.left.extend((0..model.remedies.len()).filter(|&r| !node.tried.has(r)));
+        let faulty = node.belief.iter().filter(|(h, _)| !model.healthy[*h]);
+        let mut touching: Vec<usize> = faulty.flat_map(|(h, _)| model.touching[*h].iter().copied()).collect();
+        touching.sort_unstable();
+        touching.dedup();
+        self.left.extend(touching.into_iter().filter(|&r| !node.tried.has(r)).map(|r| (r, 0.0)));
+    }
+
+    /// Brings the costs up to date with the bench.
+    fn price(&mut self, model: &Model, bench: super::model::Bench) {
+        for (r, cost) in &mut self.left {
+            *cost = model.pay(&model.remedies[*r].fee, bench).0.cost;
+        }
+    }
+
+    /// Place in `left` of the remedy with the highest probability of mending the unit at once per cost.
+    fn best(&self) -> Option<usize> {
+        let mut pick: Option<(usize, f64, f64)> = None;
+        for (at, &(r, cost)) in self.left.iter().enumerate() {
+            let p = self.cures[r];
+            if p > 1e-12 && pick.is_none_or(|(_, q, other)| p * other > q * cost * (1.0 + 1e-12)) {
+                pick = Some((at, p, cost));
+            }
+        }
+        pick.map(|(at, ..)| at)
     }
 
     /// Place in `left` of the remedy that touches the most weight, when none mends the unit at once.
     fn widest(&self, model: &Model) -> Option<usize> {
         let mut best: Option<(usize, f64)> = None;
-        for (at, &r) in self.left.iter().enumerate() {
-            let Some(remedy) = model.remedies.get(r) else { continue };
-            let weight = |h: usize| self.weight.get(h).copied().unwrap_or(0.0);
-            let touched: f64 = remedy.touches.iter().map(|t| weight(t.from) * t.success).sum();
+        for (at, &(r, _)) in self.left.iter().enumerate() {
+            let touched: f64 =
+                model.remedies[r].touches.iter().map(|t| self.weight[t.from] * t.success).sum();
             if touched > 1e-12 && best.is_none_or(|(_, most)| touched > most * (1.0 + 1e-12)) {
                 best = Some((at, touched));
             }
         }
         best.map(|(at, _)| at)
+    }
+
+    /// Leaves every weight at zero.
+    fn wipe(&mut self) {
+        for h in self.marked.drain(..) {
+            self.weight[h] = 0.0;
+        }
     }
 
     /// Applies a remedy to the weights; returns the weight it mends.
@@ -126,9 +146,8 @@ impl Room {
             if touch.to == MENDED {
                 mended += done;
             } else {
-                if let Some(slot) = self.weight.get_mut(touch.to) {
-                    *slot += done;
-                }
+                self.weight[touch.to] += done;
+                self.marked.push(touch.to);
                 self.credit(model, touch.to, done);
             }
         }

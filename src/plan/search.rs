@@ -1,6 +1,7 @@
 //! Looks ahead: cheap policies at the leaves, the best of the steps on offer above them.
 //!
-//! Every value is the cost of a policy that can be followed, hence never below the optimum; more nodes only lower it.
+//! In small problems every value is the cost of a policy that can be followed, hence never below the optimum, and more
+//! nodes only lower it. In large ones a look that is cut short ends in an estimate (`cut_short`).
 
 use super::belief::{Move, Node};
 use super::measure::surprise_bits;
@@ -54,7 +55,8 @@ impl Look {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Offer {
     pub step: Move,
-    pub bits: f64,
+    /// Bits for a check, probability of a cure at once for a remedy.
+    pub merit: f64,
     pub cost: f64,
 }
 
@@ -64,6 +66,8 @@ pub(super) struct Search<'m> {
     known: HashMap<u128, Remembered>,
     room: Room,
     budget: usize,
+    /// What a missing bit comes to in the end; infinite while unknown.
+    bit_cost: f64,
     pub nodes: usize,
 }
 
@@ -73,7 +77,24 @@ const TIGHT: f64 = 1e-9;
 impl<'m> Search<'m> {
     /// A look ahead that evaluates about `budget` nodes.
     pub(super) fn new(model: &'m Model, budget: usize) -> Search<'m> {
-        Search { model, known: HashMap::new(), room: Room::default(), budget, nodes: 0 }
+        Search {
+            model,
+            known: HashMap::new(),
+            room: Room::default(),
+            budget,
+            bit_cost: f64::INFINITY,
+            nodes: 0,
+        }
+    }
+
+    /// In a large problem, finds what a missing bit comes to: the value of the cheap policies at the root, beyond what
+    /// mending costs when all is known, over the bits missing there.
+    pub(super) fn learn_bit_cost(&mut self, root: &Node, grain: f64) {
+        let missing = missing_bits(root);
+        if self.model.large && missing > LEAST_BITS {
+            let value = self.rough(root, grain).cost;
+            self.bit_cost = (value - root.least(self.model)).max(0.0) / missing;
+        }
     }
 
     /// Whether the budget is used up.
@@ -116,18 +137,34 @@ impl<'m> Search<'m> {
     /// `grain` is the share of the node's weight below which nothing more is asked.
     fn rough(&mut self, node: &Node, grain: f64) -> Expected {
         let alone = self.mend_only(node);
-        let spare = alone.cost - node.least(self.model);
-        if grain > 1.0 || self.spent() || spare <= TIGHT * alone.cost {
+        let least = node.least(self.model);
+        let spare = alone.cost - least;
+        if spare <= TIGHT * alone.cost {
             return alone;
+        }
+        if grain > 1.0 || self.spent() {
+            return self.cut_short(node, alone, least);
         }
         let Some(offer) = self.best_check(node, spare) else { return alone };
         let asked = self.value_of(node, offer.step, |s, child, p| s.rough(child, grain / p));
         if asked.cost < alone.cost {
             return asked;
         }
-        let Some(step) = self.best_remedy(node) else { return alone };
-        let mended = self.value_of(node, step, |s, child, p| s.rough(child, grain / p));
+        let Some(remedy) = remedies_on_offer(self.model, node).first().copied() else { return alone };
+        let mended = self.value_of(node, remedy.step, |s, child, p| s.rough(child, grain / p));
         if mended.cost < alone.cost { mended } else { alone }
+    }
+
+    /// Value where a large problem is not looked into any further: remedies alone, or an estimate of what asking on
+    /// would come to, if that is less: the bits that are missing at what a bit comes to, then the right remedy.
+    ///
+    /// This estimate is the one place where a value is not the cost of a policy. Small problems do without it.
+    fn cut_short(&self, node: &Node, alone: Expected, least: f64) -> Expected {
+        if !self.bit_cost.is_finite() {
+            return alone;
+        }
+        let asking = least + self.bit_cost * missing_bits(node);
+        if asking < alone.cost { alone.times(asking / alone.cost) } else { alone }
     }
 
     /// The check with the most bits per cost among those cheaper than `spare`; a free one is taken at once.
@@ -143,15 +180,11 @@ impl<'m> Search<'m> {
                 continue;
             }
             let bits = bits_of(self.model, node, c);
-            if bits > LEAST_BITS && best.is_none_or(|b| bits * b.cost > b.bits * cost * (1.0 + 1e-12)) {
-                best = Some(Offer { step, bits, cost });
+            if bits > LEAST_BITS && best.is_none_or(|b| bits * b.cost > b.merit * cost * (1.0 + 1e-12)) {
+                best = Some(Offer { step, merit: bits, cost });
             }
         }
         best
-    }
-
-    fn best_remedy(&self, node: &Node) -> Option<Move> {
-        remedies_on_offer(self.model, node).first().map(|o| o.step)
     }
 
     /// Value looking so far ahead.
@@ -243,18 +276,28 @@ impl<'m> Search<'m> {
     }
 }
 
+/// Bits missing until the hypothesis is known.
+pub(super) fn missing_bits(node: &Node) -> f64 {
+    node.belief.iter().map(|(_, w)| surprise_bits(*w)).sum()
+}
+
 /// Information a check gives at a node, in bits.
 pub(super) fn bits_of(model: &Model, node: &Node, c: usize) -> f64 {
-    let Some(check) = model.checks.get(c) else { return 0.0 };
-    let mut bits: f64 = -node.belief.iter().map(|&(h, w)| w * check.noise[h]).sum::<f64>();
-    let mut rest = 1.0;
-    let last = check.likelihood.len().saturating_sub(1);
-    for row in check.likelihood.iter().take(last) {
+    let check = &model.checks[c];
+    let (mut p, mut noise) = (0.0, 0.0);
+    for &(h, w) in &node.belief {
+        let [likelihood, entropy] = check.first[h];
+        p += w * likelihood;
+        noise += w * entropy;
+    }
+    let (mut bits, mut rest) = (surprise_bits(p) - noise, 1.0 - p);
+    let last = check.likelihood.len() - 1;
+    for row in check.likelihood.iter().take(last).skip(1) {
         let p: f64 = node.belief.iter().map(|&(h, w)| w * row[h]).sum();
         rest -= p;
         bits += surprise_bits(p);
     }
-    bits + surprise_bits(rest)
+    if last == 0 { 0.0 } else { bits + surprise_bits(rest) }
 }
 
 /// Checks that tell something and cost less than `spare`, most bits per cost first.
@@ -266,11 +309,11 @@ pub(super) fn checks_on_offer(model: &Model, node: &Node, spare: f64) -> Vec<Off
         if cost < spare {
             let bits = bits_of(model, node, c);
             if bits > LEAST_BITS {
-                offers.push(Offer { step, bits, cost });
+                offers.push(Offer { step, merit: bits, cost });
             }
         }
     }
-    let worth = |o: &Offer| o.bits / o.cost.max(LEAST_COST);
+    let worth = |o: &Offer| o.merit / o.cost.max(LEAST_COST);
     offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.step.cmp(&b.step)));
     offers
 }
@@ -286,7 +329,7 @@ pub(super) fn remedies_on_offer(model: &Model, node: &Node) -> Vec<Offer> {
         let useful = chance > 1e-9 || model.remedies[r].touches.iter().any(|t| touched(t.from));
         if useful {
             let cost = node.price(model, step).0.cost;
-            offers.push((Offer { step, bits: chance, cost }, chance / cost.max(LEAST_COST)));
+            offers.push((Offer { step, merit: chance, cost }, chance / cost.max(LEAST_COST)));
         }
     }
     offers.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.step.cmp(&b.0.step)));

@@ -41,32 +41,6 @@ fn every_fault_of_every_own_board_settles() {
 }
 
 #[test]
-#[ignore = "prints the healthy points"]
-fn show_healthy_points() {
-    for (name, board) in own_boards() {
-        let mut sweep = Sweep::new(board.network(), Options::default()).unwrap();
-        let found = sweep.solve(&[], Some(board.signal().unwrap().tone.0)).unwrap();
-        println!(
-            "== {name} parts {} faults {} nodes {}",
-            board.parts().len(),
-            board.faults().len(),
-            board.network().node_count()
-        );
-        for (i, s) in board.supplies().iter().enumerate() {
-            println!("amps {} {:.4}", s.name, found.delivered(i));
-        }
-        for net in board.nets() {
-            let node = board.node(net).unwrap();
-            println!(
-                "{net:6} {:8.3} V {:8.1} dB",
-                found.volts(node),
-                found.response().unwrap().level(node, 1.0)
-            );
-        }
-    }
-}
-
-#[test]
 fn schemas_are_committed() {
     crate::rules::assert_schema::<written::BoardFile>("board");
     crate::rules::assert_schema::<crate::rules::parts::written::PartFile>("parts");
@@ -257,10 +231,10 @@ fn faults_do_what_they_say() {
         sweep.solve(&board.edits(fault).unwrap(), None).unwrap().volts(board.node(net).unwrap())
     };
     assert!(
-        volts("copper", &["D1:turned"], "V9").abs() < 0.1,
+        volts("copper", &["D1:turned"], "V9").abs() < 0.25,
         "a guard diode the wrong way round lets nothing through"
     );
-    assert!(volts("copper", &["main:turned"], "V9").abs() < 0.1, "the guard diode does its work");
+    assert!(volts("copper", &["main:turned"], "V9").abs() < 0.25, "the guard diode does its work");
     assert!(volts("copper", &["R1:open"], "VH") < 0.5);
     assert!(volts("copper", &["R1:x10"], "VH") < 1.0);
     assert!(volts("tin", &["U1.gnd:joint"], "V5") > 6.0, "a regulator without ground follows its input");

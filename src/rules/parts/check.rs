@@ -293,8 +293,8 @@ impl Checker<'_> {
                 "give one of the two and not the other".into(),
             );
         }
-        if !matches!(kind, "voltage" | "current") && !(element.terms.is_empty() && element.corners.is_empty())
-        {
+        let listens = !element.terms.is_empty() || !element.corners.is_empty();
+        if listens && !matches!(kind, "voltage" | "current") {
             let help = "only 'voltage' and 'current' listen to other nodes".into();
             self.say("wrong-field", element.kind.span, format!("'{kind}' takes no terms or corners"), help);
         }
