@@ -44,6 +44,9 @@ pub struct Args {
     /// How many states of belief the planner may look at
     #[arg(long, value_name = "N")]
     look: Option<usize>,
+    /// Print every game step by step as well
+    #[arg(long, requires = "auto", conflicts_with = "json")]
+    trail: bool,
 }
 
 /// Runs the command. A person's lines come from standard input.
@@ -78,7 +81,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let bar = bar(drill.games * drill.hands.len());
     let games = drill::games(rules, &board, &drill, &|| bar.inc(1));
     bar.finish_and_clear();
-    let report = drill::report(&board, &drill, &games?);
+    let games = games?;
+    if args.trail {
+        screen.text(&trail(&drill, &games))?;
+    }
+    let report = drill::report(&board, &drill, &games);
     if screen.json {
         return screen.document(&report);
     }
@@ -109,6 +116,33 @@ fn bar(length: usize) -> ProgressBar {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
     }
+}
+
+/// Every game step by step.
+fn trail(drill: &Drill, games: &drill::Games) -> String {
+    let mut out = String::new();
+    for (number, unit) in games.iter().enumerate() {
+        for (hand, game) in drill.hands.iter().zip(unit) {
+            let minutes = show::minutes(Minutes(game.minutes));
+            let found = if game.found { "found" } else { "not found" };
+            out += &format!(
+                "Unit {} by {}: {} with {}; {found} in {minutes}, {}\n",
+                number + 1,
+                hand.name(),
+                game.hidden.join(" and "),
+                game.symptoms.join(", "),
+                game.end
+            );
+            for step in &game.steps {
+                out += &format!("  {:>5.1} min  {} = {}\n", step.minutes, step.id, step.answer);
+            }
+            for answer in &game.answers {
+                let right = if answer.right { "right" } else { "wrong" };
+                out += &format!("  answer {:.3} {right}: {}\n", answer.stated, answer.faults.join(", "));
+            }
+        }
+    }
+    out + "\n"
 }
 
 /// The report as text.
