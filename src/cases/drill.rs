@@ -6,6 +6,7 @@
 //! Everything depends on the seed alone. Absent: faults that the board's catalogue does not have, and units that were never wired up.
 
 mod chance;
+mod hand;
 mod person;
 mod play;
 mod score;

@@ -8,6 +8,7 @@ use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
 mod cases;
+mod coverage;
 mod drill;
 mod next;
 mod note;
@@ -54,6 +55,7 @@ enum Command {
     Sheet(sheet::SheetArgs),
     Whatif(sheet::WhatifArgs),
     Drill(drill::Args),
+    Coverage(coverage::Args),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
 }
@@ -103,6 +105,7 @@ impl Cli {
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
+            Command::Coverage(args) => coverage::run(args, rules, screen),
             Command::Drill(args) => drill::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
             Command::Rules(_) | Command::Sheet(_) | Command::Whatif(_) => Ok(()),

@@ -15,8 +15,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Singles that are tried in pairs when readings are scored.
 const PAIRED: usize = 40;
-/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 160,000) are ruled out.
-const HOPELESS: f64 = -12.0;
+/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 22,000) are ruled out.
+const HOPELESS: f64 = -10.0;
 /// A fault moves a reading when it shifts it by this many standard deviations of the reading.
 const MOVES: f64 = 0.7;
 /// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
@@ -79,6 +79,13 @@ impl<'b> Circuit<'b> {
             let level = |net: &str| healthy.get(&CheckId::Level(net.to_owned())).map(|p| p.mean);
             Stages::of(self.board, |net| level(net).is_some_and(|db| db > CARRIES))
         })
+    }
+
+    /// Whether a healthy board carries the tone on a net, so that a level can be listened to there.
+    pub fn carries(&self, net: &str) -> bool {
+        let check = CheckId::Level(net.to_owned());
+        let healthy = self.predict(&[], std::slice::from_ref(&check));
+        healthy.and_then(|h| h.get(&check).map(|p| p.mean > CARRIES)).unwrap_or(false)
     }
 
     /// The packs of the blocks that the board has: those with a fault of a role that one of its parts has.

@@ -144,6 +144,8 @@ struct Considered {
 const BINS: usize = 6;
 /// Chance that a reading is a slip of the probe and lands anywhere.
 const SLIP: f64 = 0.02;
+/// Checks that are expected to tell less than this, in bits, are not offered.
+const LEAST_BITS: f64 = 0.03;
 /// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
 const OHMS_NETS: usize = 6;
 
@@ -244,8 +246,9 @@ impl Diagnosis<'_> {
     /// The check to take under a moment's power: through a limited supply where one is at hand, else the quickest.
     fn brief_check(&self, bench: &Planning) -> Option<CheckIx> {
         let brief = |c: &CheckIx| {
-            let allowed = bench.problem.check_allowed(*c, &bench.state);
-            allowed && bench.problem.checks()[c.0].price.power == plan::Power::Brief
+            let check = &bench.problem.checks()[c.0];
+            let fit = matches!(check.standing, Standing::Open | Standing::RuledOut) && check.kind != plan::Kind::Try;
+            fit && check.price.power == plan::Power::Brief && bench.problem.may_power(&check.price, &bench.state)
         };
         let limited = |c: &CheckIx| match &bench.checks[c.0] {
             BenchCheck::Rule(id) => self.rules.check(*id).tools.contains(&Tool::LimitedSupply),
@@ -291,9 +294,32 @@ impl Diagnosis<'_> {
             comeback: COMES_BACK,
             tariff: terms.tariff,
         };
-        let problem = Problem::new(draft)
-            .map_err(|e| Complaint::nowhere("engine", format!("the next step can't be planned: {e}")))?;
+        let problem = self.worth_asking(draft)?;
         Ok(Planning { problem, state: self.state(&setups), checks, remedies, setups, faults })
+    }
+
+    /// The problem without the checks that tell next to nothing: they would only be asked for being cheap, one after the other.
+    fn worth_asking(&self, draft: Draft) -> Result<Problem, Complaints> {
+        let planned = |draft| {
+            Problem::new(draft).map_err(|e| {
+                Complaints::from(Complaint::nowhere("engine", format!("the next step can't be planned: {e}")))
+            })
+        };
+        let problem = planned(draft)?;
+        let dull: Vec<usize> = problem
+            .checks()
+            .iter()
+            .enumerate()
+            .filter(|(i, c)| {
+                c.standing == Standing::Open && !c.gate && problem.check_bits(CheckIx(*i)) < LEAST_BITS
+            })
+            .map(|(i, _)| i)
+            .collect();
+        let mut draft = problem.draft().clone();
+        for i in dull {
+            draft.checks[i].standing = Standing::RuledOut;
+        }
+        planned(draft)
     }
 
     fn stage_of(&self, fault: FaultId) -> Option<u32> {
@@ -322,21 +348,29 @@ impl Diagnosis<'_> {
         out
     }
 
+    /// Whether a check of the board is among those that are offered: ohms where the supplies are, levels where there is one.
+    pub(crate) fn is_usual(&self, check: &BoardCheck) -> bool {
+        let Some(circuit) = &self.circuit else { return false };
+        match check {
+            BoardCheck::Ohms(net) => circuit.board().nets().iter().take(OHMS_NETS).any(|n| n == net),
+            BoardCheck::Level(net) => circuit.carries(net),
+            BoardCheck::Volts(_) | BoardCheck::Amps(_) => true,
+        }
+    }
+
     /// The checks of the board that are still open and can be done with the tools at hand.
     pub(super) fn open_board_checks(&self) -> Vec<BoardCheck> {
         let Some(circuit) = &self.circuit else { return Vec::new() };
         let tools = self.job.card.tools();
-        let supplies = circuit.board().nets().iter().take(OHMS_NETS);
-        let supplies: Vec<&String> = supplies.collect();
         let last = self.model.readings.last();
         circuit
             .checks()
             .into_iter()
             .filter(|check| match check {
-                BoardCheck::Ohms(net) => tools.contains(&Tool::Meter) && supplies.contains(&net),
-                BoardCheck::Volts(_) | BoardCheck::Amps(_) => tools.contains(&Tool::Meter),
                 BoardCheck::Level(_) => tools.contains(&Tool::AudioProbe) || tools.contains(&Tool::Scope),
+                _ => tools.contains(&Tool::Meter),
             })
+            .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
             .filter(|check| {
                 let id = check.to_string();
@@ -446,6 +480,10 @@ impl Diagnosis<'_> {
         };
         let (minutes, rigs, power): (f64, &[&str], Power) = match check {
             BoardCheck::Ohms(_) => (1.0, &["open-box"], Power::Off),
+            // The first current that a new build draws is read in a moment, the finger on the switch.
+            BoardCheck::Amps(_) if self.gates_apply() && !self.has_been_powered() => {
+                (2.0, &["open-box"], Power::Brief)
+            }
             BoardCheck::Amps(_) => (2.0, &["open-box"], Power::On),
             BoardCheck::Volts(_) => (1.0, &["open-box"], Power::On),
             BoardCheck::Level(_) => (1.0, &["open-box", "probe-rig"], Power::On),

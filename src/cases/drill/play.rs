@@ -1,9 +1,10 @@
 //! One game: a strategy works on a simulated unit until it is mended, gives an answer and stops, or runs out of steps.
 
+use super::hand::{Way, by_hand};
 use super::unit::{Rig, Unit};
 use crate::circuit::predict::CheckId;
 use crate::job::{Diagnosis, FaultOrigin, JobCard, NewCard, NewFinding, Planning, RemedyRef, Terms};
-use crate::plan::{ByLot, Checklist, HalfSplit, InformationPerCost, Planner, Step, Stop, Strategy};
+use crate::plan::{ByLot, InformationPerCost, Planner, Step, Stop, Strategy};
 use crate::rules::{History, Tool};
 use crate::text::{Complaint, Complaints, Source};
 use std::collections::BTreeSet;
@@ -19,9 +20,9 @@ pub enum Hand {
     Planner,
     /// The check with the most information per minute.
     Information,
-    /// The half-split method by hand.
+    /// The half-split method by hand: levels by halves, then the bad stage's parts in order.
     HalfSplit,
-    /// The trade's checklist from top to bottom.
+    /// The trade's checklist from top to bottom, parts in order wherever something is off.
     Checklist,
     /// Any step that can tell something, by lot.
     Random,
@@ -42,12 +43,10 @@ impl Hand {
         Self::ALL.iter().find(|(_, h)| *h == self).map_or("", |(n, _)| n)
     }
 
-    fn strategy(self, diagnosis: &Diagnosis<'_>, planning: &Planning, terms: &Terms, seed: u64) -> Box<dyn Strategy> {
+    fn strategy(self, terms: &Terms, seed: u64) -> Box<dyn Strategy> {
         match self {
-            Self::Planner => Box::new(Planner { nodes: terms.look }),
+            Self::Planner | Self::HalfSplit | Self::Checklist => Box::new(Planner { nodes: terms.look }),
             Self::Information => Box::new(InformationPerCost::default()),
-            Self::HalfSplit => Box::new(HalfSplit),
-            Self::Checklist => Box::new(Checklist { order: planning.checklist(diagnosis) }),
             Self::Random => Box::new(ByLot { seed }),
         }
     }
@@ -132,11 +131,24 @@ pub fn card(rig: &Rig<'_>, unit: &Unit, setting: &Setting) -> Result<JobCard, Co
 /// # Errors
 /// When the job can't be weighed or planned.
 pub fn play(rig: &Rig<'_>, unit: &Unit, hand: Hand, setting: &Setting) -> Result<Game, Complaints> {
+    match hand {
+        Hand::HalfSplit => return by_hand(rig, unit, Way::Halving, setting),
+        Hand::Checklist => return by_hand(rig, unit, Way::Listing, setting),
+        _ => {}
+    }
     let mut table = Table::new(rig, unit, setting)?;
     while table.game.end.is_empty() {
-        let diagnosis = table.diagnosis()?;
+        let diagnosis = match table.diagnosis() {
+            Ok(diagnosis) => diagnosis,
+            // Too tangled a job ends a game, not the drill.
+            Err(e) if !table.game.steps.is_empty() && e.0.iter().all(|c| c.code == "engine") => {
+                table.game.end = "the findings could not be weighed".into();
+                break;
+            }
+            Err(e) => return Err(e),
+        };
         let planning = diagnosis.planning(&setting.terms)?;
-        let strategy = hand.strategy(&diagnosis, &planning, &setting.terms, unit.seed);
+        let strategy = hand.strategy(&setting.terms, unit.seed);
         let decision = diagnosis.decide(&planning, strategy.as_ref());
         table.take(&diagnosis, &planning, &decision.step)?;
         if table.game.end.is_empty() && table.game.steps.len() >= MOST_STEPS {
@@ -152,6 +164,8 @@ pub struct Table<'r, 'b> {
     unit: Unit,
     job: JobCard,
     epoch: usize,
+    /// Whether who plays states probabilities.
+    states: bool,
     /// What has come of it so far.
     pub game: Game,
 }
@@ -175,7 +189,7 @@ impl<'b> Table<'_, 'b> {
             wrong_remedies: 0,
             answers: Vec::new(),
         };
-        Ok(Table { rig, unit: unit.clone(), job, epoch: 0, game })
+        Ok(Table { rig, unit: unit.clone(), job, epoch: 0, states: true, game })
     }
 
     /// The job as it stands, weighed.
@@ -244,7 +258,9 @@ impl<'b> Table<'_, 'b> {
     }
 
     fn mend(&mut self, diagnosis: &Diagnosis<'b>, remedy: &RemedyRef) -> String {
-        self.answers(diagnosis);
+        if self.states {
+            self.answers(diagnosis);
+        }
         let cures = cures(diagnosis, remedy);
         let level = self.unit.clone();
         let helped = self.rig.mend(&mut self.unit, &cures);
@@ -263,6 +279,17 @@ impl<'b> Table<'_, 'b> {
             let right = faults.iter().any(|f| self.unit.faults.contains(f));
             self.game.answers.push(Answer { faults, stated, right });
         }
+    }
+
+    /// Whoever plays states no probabilities.
+    pub fn without_answers(mut self) -> Self {
+        self.states = false;
+        self
+    }
+
+    /// Ends the game without an answer.
+    pub fn give_up(&mut self) {
+        self.game.end = "out of steps".into();
     }
 
     /// Ends the game: what leads is the answer.

@@ -329,6 +329,14 @@ impl<'b> Rig<'b> {
         out.into_iter().map(|(_, id)| id).take(2).collect()
     }
 
+    /// The board's faults that a check of the rules may show.
+    pub fn shown_by(&self, check: &str) -> BTreeSet<String> {
+        let Ok(check) = self.rules.find_check(check) else { return BTreeSet::new() };
+        let from: BTreeSet<Cause> = self.rules.links_to(Effect::Check(check)).map(|(_, l)| l.from).collect();
+        let shows = |ids: &Vec<rules::FaultId>| ids.iter().any(|f| from.contains(&Cause::Fault(*f)));
+        self.stands_for.iter().filter(|(_, ids)| shows(ids)).map(|(f, _)| f.clone()).collect()
+    }
+
     /// A remedy tried: puts right what it is for. Whether it put anything right.
     pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>) -> bool {
         let before = unit.faults.len();
