@@ -100,7 +100,12 @@ impl Column {
 ///
 /// # Errors
 /// When the board has no operating point or the job of such a unit can't be weighed.
-pub fn coverage(rules: &Rules, board: &Board, history: History, tools: &[Tool]) -> Result<Coverage, Complaints> {
+pub fn coverage(
+    rules: &Rules,
+    board: &Board,
+    history: History,
+    tools: &[Tool],
+) -> Result<Coverage, Complaints> {
     let circuit = Rc::new(Circuit::new(board)?);
     let new = NewCard {
         unit: board.name().to_owned(),
@@ -134,7 +139,11 @@ pub fn coverage(rules: &Rules, board: &Board, history: History, tools: &[Tool]) 
     let mut alike: Vec<AlikeFaults> = groups
         .iter()
         .filter(|g| g.len() > 1)
-        .map(|g| AlikeFaults { faults: g.iter().map(name).collect(), share: share(g), one_remedy: one_remedy(g) })
+        .map(|g| AlikeFaults {
+            faults: g.iter().map(name).collect(),
+            share: share(g),
+            one_remedy: one_remedy(g),
+        })
         .collect();
     alike.sort_by(|a, b| b.share.total_cmp(&a.share).then_with(|| a.faults.cmp(&b.faults)));
     Ok(Coverage {
@@ -167,7 +176,9 @@ fn columns(diagnosis: &Diagnosis<'_>, circuit: &Circuit<'_>, faults: &[(usize, f
             },
             usual: diagnosis.is_usual(check),
             values: (0..read.len()).map(|i| of(i).map(|p| place(p.mean))).collect(),
-            slack: (0..read.len()).map(|i| of(i).map_or(0.0, |p| ALIKE * slack_of(check, p.own_sd))).collect(),
+            slack: (0..read.len())
+                .map(|i| of(i).map_or(0.0, |p| ALIKE * slack_of(check, p.own_sd)))
+                .collect(),
         });
     }
     let belief = &diagnosis.model.belief;
@@ -230,7 +241,11 @@ impl Table {
     fn bits(&self, groups: &[Vec<usize>], unseen: &[usize]) -> f64 {
         let within = |list: &[usize]| {
             let sum: f64 = list.iter().map(|i| self.share(*i)).sum();
-            list.iter().map(|i| self.share(*i)).filter(|p| *p > 0.0).map(|p| p * (sum / p).log2()).sum::<f64>()
+            list.iter()
+                .map(|i| self.share(*i))
+                .filter(|p| *p > 0.0)
+                .map(|p| p * (sum / p).log2())
+                .sum::<f64>()
         };
         groups.iter().map(|g| within(g)).sum::<f64>() + within(unseen)
     }

@@ -10,9 +10,9 @@ mod hand;
 mod person;
 mod play;
 mod score;
-mod unit;
 #[cfg(test)]
 mod tests;
+mod unit;
 
 pub use person::{PractiseError, practise};
 pub use play::{Answer, Game, Hand, Played, Setting, play};
@@ -100,7 +100,12 @@ pub fn unit(rig: &Rig<'_>, drill: &Drill, number: usize) -> Result<Unit, Complai
 ///
 /// # Errors
 /// As [`rig`], [`unit`] and [`play`]; the complaint of the first unit by number.
-pub fn games(rules: &Rules, board: &Board, drill: &Drill, tick: &(dyn Fn() + Sync)) -> Result<Games, Complaints> {
+pub fn games(
+    rules: &Rules,
+    board: &Board,
+    drill: &Drill,
+    tick: &(dyn Fn() + Sync),
+) -> Result<Games, Complaints> {
     let next = AtomicUsize::new(0);
     let work = || -> Result<Vec<(usize, Result<Vec<Game>, Complaints>)>, Complaints> {
         let rig = rig(rules, board, drill)?;
@@ -126,7 +131,8 @@ pub fn games(rules: &Rules, board: &Board, drill: &Drill, tick: &(dyn Fn() + Syn
         let mine = work();
         (mine, other.join())
     });
-    let lost = |_| Complaints::from(Complaint::nowhere("engine", "a thread of the drill broke off".to_owned()));
+    let lost =
+        |_| Complaints::from(Complaint::nowhere("engine", "a thread of the drill broke off".to_owned()));
     let mut all = both.0?;
     all.extend(both.1.map_err(lost)??);
     all.sort_by_key(|(number, _)| *number);

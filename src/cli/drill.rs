@@ -109,8 +109,11 @@ fn hand(name: &str) -> Result<Hand, Failure> {
 
 /// A bar on stderr, hidden where that is no terminal.
 fn bar(length: usize) -> ProgressBar {
-    let target =
-        if std::io::stderr().is_terminal() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+    let target = if std::io::stderr().is_terminal() {
+        ProgressDrawTarget::stderr()
+    } else {
+        ProgressDrawTarget::hidden()
+    };
     let bar = ProgressBar::with_draw_target(Some(length as u64), target);
     match ProgressStyle::with_template("{bar:40} {pos}/{len} games, {eta} left") {
         Ok(style) => bar.with_style(style),
@@ -150,7 +153,16 @@ fn page(report: &DrillReport, faults: usize) -> String {
     let hidden = if faults == 1 { "one fault" } else { "two faults" };
     let mut out = format!(
         "{}: {} units with {hidden} each, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
-        report.board, report.games, report.seed, "strategy", "found", "mean", "median", "90 %", "steps", "wrong"
+        report.board,
+        report.games,
+        report.seed,
+        "strategy",
+        "found",
+        "mean",
+        "median",
+        "90 %",
+        "steps",
+        "wrong"
     );
     let minutes = |m: f64| show::minutes(Minutes(m));
     for s in &report.strategies {

@@ -217,7 +217,11 @@ impl<'r> Diagnosis<'r> {
     ///
     /// # Errors
     /// As [`Diagnosis::of`].
-    pub fn sharing(rules: &'r Rules, job: JobCard, circuit: Option<Rc<Circuit<'r>>>) -> Result<Self, Complaints> {
+    pub fn sharing(
+        rules: &'r Rules,
+        job: JobCard,
+        circuit: Option<Rc<Circuit<'r>>>,
+    ) -> Result<Self, Complaints> {
         in_scope(&job)?;
         let model = Model::of(rules, &job, circuit.as_deref())?;
         Ok(Self { rules, job, circuit, model })

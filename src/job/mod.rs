@@ -19,8 +19,8 @@ pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
-pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
 pub(crate) use next::Planning;
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
 

@@ -6,8 +6,8 @@ use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
 use crate::belief::{FaultId, Given};
 use crate::circuit::predict::{CheckId as BoardCheck, Predicted, Prediction};
 use crate::plan::{
-    self, Check as PlanCheck, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem, Reason,
-    CheckIx, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
+    self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem,
+    Reason, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
 };
 use crate::rules::{self, History, Power, Tool};
 use crate::text::{Complaint, Complaints};
@@ -251,7 +251,9 @@ impl Diagnosis<'_> {
     /// Whether a finding says that the unit was powered on the bench.
     fn has_been_powered(&self) -> bool {
         self.model.findings.iter().filter(|f| f.number > 0).any(|f| match &f.meaning {
-            Meaning::Answer { check, .. } => matches!(self.rules.check(*check).power, Power::On | Power::Brief),
+            Meaning::Answer { check, .. } => {
+                matches!(self.rules.check(*check).power, Power::On | Power::Brief)
+            }
             Meaning::Circuit { check, .. } => check.powered(),
             Meaning::Tried { .. } => true,
             Meaning::Unsure { .. } => false,
@@ -262,14 +264,17 @@ impl Diagnosis<'_> {
     fn brief_check(&self, bench: &Planning) -> Option<CheckIx> {
         let brief = |c: &CheckIx| {
             let check = &bench.problem.checks()[c.0];
-            let fit = matches!(check.standing, Standing::Open | Standing::RuledOut) && check.kind != plan::Kind::Try;
-            fit && check.price.power == plan::Power::Brief && bench.problem.may_power(&check.price, &bench.state)
+            let fit = matches!(check.standing, Standing::Open | Standing::RuledOut)
+                && check.kind != plan::Kind::Try;
+            fit && check.price.power == plan::Power::Brief
+                && bench.problem.may_power(&check.price, &bench.state)
         };
         let limited = |c: &CheckIx| match &bench.checks[c.0] {
             BenchCheck::Rule(id) => self.rules.check(*id).tools.contains(&Tool::LimitedSupply),
             BenchCheck::Board(_) => false,
         };
-        let minutes = |c: &CheckIx| bench.problem.pay(&bench.problem.checks()[c.0].price, &bench.state).0.minutes;
+        let minutes =
+            |c: &CheckIx| bench.problem.pay(&bench.problem.checks()[c.0].price, &bench.state).0.minutes;
         let all = (0..bench.checks.len()).map(CheckIx).filter(brief);
         all.min_by(|a, b| {
             (!limited(a)).cmp(&!limited(b)).then(minutes(a).total_cmp(&minutes(b))).then(a.cmp(b))
@@ -321,6 +326,10 @@ impl Diagnosis<'_> {
             })
         };
         let problem = planned(draft)?;
+        // Questions of the rules alone are the trade's own small talk; only a board's many readings need thinning out.
+        if self.circuit.is_none() {
+            return Ok(problem);
+        }
         let dull: Vec<usize> = problem
             .checks()
             .iter()

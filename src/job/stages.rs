@@ -28,7 +28,8 @@ impl Stages {
         };
         let net_of: BTreeMap<Node, &str> =
             board.nets().iter().filter_map(|n| Some((board.node(n)?, n.as_str()))).collect();
-        let rails: BTreeSet<&str> = board.supplies().iter().flat_map(|s| [s.plus.as_str(), s.minus.as_str()]).collect();
+        let rails: BTreeSet<&str> =
+            board.supplies().iter().flat_map(|s| [s.plus.as_str(), s.minus.as_str()]).collect();
         let shut = |node: Node| {
             let silent = |net: &&str| rails.contains(*net) || (!heard(net) && *net != signal.output);
             node.is_ground() || net_of.get(&node).is_some_and(silent)
@@ -38,7 +39,8 @@ impl Stages {
         let Some(path) = back(&walked, from, to) else { return Self::default() };
         let path: Vec<(Node, &str)> = path.iter().filter_map(|n| Some((*n, *net_of.get(n)?))).collect();
         let hangs = nearest(&joins, &path, &net_of);
-        let mut stages = Self { path: path.iter().map(|(_, n)| (*n).to_owned()).collect(), hangs, parts: BTreeMap::new() };
+        let mut stages =
+            Self { path: path.iter().map(|(_, n)| (*n).to_owned()).collect(), hangs, parts: BTreeMap::new() };
         for part in board.parts() {
             let nets = part.pins.iter().filter_map(|p| p.net.as_deref());
             if let Some(stage) = stages.between(nets) {
@@ -92,7 +94,10 @@ fn joins(board: &Board, shut: &impl Fn(Node) -> bool) -> BTreeMap<Node, BTreeSet
 }
 
 /// Breadth first; where each node was reached from.
-fn walk(joins: &BTreeMap<Node, BTreeSet<Node>>, from: impl IntoIterator<Item = Node>) -> BTreeMap<Node, Node> {
+fn walk(
+    joins: &BTreeMap<Node, BTreeSet<Node>>,
+    from: impl IntoIterator<Item = Node>,
+) -> BTreeMap<Node, Node> {
     let mut queue: VecDeque<Node> = from.into_iter().collect();
     let mut reached: BTreeMap<Node, Node> = queue.iter().map(|n| (*n, *n)).collect();
     while let Some(node) = queue.pop_front() {

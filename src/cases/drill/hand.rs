@@ -33,8 +33,16 @@ pub fn by_hand(rig: &Rig<'_>, unit: &Unit, way: Way, setting: &Setting) -> Resul
     let planning = diagnosis.planning(&setting.terms)?;
     let healthy = rig.circuit.predict(&[], &rig.circuit.checks()).unwrap_or_default();
     let state = planning.state;
-    let mut worker =
-        Worker { rig, table, diagnosis, planning, healthy, state, done: BTreeSet::new(), tried: BTreeSet::new() };
+    let mut worker = Worker {
+        rig,
+        table,
+        diagnosis,
+        planning,
+        healthy,
+        state,
+        done: BTreeSet::new(),
+        tried: BTreeSet::new(),
+    };
     match way {
         Way::Halving => worker.halve()?,
         Way::Listing => worker.go_down_the_list()?,
@@ -72,7 +80,8 @@ impl Worker<'_, '_> {
         if self.over() || !open || (power && self.state.held) || !self.done.insert(id.clone()) {
             return Ok(false);
         }
-        let (cost, after) = self.planning.problem.pay(&self.planning.problem.checks()[ix.0].price, &self.state);
+        let (cost, after) =
+            self.planning.problem.pay(&self.planning.problem.checks()[ix.0].price, &self.state);
         self.state = after;
         self.table.note(&self.diagnosis, &id, None, cost.minutes, cost.money / 100.0)?;
         let answer = self.table.game.steps.last().map(|s| s.answer.clone()).unwrap_or_default();
@@ -87,7 +96,9 @@ impl Worker<'_, '_> {
             self.state.held |= entry.holds_power.get(k).copied().unwrap_or(false);
             return k > 0;
         };
-        let (Some(usual), Ok(seen)) = (self.healthy.get(&check), Observed::parse(&check, answer)) else { return false };
+        let (Some(usual), Ok(seen)) = (self.healthy.get(&check), Observed::parse(&check, answer)) else {
+            return false;
+        };
         match seen {
             Observed::Heard(ear) => ear != Ear::Expected,
             Observed::Read(reading) => {
@@ -161,7 +172,12 @@ impl Worker<'_, '_> {
     fn nets_of_stage(&self, net: &str) -> Vec<String> {
         let stages = self.rig.circuit.stages();
         let stage = stages.of_net(net);
-        let others = self.rig.board().nets().iter().filter(|n| *n != net && stage.is_some() && stages.of_net(n) == stage);
+        let others = self
+            .rig
+            .board()
+            .nets()
+            .iter()
+            .filter(|n| *n != net && stage.is_some() && stages.of_net(n) == stage);
         [net.to_owned()].into_iter().chain(others.cloned()).collect()
     }
 
@@ -191,9 +207,15 @@ impl Worker<'_, '_> {
     /// Mends the parts at these nets in the order of the board file, one fix after the other.
     fn mend_at(&mut self, nets: &[&str]) -> Result<(), Complaints> {
         let board = self.rig.board();
-        let at = |pins: &[crate::circuit::board::Pin]| pins.iter().any(|p| p.net.as_deref().is_some_and(|n| nets.contains(&n)));
+        let at = |pins: &[crate::circuit::board::Pin]| {
+            pins.iter().any(|p| p.net.as_deref().is_some_and(|n| nets.contains(&n)))
+        };
         let parts: Vec<&str> = board.parts().iter().filter(|p| at(&p.pins)).map(|p| p.id.as_str()).collect();
-        let bridged = |f: &str| f.split_once(':').and_then(|(n, _)| n.split_once('~')).is_some_and(|(a, b)| nets.contains(&a) || nets.contains(&b));
+        let bridged = |f: &str| {
+            f.split_once(':')
+                .and_then(|(n, _)| n.split_once('~'))
+                .is_some_and(|(a, b)| nets.contains(&a) || nets.contains(&b))
+        };
         for part in parts {
             self.mend_where(|id| owner(id) == part)?;
         }
@@ -215,7 +237,8 @@ impl Worker<'_, '_> {
     }
 
     fn mend_where(&mut self, wanted: impl Fn(&str) -> bool) -> Result<(), Complaints> {
-        let faults: Vec<&str> = self.rig.board().faults().iter().map(|f| f.id.as_str()).filter(|id| wanted(id)).collect();
+        let faults: Vec<&str> =
+            self.rig.board().faults().iter().map(|f| f.id.as_str()).filter(|id| wanted(id)).collect();
         for fault in faults {
             let Some(fix) = self.rig.circuit.fix_of(fault) else { continue };
             if self.over() {

@@ -51,10 +51,16 @@ pub fn practise(
     score(rig, unit, setting, &table, out)
 }
 
-fn welcome(rig: &Rig<'_>, table: &Table<'_, '_>, setting: &Setting, out: &mut dyn Write) -> Result<(), PractiseError> {
+fn welcome(
+    rig: &Rig<'_>,
+    table: &Table<'_, '_>,
+    setting: &Setting,
+    out: &mut dyn Write,
+) -> Result<(), PractiseError> {
     let board = rig.board();
     writeln!(out, "{}: {}", board.name(), board.says())?;
-    let says = |id: &String| rig.rules.find_symptom(id).map_or(id.clone(), |s| rig.rules.symptom(s).says.clone());
+    let says =
+        |id: &String| rig.rules.find_symptom(id).map_or(id.clone(), |s| rig.rules.symptom(s).says.clone());
     let symptoms: Vec<String> = table.game.symptoms.iter().map(says).collect();
     writeln!(out, "Complaint: {}", symptoms.join("; "))?;
     let tools: Vec<&str> = setting.tools.iter().map(|t| t.name()).collect();
@@ -110,7 +116,8 @@ fn step(diagnosis: &Diagnosis<'_>, planning: &Planning, typed: &str) -> Result<W
     let circuit = diagnosis.circuit.as_deref();
     let at = |value: &str| At { value: value.to_owned(), ..At::default() };
     let answer = at(if typed.starts_with("try:") { "no-change" } else { "unsure" });
-    let finding = CardFinding { at: None, check: at(typed), answer, minutes: None, remark: None, struck: None };
+    let finding =
+        CardFinding { at: None, check: at(typed), answer, minutes: None, remark: None, struck: None };
     let meaning = crate::job::meaning(diagnosis.rules, circuit, &finding);
     let told = |message: &str, help: &str| match help {
         "" => message.to_owned(),
@@ -128,14 +135,15 @@ fn step(diagnosis: &Diagnosis<'_>, planning: &Planning, typed: &str) -> Result<W
         Some(Step::Remedy(ix)) => planning.problem.remedies().get(ix.0).map(|r| &r.price),
         _ => None,
     };
-    let powered = price.map_or_else(
-        || typed.parse::<CheckId>().is_ok_and(|c| c.powered()),
-        |p| p.power.is_powered(),
-    );
+    let powered =
+        price.map_or_else(|| typed.parse::<CheckId>().is_ok_and(|c| c.powered()), |p| p.power.is_powered());
     if powered && planning.state.held {
         return Err("No power on this unit yet: the supply reads short. Put that right first.".into());
     }
-    if powered && let Some(gate) = planning.problem.open_gates().find(|g| planning.problem.check_allowed(*g, &planning.state)) {
+    if powered
+        && let Some(gate) =
+            planning.problem.open_gates().find(|g| planning.problem.check_allowed(*g, &planning.state))
+    {
         let first = planning.id(diagnosis, &Step::Check(gate)).unwrap_or_default();
         return Err(format!("Before this unit gets power: {first}."));
     }

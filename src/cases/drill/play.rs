@@ -177,7 +177,8 @@ impl<'b> Table<'_, 'b> {
     /// As [`card`].
     pub fn new<'r>(rig: &'r Rig<'b>, unit: &Unit, setting: &Setting) -> Result<Table<'r, 'b>, Complaints> {
         let job = card(rig, unit, setting)?;
-        let symptoms = job.card.complaint.iter().flat_map(|c| c.symptoms.iter().map(|s| s.value.clone())).collect();
+        let symptoms =
+            job.card.complaint.iter().flat_map(|c| c.symptoms.iter().map(|s| s.value.clone())).collect();
         let game = Game {
             hidden: unit.faults.clone(),
             symptoms,
@@ -204,7 +205,12 @@ impl<'b> Table<'_, 'b> {
     ///
     /// # Errors
     /// When the card can't take the finding; a defect.
-    pub fn take(&mut self, diagnosis: &Diagnosis<'b>, planning: &Planning, step: &Step) -> Result<(), Complaints> {
+    pub fn take(
+        &mut self,
+        diagnosis: &Diagnosis<'b>,
+        planning: &Planning,
+        step: &Step,
+    ) -> Result<(), Complaints> {
         let price = match step {
             Step::Check(ix) => planning.problem.checks().get(ix.0).map(|c| &c.price),
             Step::Remedy(ix) => planning.problem.remedies().get(ix.0).map(|r| &r.price),
@@ -252,7 +258,8 @@ impl<'b> Table<'_, 'b> {
             let read = self.rig.read(&self.unit, &check, take + 100 * self.epoch);
             return Ok(read.unwrap_or_else(|| "unsure".into()));
         }
-        let check = diagnosis.rules.find_check(id).map_err(|e| Complaint::nowhere("unknown-name", e.to_string()))?;
+        let check =
+            diagnosis.rules.find_check(id).map_err(|e| Complaint::nowhere("unknown-name", e.to_string()))?;
         let answer = self.rig.answer(&self.unit, check, self.epoch);
         Ok(diagnosis.rules.check(check).answers[answer].clone())
     }

@@ -183,10 +183,13 @@ fn faults_that_read_alike_in_volts_are_parted_by_ohms_and_amps() {
         parts:\n  R1: {kind: resistor, value: 10k, nets: [V9, MID]}\n  R2: {kind: resistor, value: 10k, nets: [MID, GND]}\n";
     let board = Board::load(&Source::new("half.yaml", text), &Library::builtin().unwrap()).unwrap();
     let rules = Rules::builtin().unwrap();
-    let with = |tools: &[Tool]| crate::cases::coverage::coverage(rules, &board, History::FreshBuild, tools).unwrap();
+    let with =
+        |tools: &[Tool]| crate::cases::coverage::coverage(rules, &board, History::FreshBuild, tools).unwrap();
     let (bare, meter) = (with(&[]), with(&[Tool::Meter]));
     let together = |c: &crate::cases::coverage::Coverage| {
-        c.groups.iter().any(|g| g.faults.contains(&"R1:x10".to_owned()) && g.faults.contains(&"R2:div10".to_owned()))
+        c.groups
+            .iter()
+            .any(|g| g.faults.contains(&"R1:x10".to_owned()) && g.faults.contains(&"R2:div10".to_owned()))
     };
     assert!(!together(&meter));
     assert!(meter.bits_left < bare.bits_left && meter.unseen_share <= bare.unseen_share);

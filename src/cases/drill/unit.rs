@@ -139,9 +139,11 @@ impl<'b> Rig<'b> {
                     out[i] = self.cold(unit, &edits, node()?)?;
                     continue;
                 }
-                CheckId::Volts(_) => {
-                    Reading::Volts { plus: node()?, minus: Node::GROUND, meter_ohms: Some(self.bench.meter_ohms) }
-                }
+                CheckId::Volts(_) => Reading::Volts {
+                    plus: node()?,
+                    minus: Node::GROUND,
+                    meter_ohms: Some(self.bench.meter_ohms),
+                },
                 CheckId::Level(_) => Reading::Level { node: node()? },
                 CheckId::Amps(name) => {
                     let supply = self.board.supplies().iter().find(|s| s.name == *name)?;
@@ -314,7 +316,9 @@ impl<'b> Rig<'b> {
     pub fn complaint(&self, unit: &Unit) -> Vec<String> {
         let (mut out, active) = (Vec::new(), self.active(unit));
         for (id, symptom) in self.rules.symptoms() {
-            if !self.in_play[symptom.pack.index()] || self.answer_with(unit, symptom.check, 0, &active) != symptom.answer {
+            if !self.in_play[symptom.pack.index()]
+                || self.answer_with(unit, symptom.check, 0, &active) != symptom.answer
+            {
                 continue;
             }
             let heard = self.rules.check(symptom.check).board.is_some();
