@@ -4,7 +4,7 @@
 //!
 //! The networks follow from the rules, so they are not stored, only their hashes. `EXPORT_DIR=DIR cargo test --test
 //! rules_golden export` writes them; the script does that by itself.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
@@ -43,7 +43,7 @@ fn networks() -> Vec<Network> {
     let network = |(name, blocks, history, build)| {
         let text = format!("unit: Bench\nhistory: {history}\nbuild: {build}\nblocks: [{blocks}]\n");
         let job = JobCard::read(&Source::new("job.yaml", text)).unwrap();
-        let model = Model::of(&rules, &job, None).unwrap();
+        let model = Model::of(rules, &job, None).unwrap();
         let named = model.now.iter().map(|(id, node)| {
             let check = rules.check(*id);
             (node.0, (check.id.clone(), check.answers.clone()))

@@ -91,6 +91,7 @@ fn what_commands_print_is_what_their_schemas_say() {
     let replay = story(at, &["cases", "replay", "job.yaml"], "cases-replay");
     assert_eq!(replay["cases"].as_array().unwrap().len(), 1);
 
+    story(at, &["summary", "job.yaml"], "summary");
     let sheet = story(at, &["sheet", "--example", "tin_lantern"], "sheet");
     assert!(sheet.to_string().contains("volts:"));
     story(at, &["whatif", "--example", "pocket_beacon", "C3:short"], "whatif");
@@ -113,6 +114,7 @@ fn every_schema_is_printed_and_sound() {
         "pack",
         "parts",
         "sheet",
+        "summary",
         "suspects",
         "whatif",
         "why",

@@ -7,7 +7,7 @@ use super::{BeliefError, CheckId, Graph, Limits};
 
 /// Rounding error of a total that is put up with, in units of one operation on [`super::wide::Wide`] numbers (at most
 /// 2^-102, so this is 2e-10 by a bound that counts every rounding at its worst).
-const WORST_CONDITION: f64 = 1e21;
+pub(crate) const WORST_CONDITION: f64 = 1e21;
 
 /// Findings as (check, likelihood), ordered by check.
 pub(crate) type Findings = Vec<(CheckId, Vec<f64>)>;

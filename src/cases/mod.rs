@@ -1,5 +1,7 @@
-//! Resolved jobs: the built-in examples and the replay of cases.
+//! Resolved jobs: the built-in examples and the replay of cases; and the drill, which makes up jobs and plays them.
 
+pub mod coverage;
+pub mod drill;
 mod examples;
 mod replay;
 

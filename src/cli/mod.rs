@@ -12,14 +12,16 @@ mod bench;
 mod cases;
 mod input;
 mod manual;
+mod coverage;
+mod drill;
 mod next;
 mod note;
 mod open;
 pub mod rules;
 mod screen;
 mod sheet;
-mod suspects;
 mod summary;
+mod suspects;
 mod target;
 mod why;
 
@@ -72,6 +74,8 @@ enum Command {
     Summary(summary::Args),
     Sheet(sheet::SheetArgs),
     Whatif(sheet::WhatifArgs),
+    Drill(drill::Args),
+    Coverage(coverage::Args),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
     Completions(manual::CompletionsArgs),
@@ -129,6 +133,8 @@ impl Cli {
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
+            Command::Coverage(args) => coverage::run(args, rules, screen),
+            Command::Drill(args) => drill::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
             Command::Rules(_)
             | Command::Sheet(_)

@@ -2,7 +2,8 @@
 
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
-use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer};
+use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer, Terms};
+use crate::plan::{Count, Tariff};
 use crate::rules::Rules;
 use crate::text::Complaints;
 use crate::units::{Minutes, Probability, show};
@@ -18,6 +19,40 @@ pub struct Args {
     /// How many other steps to list beside it
     #[arg(short = 'n', value_name = "N", default_value_t = 3)]
     count: usize,
+    /// What counts as cost
+    #[arg(long = "count", value_name = "WHAT", value_enum, default_value = "minutes")]
+    counting: Counting,
+    /// What an hour of work costs, in the currency's main unit; for --count both
+    #[arg(long, value_name = "MONEY", default_value_t = 40.0)]
+    rate: f64,
+    /// How many states of belief to look at before deciding; more look further ahead
+    #[arg(long, value_name = "N")]
+    look: Option<usize>,
+}
+
+/// What counts as cost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+pub enum Counting {
+    /// Time alone.
+    Minutes,
+    /// Parts money alone.
+    Money,
+    /// Both, time at the labour rate.
+    Both,
+}
+
+impl Args {
+    fn terms(&self) -> Result<Terms, Failure> {
+        if !(self.rate.is_finite() && self.rate >= 0.0) {
+            return Err(Failure::Usage("--rate wants a sum of money, 0 or more".into()));
+        }
+        let count = match self.counting {
+            Counting::Minutes => Count::Minutes,
+            Counting::Money => Count::Money,
+            Counting::Both => Count::Both,
+        };
+        Ok(Terms { tariff: Tariff { money_per_hour: self.rate * 100.0, count }, look: self.look })
+    }
 }
 
 /// Runs the command.
@@ -27,7 +62,7 @@ pub struct Args {
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let (job, board) = args.job.load()?;
     let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
-    let proposal = diagnosis.next(args.count)?;
+    let proposal = diagnosis.next_on(args.count, &args.terms()?)?;
     if screen.json {
         return screen.document(&proposal);
     }

@@ -3,19 +3,20 @@
 //! Circuit readings do not factorise, so fault sets are scored by the solver: none, every single fault, pairs of the
 //! best. Only faults that move a reading that was taken need scoring; all others stay as the authored graph has them.
 
+use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
 use crate::circuit::predict::{Bench, CheckId, Ear, Observed, Predicted, Prediction, Predictor};
 use crate::circuit::sheet;
-use crate::rules::History;
+use crate::rules::{Applies, History, PackId, Rules};
 use crate::text::{Complaint, Complaints};
-use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::cell::{OnceCell, RefCell};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Singles that are tried in pairs when readings are scored.
 const PAIRED: usize = 40;
-/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 160,000) are ruled out.
-const HOPELESS: f64 = -12.0;
+/// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 22,000) are ruled out.
+const HOPELESS: f64 = -10.0;
 /// A fault moves a reading when it shifts it by this many standard deviations of the reading.
 const MOVES: f64 = 0.7;
 /// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
@@ -46,7 +47,11 @@ pub struct CircuitEpoch {
 pub struct Circuit<'b> {
     board: &'b Board,
     predictor: RefCell<Predictor<'b>>,
+    stages: OnceCell<Stages>,
 }
+
+/// Levels above this count as carrying the tone, dB against it.
+const CARRIES: f64 = -60.0;
 
 impl<'b> Circuit<'b> {
     /// Sets a board up.
@@ -57,12 +62,42 @@ impl<'b> Circuit<'b> {
         let predictor = Predictor::new(board, Bench::default()).map_err(|e| {
             Complaint::nowhere("unsettled", e.to_string()).help("check the values on the board file")
         })?;
-        Ok(Self { board, predictor: RefCell::new(predictor) })
+        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new() })
     }
 
     /// The board.
     pub fn board(&self) -> &'b Board {
         self.board
+    }
+
+    /// Where along the signal path its nets and parts sit.
+    pub fn stages(&self) -> &Stages {
+        self.stages.get_or_init(|| {
+            let levels: Vec<CheckId> = self.board.nets().iter().map(|n| CheckId::Level(n.clone())).collect();
+            let healthy = if self.board.signal().is_some() { self.predict(&[], &levels) } else { None };
+            let healthy = healthy.unwrap_or_default();
+            let level = |net: &str| healthy.get(&CheckId::Level(net.to_owned())).map(|p| p.mean);
+            Stages::of(self.board, |net| level(net).is_some_and(|db| db > CARRIES))
+        })
+    }
+
+    /// Whether a healthy board carries the tone on a net, so that a level can be listened to there.
+    pub fn carries(&self, net: &str) -> bool {
+        let check = CheckId::Level(net.to_owned());
+        let healthy = self.predict(&[], std::slice::from_ref(&check));
+        healthy.and_then(|h| h.get(&check).map(|p| p.mean > CARRIES)).unwrap_or(false)
+    }
+
+    /// The packs of the blocks that the board has: those with a fault of a role that one of its parts has.
+    pub fn blocks(&self, rules: &Rules) -> Vec<String> {
+        let roles: BTreeSet<&str> = self.board.parts().iter().filter_map(|p| p.role.as_deref()).collect();
+        let packs: BTreeSet<PackId> = rules
+            .faults()
+            .filter(|(_, f)| f.board.as_ref().is_some_and(|(role, _)| roles.contains(role.as_str())))
+            .map(|(_, f)| f.pack)
+            .collect();
+        let of_block = |p: &&PackId| rules.pack(**p).applies == Applies::WithBlock;
+        packs.iter().filter(of_block).map(|p| rules.pack(*p).id.clone()).collect()
     }
 
     /// Faults that can be in a unit of this history, with their priors.

@@ -8,6 +8,7 @@ use crate::circuit::board::Board;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
+use std::rc::Rc;
 
 /// A remedy on offer for a suspect.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -153,6 +154,14 @@ pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId) -> Stri
     }
 }
 
+/// Refuses a unit that is out of scope.
+fn in_scope(job: &JobCard) -> Result<(), Complaints> {
+    let Some(why) = job.card.declined() else { return Ok(()) };
+    let place = job.card.power.as_ref().map(|p| job.document.place(p.span));
+    let message = format!("this unit is out of scope: {why}");
+    Err(Complaint { code: "declined", message, place, help: String::new() }.into())
+}
+
 /// A job with all that follows from it.
 #[derive(Debug)]
 pub struct Diagnosis<'r> {
@@ -161,7 +170,7 @@ pub struct Diagnosis<'r> {
     /// The card.
     pub job: JobCard,
     /// The board's circuit, where the job has a board.
-    pub circuit: Option<Circuit<'r>>,
+    pub circuit: Option<Rc<Circuit<'r>>>,
     /// The graph and what is believed.
     pub model: Model,
 }
@@ -198,13 +207,19 @@ impl<'r> Diagnosis<'r> {
     /// # Errors
     /// As [`Diagnosis::on_board`].
     pub fn on(rules: &'r Rules, job: JobCard, board: Option<&'r Board>) -> Result<Self, Complaints> {
-        if let Some(why) = job.card.declined() {
-            let place = job.card.power.as_ref().map(|p| job.document.place(p.span));
-            let message = format!("this unit is out of scope: {why}");
-            return Err(Complaint { code: "declined", message, place, help: String::new() }.into());
-        }
-        let circuit = board.map(Circuit::new).transpose()?;
-        let model = Model::of(rules, &job, circuit.as_ref())?;
+        in_scope(&job)?;
+        let circuit = board.map(Circuit::new).transpose()?.map(Rc::new);
+        Self::sharing(rules, job, circuit)
+    }
+
+    /// Weighs a job on a board that is set up already. What the circuit has worked out for one job serves the next:
+    /// the way to weigh many jobs on one board, or one job after each of its findings.
+    ///
+    /// # Errors
+    /// As [`Diagnosis::of`].
+    pub fn sharing(rules: &'r Rules, job: JobCard, circuit: Option<Rc<Circuit<'r>>>) -> Result<Self, Complaints> {
+        in_scope(&job)?;
+        let model = Model::of(rules, &job, circuit.as_deref())?;
         Ok(Self { rules, job, circuit, model })
     }
 
@@ -277,6 +292,23 @@ impl<'r> Diagnosis<'r> {
             left_out: self.model.belief.posterior().left_out,
             surprise: self.surprise()?,
         })
+    }
+
+    /// The leading suspect with the faults that no check at hand can tell from it, and the probability that one of them is there.
+    /// `None` where something unlisted or nothing at all leads.
+    pub fn leader(&self) -> Option<(Vec<String>, f64)> {
+        let unlisted = self.model.unlisted();
+        let mut list: Vec<(FaultId, f64)> =
+            (0..self.model.faults.len()).map(FaultId).map(|f| (f, self.probability(f))).collect();
+        list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| self.name(a.0).cmp(self.name(b.0))));
+        let (first, leading) = *list.first().filter(|(f, _)| *f != unlisted)?;
+        let mates = list.iter().skip(1).filter(|(f, p)| *p > 1e-4 * leading && self.inseparable(first, *f));
+        let (mut faults, mut absent) = (vec![self.name(first).to_owned()], 1.0 - leading);
+        for (mate, p) in mates {
+            faults.push(self.name(*mate).to_owned());
+            absent *= 1.0 - p;
+        }
+        Some((faults, 1.0 - absent))
     }
 
     fn name(&self, fault: FaultId) -> &str {

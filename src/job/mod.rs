@@ -11,14 +11,17 @@ mod diagnosis;
 mod model;
 mod next;
 pub mod session;
+mod stages;
 pub mod store;
 mod understand;
 
 pub use card::*;
-pub use circuit::{Circuit, CircuitEpoch};
+pub use circuit::{Circuit, CircuitEpoch, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
-pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal};
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
+pub(crate) use next::Planning;
+pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
 
 #[cfg(test)]

@@ -7,7 +7,7 @@ use crate::belief::{FaultId, Given};
 use crate::circuit::predict::{CheckId as BoardCheck, Predicted, Prediction};
 use crate::plan::{
     self, Check as PlanCheck, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem, Reason,
-    RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
+    CheckIx, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
 };
 use crate::rules::{self, History, Power, Tool};
 use crate::text::{Complaint, Complaints};
@@ -106,14 +106,32 @@ pub struct Proposal {
     pub bits: f64,
     /// Minutes to a mended unit, this step included.
     pub expected_minutes: f64,
+    /// Money for parts and carriage to a mended unit, in the currency's main unit.
+    pub expected_money: f64,
     /// Other steps, the best first.
     pub alternatives: Vec<AlternativeStep>,
 }
 
+/// On what terms the next step is planned.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Terms {
+    /// What counts as cost: minutes, money or both at a labour rate.
+    pub tariff: Tariff,
+    /// How many states of belief the planner may look at; none takes a number fit for the problem.
+    pub look: Option<usize>,
+}
+
+/// The way out: a unit handed on to somebody else, in minutes and money (hundredths).
+const HANDED_ON: Lump = Lump { minutes: FALLBACK_MINUTES, money: 6_000 };
+/// A unit that comes back because it was called healthy and is not.
+const COMES_BACK: Lump = Lump { minutes: 300.0, money: 8_000 };
+
 /// The planner's problem with the names of its parts.
-pub(super) struct Bench {
-    problem: Problem,
-    state: State,
+pub(crate) struct Planning {
+    /// What the planner sees.
+    pub problem: Problem,
+    /// Where the bench stands.
+    pub state: State,
     checks: Vec<BenchCheck>,
     remedies: Vec<RemedyRef>,
     setups: Vec<rules::SetupId>,
@@ -141,8 +159,55 @@ struct Considered {
 const BINS: usize = 6;
 /// Chance that a reading is a slip of the probe and lands anywhere.
 const SLIP: f64 = 0.02;
+/// Checks that are expected to tell less than this, in bits, are not offered.
+const LEAST_BITS: f64 = 0.03;
 /// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
 const OHMS_NETS: usize = 6;
+
+impl Planning {
+    /// The check's or remedy's id as it is written on a card; none for a stop.
+    pub(crate) fn id(&self, diagnosis: &Diagnosis<'_>, step: &Step) -> Option<String> {
+        match step {
+            Step::Check(ix) => self.checks.get(ix.0).map(|c| diagnosis.named(c).0),
+            Step::Remedy(ix) => self.remedies.get(ix.0).map(|r| diagnosis.offer(r).id),
+            Step::Done(_) => None,
+        }
+    }
+
+    /// The remedy of an index.
+    pub(crate) fn remedy(&self, ix: RemedyIx) -> Option<&RemedyRef> {
+        self.remedies.get(ix.0)
+    }
+
+    /// The step that a card's check id or `try:REMEDY` names, if it is on offer.
+    pub(crate) fn step(&self, diagnosis: &Diagnosis<'_>, id: &str) -> Option<Step> {
+        let checks = (0..self.checks.len()).map(|i| Step::Check(CheckIx(i)));
+        let remedies = (0..self.remedies.len()).map(|i| Step::Remedy(RemedyIx(i)));
+        checks.chain(remedies).find(|s| self.id(diagnosis, s).as_deref() == Some(id))
+    }
+
+    /// The checks that can be done, as somebody goes down a list who looks before measuring and measures cold before hot:
+    /// questions, looks, sound, ohms, supply currents, volts, levels, and what has to be changed to see what happens.
+    pub(crate) fn checklist(&self, diagnosis: &Diagnosis<'_>) -> Vec<CheckIx> {
+        let class = |ix: &CheckIx| match &self.checks[ix.0] {
+            BenchCheck::Rule(id) => match diagnosis.rules.check(*id).kind {
+                rules::Kind::Ask => 0,
+                rules::Kind::Look => 1,
+                rules::Kind::Listen => 2,
+                rules::Kind::Measure if !self.problem.checks()[ix.0].price.power.is_powered() => 3,
+                rules::Kind::Measure => 6,
+                rules::Kind::Try => 9,
+            },
+            BenchCheck::Board(BoardCheck::Ohms(_)) => 4,
+            BenchCheck::Board(BoardCheck::Amps(_)) => 5,
+            BenchCheck::Board(BoardCheck::Volts(_)) => 7,
+            BenchCheck::Board(BoardCheck::Level(_)) => 8,
+        };
+        let mut out: Vec<CheckIx> = (0..self.checks.len()).map(CheckIx).collect();
+        out.sort_by_key(|c| (class(c), *c));
+        out
+    }
+}
 
 impl Diagnosis<'_> {
     /// The next step. `count` alternatives come with it.
@@ -150,13 +215,69 @@ impl Diagnosis<'_> {
     /// # Errors
     /// When the planning problem can't be set up; this is a defect of the rules.
     pub fn next(&self, count: usize) -> Result<Proposal, Complaints> {
-        let bench = self.bench()?;
-        let decision = Planner::default().next(&bench.problem, &bench.state);
+        self.next_on(count, &Terms::default())
+    }
+
+    /// The next step where money counts or the planner is to look further ahead.
+    ///
+    /// # Errors
+    /// As [`Diagnosis::next`].
+    pub fn next_on(&self, count: usize, terms: &Terms) -> Result<Proposal, Complaints> {
+        let bench = self.planning(terms)?;
+        let decision = self.decide(&bench, &Planner { nodes: terms.look });
         Ok(self.proposal(&bench, &decision, count))
     }
 
+    /// What a strategy says to do, with a moment's power put before the first full power of a unit that may have been put
+    /// together wrongly.
+    pub(crate) fn decide(&self, bench: &Planning, strategy: &dyn Strategy) -> Decision {
+        let wanted = strategy.next(&bench.problem, &bench.state);
+        let power = match &wanted.step {
+            Step::Check(ix) => bench.problem.checks().get(ix.0).map(|c| c.price.power),
+            Step::Remedy(ix) => bench.problem.remedies().get(ix.0).map(|r| r.price.power),
+            Step::Done(_) => None,
+        };
+        let first = power == Some(plan::Power::On) && self.gates_apply() && !self.has_been_powered();
+        let Some(brief) = first.then(|| self.brief_check(bench)).flatten() else { return wanted };
+        Decision {
+            bits: bench.problem.check_bits(brief),
+            probability_gained: bench.problem.leader_gain(brief),
+            reasons: vec![Reason::BriefPowerFirst],
+            step: Step::Check(brief),
+            ..wanted
+        }
+    }
+
+    /// Whether a finding says that the unit was powered on the bench.
+    fn has_been_powered(&self) -> bool {
+        self.model.findings.iter().filter(|f| f.number > 0).any(|f| match &f.meaning {
+            Meaning::Answer { check, .. } => matches!(self.rules.check(*check).power, Power::On | Power::Brief),
+            Meaning::Circuit { check, .. } => check.powered(),
+            Meaning::Tried { .. } => true,
+            Meaning::Unsure { .. } => false,
+        })
+    }
+
+    /// The check to take under a moment's power: through a limited supply where one is at hand, else the quickest.
+    fn brief_check(&self, bench: &Planning) -> Option<CheckIx> {
+        let brief = |c: &CheckIx| {
+            let check = &bench.problem.checks()[c.0];
+            let fit = matches!(check.standing, Standing::Open | Standing::RuledOut) && check.kind != plan::Kind::Try;
+            fit && check.price.power == plan::Power::Brief && bench.problem.may_power(&check.price, &bench.state)
+        };
+        let limited = |c: &CheckIx| match &bench.checks[c.0] {
+            BenchCheck::Rule(id) => self.rules.check(*id).tools.contains(&Tool::LimitedSupply),
+            BenchCheck::Board(_) => false,
+        };
+        let minutes = |c: &CheckIx| bench.problem.pay(&bench.problem.checks()[c.0].price, &bench.state).0.minutes;
+        let all = (0..bench.checks.len()).map(CheckIx).filter(brief);
+        all.min_by(|a, b| {
+            (!limited(a)).cmp(&!limited(b)).then(minutes(a).total_cmp(&minutes(b))).then(a.cmp(b))
+        })
+    }
+
     /// The planning problem of this job as it now stands.
-    pub(super) fn bench(&self) -> Result<Bench, Complaints> {
+    pub(crate) fn planning(&self, terms: &Terms) -> Result<Planning, Complaints> {
         let faults = self.leading();
         let on_board = self.open_board_checks();
         let sets = self.weighted_sets(&faults, &on_board);
@@ -176,7 +297,7 @@ impl Diagnosis<'_> {
                 .iter()
                 .map(|f| plan::Fault {
                     unlisted: self.model.faults[f.0].origin == FaultOrigin::Unlisted,
-                    stage: None,
+                    stage: self.stage_of(*f),
                 })
                 .collect(),
             hypotheses: sets.iter().map(|s| s.hypothesis.clone()).collect(),
@@ -184,13 +305,41 @@ impl Diagnosis<'_> {
             remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
-            fallback: Lump { minutes: FALLBACK_MINUTES, money: 0 },
-            comeback: Lump { minutes: 300.0, money: 0 },
-            tariff: Tariff::default(),
+            fallback: HANDED_ON,
+            comeback: COMES_BACK,
+            tariff: terms.tariff,
         };
-        let problem = Problem::new(draft)
-            .map_err(|e| Complaint::nowhere("engine", format!("the next step can't be planned: {e}")))?;
-        Ok(Bench { problem, state: self.state(&setups), checks, remedies, setups, faults })
+        let problem = self.worth_asking(draft)?;
+        Ok(Planning { problem, state: self.state(&setups), checks, remedies, setups, faults })
+    }
+
+    /// The problem without the checks that tell next to nothing: they would only be asked for being cheap, one after the other.
+    fn worth_asking(&self, draft: Draft) -> Result<Problem, Complaints> {
+        let planned = |draft| {
+            Problem::new(draft).map_err(|e| {
+                Complaints::from(Complaint::nowhere("engine", format!("the next step can't be planned: {e}")))
+            })
+        };
+        let problem = planned(draft)?;
+        let dull: Vec<usize> = problem
+            .checks()
+            .iter()
+            .enumerate()
+            .filter(|(i, c)| {
+                c.standing == Standing::Open && !c.gate && problem.check_bits(CheckIx(*i)) < LEAST_BITS
+            })
+            .map(|(i, _)| i)
+            .collect();
+        let mut draft = problem.draft().clone();
+        for i in dull {
+            draft.checks[i].standing = Standing::RuledOut;
+        }
+        planned(draft)
+    }
+
+    fn stage_of(&self, fault: FaultId) -> Option<u32> {
+        let part = self.model.faults[fault.0].part.as_deref()?;
+        self.circuit.as_ref()?.stages().of_part(part)
     }
 
     /// The faults worth planning for: those that the findings made likelier, and the likeliest.
@@ -214,21 +363,29 @@ impl Diagnosis<'_> {
         out
     }
 
+    /// Whether a check of the board is among those that are offered: ohms where the supplies are, levels where there is one.
+    pub(crate) fn is_usual(&self, check: &BoardCheck) -> bool {
+        let Some(circuit) = &self.circuit else { return false };
+        match check {
+            BoardCheck::Ohms(net) => circuit.board().nets().iter().take(OHMS_NETS).any(|n| n == net),
+            BoardCheck::Level(net) => circuit.carries(net),
+            BoardCheck::Volts(_) | BoardCheck::Amps(_) => true,
+        }
+    }
+
     /// The checks of the board that are still open and can be done with the tools at hand.
     pub(super) fn open_board_checks(&self) -> Vec<BoardCheck> {
         let Some(circuit) = &self.circuit else { return Vec::new() };
         let tools = self.job.card.tools();
-        let supplies = circuit.board().nets().iter().take(OHMS_NETS);
-        let supplies: Vec<&String> = supplies.collect();
         let last = self.model.readings.last();
         circuit
             .checks()
             .into_iter()
             .filter(|check| match check {
-                BoardCheck::Ohms(net) => tools.contains(&Tool::Meter) && supplies.contains(&net),
-                BoardCheck::Volts(_) | BoardCheck::Amps(_) => tools.contains(&Tool::Meter),
                 BoardCheck::Level(_) => tools.contains(&Tool::AudioProbe) || tools.contains(&Tool::Scope),
+                _ => tools.contains(&Tool::Meter),
             })
+            .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
             .filter(|check| {
                 let id = check.to_string();
@@ -338,6 +495,10 @@ impl Diagnosis<'_> {
         };
         let (minutes, rigs, power): (f64, &[&str], Power) = match check {
             BoardCheck::Ohms(_) => (1.0, &["open-box"], Power::Off),
+            // The first current that a new build draws is read in a moment, the finger on the switch.
+            BoardCheck::Amps(_) if self.gates_apply() && !self.has_been_powered() => {
+                (2.0, &["open-box"], Power::Brief)
+            }
             BoardCheck::Amps(_) => (2.0, &["open-box"], Power::On),
             BoardCheck::Volts(_) => (1.0, &["open-box"], Power::On),
             BoardCheck::Level(_) => (1.0, &["open-box", "probe-rig"], Power::On),
@@ -352,6 +513,11 @@ impl Diagnosis<'_> {
             },
             outcomes,
             likelihood,
+            position: match check {
+                BoardCheck::Level(net) => circuit.stages().position(net),
+                _ => None,
+            },
+            stage: circuit.stages().of_net(check.place()),
             ..PlanCheck::default()
         })
     }
@@ -539,7 +705,7 @@ impl Diagnosis<'_> {
         state
     }
 
-    fn proposal(&self, bench: &Bench, decision: &Decision, count: usize) -> Proposal {
+    fn proposal(&self, bench: &Planning, decision: &Decision, count: usize) -> Proposal {
         let mut out = Proposal {
             action: "done".into(),
             check: None,
@@ -548,6 +714,7 @@ impl Diagnosis<'_> {
             why: decision.reasons.iter().filter_map(|r| self.reason(bench, r)).collect(),
             bits: decision.bits,
             expected_minutes: decision.expected.minutes,
+            expected_money: decision.expected.money / 100.0,
             alternatives: decision
                 .alternatives
                 .iter()
@@ -574,7 +741,7 @@ impl Diagnosis<'_> {
         out
     }
 
-    fn alternative(&self, bench: &Bench, other: &plan::Alternative) -> Option<AlternativeStep> {
+    fn alternative(&self, bench: &Planning, other: &plan::Alternative) -> Option<AlternativeStep> {
         let (action, id, says) = match &other.step {
             Step::Check(ix) => {
                 let (id, says) = self.named(&bench.checks[ix.0]);
@@ -666,7 +833,7 @@ impl Diagnosis<'_> {
         }
     }
 
-    fn fault_says(&self, bench: &Bench, h: plan::HypothesisIx) -> String {
+    fn fault_says(&self, bench: &Planning, h: plan::HypothesisIx) -> String {
         let names: Vec<String> = bench.problem.hypotheses()[h.0]
             .faults
             .iter()
@@ -675,7 +842,7 @@ impl Diagnosis<'_> {
         if names.is_empty() { "Nothing is wrong with the unit".into() } else { names.join(" and ") }
     }
 
-    fn reason(&self, bench: &Bench, reason: &Reason) -> Option<String> {
+    fn reason(&self, bench: &Planning, reason: &Reason) -> Option<String> {
         let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
         Some(match reason {
             Reason::SafetyGateFirst { open: 1 } => {
@@ -716,11 +883,14 @@ impl Diagnosis<'_> {
             Reason::SettlesLeader { leader, .. } => {
                 format!("it confirms or clears the leader: {}", lower(&self.fault_says(bench, *leader)))
             }
+            Reason::BriefPowerFirst => {
+                "this unit may never have run: a moment's power first, before it is left on".into()
+            }
             Reason::Given => return None,
         })
     }
 
-    fn stop(&self, bench: &Bench, stop: &Stop) -> String {
+    fn stop(&self, bench: &Planning, stop: &Stop) -> String {
         match stop {
             Stop::Cured => match self.model.last_retest() {
                 Some((remedy, Retest::Cured)) => {

@@ -57,6 +57,8 @@ pub enum Reason {
         /// Gates still open, this one included.
         open: usize,
     },
+    /// The unit may never have been powered: a moment's power comes before it is left on.
+    BriefPowerFirst,
     /// It splits what is suspected well.
     SplitsEvenly {
         /// Information it is expected to give, in bits.

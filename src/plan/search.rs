@@ -9,7 +9,7 @@ use super::model::Model;
 use super::price::Expected;
 use super::remedies::{Room, best_order, cheapest_end, cure_chances};
 use super::strategies::{LEAST_BITS, LEAST_COST};
-use std::collections::HashMap;
+use std::collections::HashMap; // looked up only, never walked through
 
 /// A value with whether it is the least there is.
 #[derive(Debug, Clone, Copy)]
@@ -63,7 +63,7 @@ pub(super) struct Offer {
 /// One look ahead.
 pub(super) struct Search<'m> {
     model: &'m Model,
-    known: HashMap<u128, Remembered>,
+    known: HashMap<u128, Remembered>, // looked up only
     room: Room,
     budget: usize,
     /// What a missing bit comes to in the end; infinite while unknown.
@@ -79,7 +79,7 @@ impl<'m> Search<'m> {
     pub(super) fn new(model: &'m Model, budget: usize) -> Search<'m> {
         Search {
             model,
-            known: HashMap::new(),
+            known: HashMap::new(), // looked up only
             room: Room::default(),
             budget,
             bit_cost: f64::INFINITY,

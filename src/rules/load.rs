@@ -668,7 +668,12 @@ impl Loader {
         let word = word?;
         if word.value != valid {
             let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
-            self.complain("unknown-name", file.place(word.span), message, format!("write 'board: {valid}', or drop it"));
+            self.complain(
+                "unknown-name",
+                file.place(word.span),
+                message,
+                format!("write 'board: {valid}', or drop it"),
+            );
         }
         Some(word.value.clone())
     }

@@ -150,7 +150,7 @@ fn weighed(diagnosis: &Diagnosis<'_>) -> Vec<Set> {
         let given = model.belief.given(&set);
         let odds: f64 = set.iter().map(|f| model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
         let weight = odds + given.log_likelihood;
-        if !(weight > f64::NEG_INFINITY) {
+        if weight.is_nan() || weight == f64::NEG_INFINITY {
             continue;
         }
         best = best.max(weight);

@@ -4,7 +4,7 @@
 use super::render::{fold, markdown};
 use super::*;
 use crate::job::JobCard;
-use crate::rules::{Rules, assert_schema};
+use crate::rules::{Rules, assert_output_schema, assert_schema};
 use crate::text::Source;
 use unicode_width::UnicodeWidthStr;
 
@@ -17,7 +17,7 @@ fn summary() -> Summary {
 #[test]
 fn the_committed_schemas_say_what_the_types_say() {
     assert_schema::<Shop>("shop");
-    assert_schema::<Summary>("summary");
+    assert_output_schema::<Summary>("summary");
 }
 
 /// CommonMark 0.31, 2.4 (backslash escapes), 5.2 (list items), 4.2 (headings); GFM 4.10 (tables), 6.5, 6.9.
@@ -33,7 +33,10 @@ fn markdown_takes_a_card_s_text_as_text() {
     assert_eq!(markdown("12) a"), r"12\) a");
     assert_eq!(markdown("4.75 V"), "4.75 V");
     assert_eq!(markdown("=1+1"), r"\=1+1");
-    assert_eq!(markdown("see http:\u{2f}/a.example or www.a.example"), "see http\\:\u{2f}/a.example or www\\.a.example");
+    assert_eq!(
+        markdown("see http:\u{2f}/a.example or www.a.example"),
+        "see http\\:\u{2f}/a.example or www\\.a.example"
+    );
 }
 
 #[test]

@@ -108,7 +108,7 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
     // A struck finding may be struck because it can't be read.
     let meaning = found
         .map(|f| f.meaning.clone())
-        .or_else(|| job::meaning(parts.diagnosis.rules, parts.diagnosis.circuit.as_ref(), written).ok());
+        .or_else(|| job::meaning(parts.diagnosis.rules, parts.diagnosis.circuit.as_deref(), written).ok());
     let rules = parts.diagnosis.rules;
     let kind = match (&written.struck, &meaning) {
         (Some(_), _) => EntryKind::Struck,

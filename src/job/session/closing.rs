@@ -59,7 +59,12 @@ impl Session<'_> {
             match understand(&line, &words, true) {
                 Said::Answer(i) => return Ok(Some(verdict_of(&words[i]))),
                 Said::Later | Said::Stop | Said::Back => return Ok(None),
-                Said::Reading(text) => {
+                // Ids have no digits in them as a rule, so they are no readings; both come here.
+                said @ (Said::Reading(_) | Said::Unknown(_)) => {
+                    let text = match said {
+                        Said::Reading(text) => text,
+                        _ => line.trim().to_string(),
+                    };
                     if let Ok(n) = text.trim_end_matches(['.', ')']).parse::<usize>()
                         && let Some(word) = n.checked_sub(1).and_then(|i| words.get(i))
                     {

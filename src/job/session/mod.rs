@@ -213,7 +213,7 @@ impl<'r> Session<'r> {
         match understand(&line, &answers, reads) {
             Said::Answer(i) => self.note(talk, &id, &answers[i]),
             Said::Unsure => self.note(talk, &id, "unsure"),
-            Said::Reading(text) => self.reading(talk, diagnosis.circuit.as_ref(), &id, &text),
+            Said::Reading(text) => self.reading(talk, diagnosis.circuit.as_deref(), &id, &text),
             Said::Later => {
                 self.later.push(id);
                 talk.show(&Showing::Words("Put off. Another step instead:"))?;

@@ -1,0 +1,394 @@
+//! A simulated unit: faults hidden in it, parts drawn within their tolerance, a meter that errs and sometimes slips.
+//!
+//! Readings on the board are solved with the unit's own parts. What the solver can't know (questions, looks, noises) is drawn from the
+//! causal graph with the true faults in. Every draw depends on the unit's seed and on what is asked, never on the order of asking.
+//!
+//! Absent: any belief about the unit.
+
+use super::chance::{even, mix, normal, pick};
+use crate::circuit::board::Board;
+use crate::circuit::dc::Options as Solving;
+use crate::circuit::edit::Edit;
+use crate::circuit::network::Node;
+use crate::circuit::ohms::PowerOff;
+use crate::circuit::predict::{Bench, CheckId, Prediction};
+use crate::circuit::sweep::Sweep;
+use crate::circuit::tolerance::{Reading, Shape, draws};
+use crate::job::Circuit;
+use crate::rules::{self, Cause, Effect, History, Rules, Strength};
+use crate::text::{Complaint, Complaints};
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
+use std::rc::Rc;
+
+/// How real the simulated bench is. All zero gives the readings that are predicted.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Noise {
+    /// Share of the parts' tolerance that is drawn, 1 for all of it.
+    pub parts: f64,
+    /// Share of the meter's (and the ear's) error, 1 for all of it.
+    pub meter: f64,
+    /// Probability that a reading is taken at the wrong net.
+    pub slip: f64,
+}
+
+impl Default for Noise {
+    fn default() -> Self {
+        Self { parts: 1.0, meter: 1.0, slip: 0.01 }
+    }
+}
+
+/// Level changes that are heard as none, faint and loud, dB; how far two listeners differ (as the predictor has them).
+const NONE_DB: f64 = -32.0;
+const FAINT_DB: f64 = -7.0;
+const LOUD_DB: f64 = 6.0;
+const EAR_SD: f64 = 3.0;
+/// A net's volts count as moved when they are off by this share of the supply.
+const OFF_BIAS: f64 = 0.12;
+/// Chance that a stage far off its bias also sounds so (as in the job's graph).
+const BIAS_SHOWS: f64 = 0.6;
+/// Chance that the work on a part puts its fault right (common practice, no source).
+const MENDS: f64 = 0.97;
+/// A fault of the supply is noticed when the current changes by this factor and this many amps.
+const AMPS_FACTOR: f64 = 1.6;
+const AMPS_LEAST: f64 = 0.008;
+
+/// A board on the simulated bench: what all its units share.
+pub struct Rig<'b> {
+    /// The rules.
+    pub rules: &'b Rules,
+    /// The circuit with its predictions.
+    pub circuit: Rc<Circuit<'b>>,
+    board: &'b Board,
+    bench: Bench,
+    sweep: RefCell<Sweep>,
+    off: RefCell<PowerOff>,
+    healthy: Prediction,
+    in_play: Vec<bool>,
+    /// What each fault of the board stands for among the rules' faults.
+    stands_for: BTreeMap<String, Vec<rules::FaultId>>,
+    noise: Noise,
+}
+
+/// One unit. Faults leave it as they are put right.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Unit {
+    /// The faults that are in it now.
+    pub faults: Vec<String>,
+    /// The draw of its parts, one number for each of the board's draws.
+    pub draw: Vec<f64>,
+    /// What all its other draws depend on.
+    pub seed: u64,
+}
+
+/// What is at work in a unit.
+struct Active {
+    faults: BTreeSet<rules::FaultId>,
+    conditions: BTreeSet<rules::ConditionId>,
+}
+
+impl<'b> Rig<'b> {
+    /// Sets a board up. `stands_for` tells what faults of the rules a fault of the board stands for, `in_play` the packs in play.
+    ///
+    /// # Errors
+    /// When the healthy board has no operating point.
+    pub fn new(
+        rules: &'b Rules,
+        circuit: Rc<Circuit<'b>>,
+        stands_for: BTreeMap<String, Vec<rules::FaultId>>,
+        in_play: Vec<bool>,
+        noise: Noise,
+    ) -> Result<Self, Complaints> {
+        let board = circuit.board();
+        let bench = Bench::default();
+        let fail = |e: crate::circuit::dc::SolveError| Complaint::nowhere("unsettled", e.to_string());
+        let sweep = Sweep::new(board.network(), Solving::default()).map_err(fail)?;
+        let off = PowerOff::new(board.network(), Solving::default(), bench.ohmmeter.clone()).map_err(fail)?;
+        let healthy = circuit.predict(&[], &circuit.checks()).unwrap_or_default();
+        let (sweep, off) = (RefCell::new(sweep), RefCell::new(off));
+        Ok(Self { rules, circuit, board, bench, sweep, off, healthy, in_play, stands_for, noise })
+    }
+
+    /// The board.
+    pub fn board(&self) -> &'b Board {
+        self.board
+    }
+
+    /// A unit with these faults.
+    pub fn unit(&self, faults: Vec<String>, seed: u64) -> Unit {
+        let mut draw = draws(self.board.varied(), 1, mix(seed)).pop().unwrap_or_default();
+        draw.iter_mut().for_each(|d| *d *= self.noise.parts);
+        Unit { faults, draw, seed }
+    }
+
+    /// The true value at a check, before the meter: volts, amps, dB against the tone, ohms. `None` where the solver finds no operating
+    /// point.
+    pub fn truth(&self, unit: &Unit, check: &CheckId) -> Option<f64> {
+        self.truths(unit, std::slice::from_ref(check))?.pop()
+    }
+
+    /// The true values at several checks, in their order.
+    pub fn truths(&self, unit: &Unit, checks: &[CheckId]) -> Option<Vec<f64>> {
+        let faults: Vec<&str> = unit.faults.iter().map(String::as_str).collect();
+        let edits = self.board.edits(&faults).ok()?;
+        let (mut out, mut readings, mut powered) = (vec![f64::NAN; checks.len()], Vec::new(), Vec::new());
+        for (i, check) in checks.iter().enumerate() {
+            let node = || self.board.node(check.place());
+            readings.push(match check {
+                CheckId::Ohms(_) => {
+                    out[i] = self.cold(unit, &edits, node()?)?;
+                    continue;
+                }
+                CheckId::Volts(_) => {
+                    Reading::Volts { plus: node()?, minus: Node::GROUND, meter_ohms: Some(self.bench.meter_ohms) }
+                }
+                CheckId::Level(_) => Reading::Level { node: node()? },
+                CheckId::Amps(name) => {
+                    let supply = self.board.supplies().iter().find(|s| s.name == *name)?;
+                    Reading::Amps { source: supply.element }
+                }
+            });
+            powered.push(i);
+        }
+        if !powered.is_empty() {
+            let tone = self.board.signal().map(|s| s.tone.0);
+            let draw = std::slice::from_ref(&unit.draw);
+            let mut sweep = self.sweep.borrow_mut();
+            let solved = sweep.sampled(&edits, tone, &readings, self.board.varied(), draw).ok()?;
+            for (i, x) in powered.into_iter().zip(solved.rows.first()?) {
+                out[i] = x.is_finite().then_some(*x)?;
+            }
+        }
+        Some(out)
+    }
+
+    /// Ohms to ground with the power off: the parts' draw by its linear effect.
+    fn cold(&self, unit: &Unit, edits: &[Edit], node: Node) -> Option<f64> {
+        let spread = self.off.borrow_mut().spread(edits, node, Node::GROUND, self.board.varied()).ok()?;
+        let mean = spread.mean.first().copied()?;
+        if !mean.is_finite() {
+            return Some(f64::INFINITY);
+        }
+        let sd = |shape: Shape| if shape == Shape::Uniform { 1.0 / 3f64.sqrt() } else { 1.0 };
+        let moved = spread.loadings_of(0).iter().zip(&unit.draw).zip(self.board.varied());
+        let moved: f64 = moved.map(|((l, d), v)| l * d / sd(v.shape)).sum();
+        Some((mean + moved.clamp(-0.5 * mean, mean)).max(0.0))
+    }
+
+    /// What is noted for a check of the board, as it is written on a card. `take` tells readings of one check apart.
+    pub fn read(&self, unit: &Unit, check: &CheckId, take: usize) -> Option<String> {
+        let label = format!("{check} {take}");
+        let slips = even(unit.seed, &format!("slip {label}")) < self.noise.slip;
+        let at = if slips { self.beside(unit, check, &label) } else { check.clone() };
+        let truth = self.truth(unit, &at)?;
+        let error = self.noise.meter * normal(unit.seed, &format!("meter {label}"));
+        let b = &self.bench;
+        Some(match check {
+            CheckId::Volts(_) => volts(truth + error * (b.volts_share * truth.abs() + b.volts_floor)),
+            CheckId::Amps(_) => amps(truth + error * (b.amps_share * truth.abs() + b.amps_floor)),
+            CheckId::Ohms(_) => ohms((truth + error * (b.ohms_share * truth + b.ohms_floor)).max(0.0)),
+            CheckId::Level(_) => self.by_ear(check, truth + EAR_SD * error).into(),
+        })
+    }
+
+    /// The net next to the right one, for a slip of the probe.
+    fn beside(&self, unit: &Unit, check: &CheckId, label: &str) -> CheckId {
+        let nets = self.board.nets();
+        let at = (even(unit.seed, &format!("beside {label}")) * nets.len() as f64) as usize;
+        let net = nets.get(at).cloned().unwrap_or_default();
+        match check {
+            CheckId::Volts(_) => CheckId::Volts(net),
+            CheckId::Ohms(_) => CheckId::Ohms(net),
+            CheckId::Level(_) => CheckId::Level(net),
+            CheckId::Amps(_) => check.clone(),
+        }
+    }
+
+    fn by_ear(&self, check: &CheckId, level: f64) -> &'static str {
+        let usual = self.usual(check);
+        match level - usual {
+            d if d < NONE_DB => "none",
+            d if d < FAINT_DB => "faint",
+            d if d < LOUD_DB => "expected",
+            _ => "loud",
+        }
+    }
+
+    fn usual(&self, check: &CheckId) -> f64 {
+        self.healthy.get(check).map_or(0.0, |p| p.mean)
+    }
+
+    /// How far the level at the end of the signal path is from usual, dB; `None` where there is no signal or no operating point.
+    fn off_level(&self, unit: &Unit) -> Option<f64> {
+        let out = CheckId::Level(self.board.signal()?.output.clone());
+        Some(self.truth(unit, &out)? - self.usual(&out))
+    }
+
+    /// Whether some net's volts are far from usual.
+    pub fn off_bias(&self, unit: &Unit) -> bool {
+        let supply = self.board.supplies().iter().map(|s| s.volts.0).fold(1.0, f64::max);
+        let checks: Vec<CheckId> = self.board.nets().iter().map(|n| CheckId::Volts(n.clone())).collect();
+        let Some(now) = self.truths(unit, &checks) else { return true };
+        checks.iter().zip(now).any(|(check, v)| (v - self.usual(check)).abs() > OFF_BIAS * supply)
+    }
+
+    /// Whether the unit, as it now is, does not work: its sound has changed, a stage is off its bias, or its supply current has.
+    pub fn ails(&self, unit: &Unit) -> bool {
+        let heard = self.off_level(unit).is_some_and(|d| !(FAINT_DB..LOUD_DB).contains(&d));
+        heard || self.off_bias(unit) || self.draws_wrong(unit)
+    }
+
+    fn draws_wrong(&self, unit: &Unit) -> bool {
+        self.board.supplies().iter().any(|s| {
+            let check = CheckId::Amps(s.name.clone());
+            let (now, usual) = (self.truth(unit, &check).unwrap_or(0.0).abs(), self.usual(&check).abs());
+            now > AMPS_FACTOR * usual && now > usual + AMPS_LEAST
+        })
+    }
+
+    /// What is answered to a check of the rules.
+    pub fn answer(&self, unit: &Unit, check: rules::CheckId, epoch: usize) -> usize {
+        self.answer_with(unit, check, epoch, &self.active(unit))
+    }
+
+    fn answer_with(&self, unit: &Unit, check: rules::CheckId, epoch: usize, active: &Active) -> usize {
+        let entry = self.rules.check(check);
+        let heard = (entry.board.as_deref() == Some("level-out") && entry.answers.len() == 3)
+            .then(|| self.off_level(unit))
+            .flatten();
+        if let Some(off) = heard {
+            let off = off + EAR_SD * self.noise.meter * normal(unit.seed, &format!("{} {epoch}", entry.id));
+            return match off {
+                d if d < NONE_DB => 2,
+                d if d < FAINT_DB => 1,
+                _ => 0,
+            };
+        }
+        let mut worst = self.grade(&entry.leak, even(unit.seed, &format!("leak {} {epoch}", entry.id)));
+        for (_, link) in self.rules.links_to(Effect::Check(check)) {
+            let on = match link.from {
+                Cause::Fault(f) => active.faults.contains(&f),
+                Cause::Condition(c) => active.conditions.contains(&c),
+            };
+            if let (true, Strength::Graded(shares)) = (on, &link.strength) {
+                let label = format!("{} > {}", self.rules.cause_name(link.from), entry.id);
+                worst = worst.max(self.grade(shares, even(unit.seed, &label)));
+            }
+        }
+        worst
+    }
+
+    fn grade(&self, shares: &[rules::Probability], at: f64) -> usize {
+        pick(shares.iter().map(|p| p.get()), at).unwrap_or(0)
+    }
+
+    /// The rules' faults that the unit's faults stand for, and the conditions they bring about.
+    fn active(&self, unit: &Unit) -> Active {
+        let faults: BTreeSet<rules::FaultId> =
+            unit.faults.iter().filter_map(|f| self.stands_for.get(f)).flatten().copied().collect();
+        let mut on: BTreeSet<rules::ConditionId> = BTreeSet::new();
+        for id in self.rules.condition_order() {
+            let condition = self.rules.condition(*id);
+            if !self.in_play[condition.pack.index()] {
+                continue;
+            }
+            let acts = |cause: Cause| match cause {
+                Cause::Fault(f) => faults.contains(&f),
+                Cause::Condition(c) => on.contains(&c),
+            };
+            let fires = self.rules.links_to(Effect::Condition(*id)).any(|(_, link)| {
+                let label = format!("{} > {}", self.rules.cause_name(link.from), condition.id);
+                acts(link.from) && even(unit.seed, &label) < link.strength.total()
+            });
+            let moved = condition.board.as_deref() == Some("bias-moved")
+                && even(unit.seed, "bias heard") < BIAS_SHOWS
+                && self.off_bias(unit);
+            if fires || moved || even(unit.seed, &format!("leak {}", condition.id)) < condition.leak.get() {
+                on.insert(*id);
+            }
+        }
+        Active { faults, conditions: on }
+    }
+
+    /// The symptoms that whoever brings the unit has noticed.
+    pub fn complaint(&self, unit: &Unit) -> Vec<String> {
+        let (mut out, active) = (Vec::new(), self.active(unit));
+        for (id, symptom) in self.rules.symptoms() {
+            if !self.in_play[symptom.pack.index()] || self.answer_with(unit, symptom.check, 0, &active) != symptom.answer {
+                continue;
+            }
+            let heard = self.rules.check(symptom.check).board.is_some();
+            // What has no sound at all has no noises; of other things not all are noticed.
+            let noticed = heard || even(unit.seed, &format!("noticed {}", self.rules.symptom(id).id)) < 0.7;
+            if noticed {
+                out.push((!heard, symptom.id.clone()));
+            }
+        }
+        out.sort();
+        out.dedup_by(|a, b| a.1 == b.1);
+        out.into_iter().map(|(_, id)| id).take(2).collect()
+    }
+
+    /// The board's faults that a check of the rules may show.
+    pub fn shown_by(&self, check: &str) -> BTreeSet<String> {
+        let Ok(check) = self.rules.find_check(check) else { return BTreeSet::new() };
+        let from: BTreeSet<Cause> = self.rules.links_to(Effect::Check(check)).map(|(_, l)| l.from).collect();
+        let shows = |ids: &Vec<rules::FaultId>| ids.iter().any(|f| from.contains(&Cause::Fault(*f)));
+        self.stands_for.iter().filter(|(_, ids)| shows(ids)).map(|(f, _)| f.clone()).collect()
+    }
+
+    /// A remedy tried: puts right what it is for. Whether it put anything right.
+    pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>) -> bool {
+        let before = unit.faults.len();
+        let seed = unit.seed;
+        unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f}")) < MENDS));
+        unit.faults.len() < before
+    }
+
+    /// Hides faults in a unit: `count` of them, each of which alone keeps the unit from working, drawn by their prior odds; and a
+    /// symptom that somebody noticed. `None` when none is found in 400 draws.
+    pub fn hide(&self, history: History, count: usize, seed: u64) -> Option<Unit> {
+        let list: Vec<(&str, f64)> =
+            self.circuit.faults(history).map(|(f, p)| (f.id.as_str(), p / (1.0 - p))).collect();
+        (0..400u64).find_map(|attempt| {
+            let seed = mix(seed ^ mix(attempt));
+            let mut faults: Vec<String> = Vec::new();
+            for n in 0..count {
+                let at = pick(list.iter().map(|(_, odds)| *odds), even(seed, &format!("fault {n}")))?;
+                faults.push(list[at].0.to_owned());
+            }
+            let parts: BTreeSet<&str> = faults.iter().map(|f| crate::job::part_of(f)).collect();
+            if parts.len() < count {
+                return None;
+            }
+            let ails = |f: &String| self.ails(&self.unit(vec![f.clone()], seed));
+            let unit = self.unit(faults.clone(), seed);
+            // A unit that the solver can't settle can't be measured.
+            let settles = |c: &CheckId| self.truth(&unit, c).is_some();
+            let fit = faults.iter().all(ails) && self.circuit.checks().iter().all(settles);
+            (fit && !self.complaint(&unit).is_empty()).then_some(unit)
+        })
+    }
+}
+
+fn volts(x: f64) -> String {
+    if x.abs() < 2.0 { format!("{x:.3}V") } else { format!("{x:.2}V") }
+}
+
+fn amps(x: f64) -> String {
+    let milli = x * 1e3;
+    if milli.abs() < 20.0 { format!("{milli:.2}mA") } else { format!("{milli:.1}mA") }
+}
+
+/// Ohms in the meter's ranges, three and a half digits; over range from 20 Mohm.
+fn ohms(x: f64) -> String {
+    match x {
+        x if x >= 20e6 => "OL".into(),
+        x if x >= 2e6 => format!("{:.2}M", x / 1e6),
+        x if x >= 200e3 => format!("{:.0}k", x / 1e3),
+        x if x >= 20e3 => format!("{:.1}k", x / 1e3),
+        x if x >= 2e3 => format!("{:.2}k", x / 1e3),
+        x if x >= 200.0 => format!("{x:.0}"),
+        x => format!("{x:.1}"),
+    }
+}

@@ -1,0 +1,182 @@
+//! `halfsplit drill`.
+
+use super::screen::{Failure, Screen};
+use super::target;
+use crate::cases::drill::{self, Drill, DrillReport, Hand, Noise, PractiseError, Setting};
+use crate::job::Terms;
+use crate::rules::{History, Rules, Tool};
+use crate::text::or_nearest;
+use crate::units::{Minutes, show};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::IsTerminal;
+use std::path::PathBuf;
+
+/// Hides a fault in a simulated unit: to practise on, or with --auto to let strategies play and keep their score
+#[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner,half-split"
+)]
+pub struct Args {
+    /// The board file
+    #[arg(value_name = "BOARD", required_unless_present = "example")]
+    board: Option<PathBuf>,
+    /// Use a built-in board instead
+    #[arg(long, value_name = "NAME", conflicts_with = "board")]
+    example: Option<String>,
+    /// Let the strategies play so many units
+    #[arg(long, value_name = "N")]
+    auto: Option<usize>,
+    /// What the units and all that happens to them are drawn from
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    seed: u64,
+    /// fresh-build, worked-before or after-change
+    #[arg(long, value_name = "H", default_value = "fresh-build")]
+    history: History,
+    /// Tools at hand, with commas
+    #[arg(long, value_delimiter = ',', value_name = "a,b", default_value = "meter,audio-probe,iron,spares")]
+    tools: Vec<Tool>,
+    /// Hide two faults in each unit
+    #[arg(long)]
+    double: bool,
+    /// Who plays, with commas: planner,information,half-split,checklist,random (all of them, if left out)
+    #[arg(long, value_delimiter = ',', value_name = "a,b", requires = "auto")]
+    strategies: Vec<String>,
+    /// How many states of belief the planner may look at
+    #[arg(long, value_name = "N")]
+    look: Option<usize>,
+    /// Print every game step by step as well
+    #[arg(long, requires = "auto", conflicts_with = "json")]
+    trail: bool,
+}
+
+/// Runs the command. A person's lines come from standard input.
+///
+/// # Errors
+/// When the board is at fault or can't be read, a name is unknown, or no fault can be hidden.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let board = target::board(args.board.as_deref(), args.example.as_deref())?;
+    let hands = args.strategies.iter().map(|name| hand(name)).collect::<Result<Vec<Hand>, _>>()?;
+    let all = || Hand::ALL.iter().map(|(_, h)| *h).collect();
+    let drill = Drill {
+        setting: Setting {
+            history: args.history,
+            tools: args.tools.clone(),
+            terms: Terms { look: args.look, ..Terms::default() },
+        },
+        games: args.auto.unwrap_or(1),
+        seed: args.seed,
+        faults: if args.double { 2 } else { 1 },
+        hands: if hands.is_empty() { all() } else { hands },
+        noise: Noise::default(),
+    };
+    if args.auto.is_none() {
+        if screen.json {
+            return Err(Failure::Usage("--json wants --auto N; a person plays in plain lines".into()));
+        }
+        let rig = drill::rig(rules, &board, &drill)?;
+        let unit = drill::unit(&rig, &drill, 0)?;
+        return drill::practise(&rig, &unit, &drill.setting, &mut std::io::stdin().lock(), screen.out)
+            .map_err(broke_off);
+    }
+    let bar = bar(drill.games * drill.hands.len());
+    let games = drill::games(rules, &board, &drill, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let games = games?;
+    if args.trail {
+        screen.text(&trail(&drill, &games))?;
+    }
+    let report = drill::report(&board, &drill, &games);
+    if screen.json {
+        return screen.document(&report);
+    }
+    screen.text(&page(&report, drill.faults))
+}
+
+fn broke_off(e: PractiseError) -> Failure {
+    match e {
+        PractiseError::Job(complaints) => Failure::Complaints(complaints),
+        PractiseError::Lines(e) => e.into(),
+    }
+}
+
+fn hand(name: &str) -> Result<Hand, Failure> {
+    let found = Hand::ALL.iter().find(|(n, _)| *n == name).map(|(_, h)| *h);
+    found.ok_or_else(|| {
+        let help = or_nearest(name, Hand::ALL.iter().map(|(n, _)| *n));
+        Failure::Usage(format!("no strategy is called '{name}'; {help}"))
+    })
+}
+
+/// A bar on stderr, hidden where that is no terminal.
+fn bar(length: usize) -> ProgressBar {
+    let target =
+        if std::io::stderr().is_terminal() { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+    let bar = ProgressBar::with_draw_target(Some(length as u64), target);
+    match ProgressStyle::with_template("{bar:40} {pos}/{len} games, {eta} left") {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}
+
+/// Every game step by step.
+fn trail(drill: &Drill, games: &drill::Games) -> String {
+    let mut out = String::new();
+    for (number, unit) in games.iter().enumerate() {
+        for (hand, game) in drill.hands.iter().zip(unit) {
+            let minutes = show::minutes(Minutes(game.minutes));
+            let found = if game.found { "found" } else { "not found" };
+            out += &format!(
+                "Unit {} by {}: {} with {}; {found} in {minutes}, {}\n",
+                number + 1,
+                hand.name(),
+                game.hidden.join(" and "),
+                game.symptoms.join(", "),
+                game.end
+            );
+            for step in &game.steps {
+                out += &format!("  {:>5.1} min  {} = {}\n", step.minutes, step.id, step.answer);
+            }
+            for answer in &game.answers {
+                let right = if answer.right { "right" } else { "wrong" };
+                out += &format!("  answer {:.3} {right}: {}\n", answer.stated, answer.faults.join(", "));
+            }
+        }
+    }
+    out + "\n"
+}
+
+/// The report as text.
+fn page(report: &DrillReport, faults: usize) -> String {
+    let hidden = if faults == 1 { "one fault" } else { "two faults" };
+    let mut out = format!(
+        "{}: {} units with {hidden} each, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
+        report.board, report.games, report.seed, "strategy", "found", "mean", "median", "90 %", "steps", "wrong"
+    );
+    let minutes = |m: f64| show::minutes(Minutes(m));
+    for s in &report.strategies {
+        out += &format!(
+            "{:<12} {:>5.1}% {:>8} {:>8} {:>8} {:>7.1} {:>6.2}\n",
+            s.name,
+            s.found * 100.0,
+            minutes(s.minutes.mean),
+            minutes(s.minutes.median),
+            minutes(s.minutes.p90),
+            s.steps.mean,
+            s.wrong_remedies
+        );
+    }
+    for s in report.strategies.iter().filter(|s| !s.calibration.is_empty()) {
+        out += &format!("\nWhat the {} strategy stated, and how often it was so\n", s.name);
+        for b in &s.calibration {
+            out += &format!(
+                "  {:>3.0} to {:>3.0} %: {:>4} answers, stated {:>5.1} %, right {:>5.1} %\n",
+                b.from * 100.0,
+                b.to * 100.0,
+                b.answers,
+                b.stated * 100.0,
+                b.right * 100.0
+            );
+        }
+    }
+    out
+}
