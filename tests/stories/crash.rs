@@ -40,26 +40,39 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
     let kills = number("HALFSPLIT_KILLS", 12);
     let mut dice = Dice(number("HALFSPLIT_SEED", 20261124).max(1));
     let start =
-        "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
+        "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [no-echo]}\ntools: [meter]\n";
     let folder = Folder::new();
+    // A small pack answers fast, so that most kills fall between two answers and into the writing.
+    folder.put("lantern.yaml", include_str!("../data/packs/lantern.yaml"));
     let mut acknowledged = 0;
     for round in 0..kills {
         if round % 10 == 0 {
             folder.put("job.yaml", start);
         }
         let (before, remarks, skips) = content(&folder.text("job.yaml"));
-        let mut child = folder.command(&["bench", "job.yaml", "--plain"]).spawn().unwrap();
+        let mut child = folder
+            .command(&["--rules", "lantern.yaml", "--bare", "bench", "job.yaml", "--plain"])
+            .spawn()
+            .unwrap();
         let mut stdin = child.stdin.take().unwrap();
         let script: String = (0..60).map(|_| format!("{}\n", LINES[dice.below(9) as usize])).collect();
         // Fits into the pipe at once, and the pipe is held open: the conversation ends by the kill alone.
         stdin.write_all(script.as_bytes()).unwrap();
         let mut stdout = child.stdout.take().unwrap();
+        let (begun, first) = std::sync::mpsc::channel();
         let reading = std::thread::spawn(move || {
-            let mut out = String::new();
-            let _ = stdout.read_to_string(&mut out);
-            out
+            let (mut out, mut part) = (Vec::new(), [0; 4096]);
+            while let Ok(n @ 1..) = stdout.read(&mut part) {
+                out.extend_from_slice(&part[..n]);
+                let _ = begun.send(());
+            }
+            String::from_utf8(out).unwrap()
         });
-        std::thread::sleep(Duration::from_micros(dice.below(1_200_000)));
+        // One in eight while it starts; else some time after its first word.
+        if dice.below(8) > 0 {
+            first.recv().unwrap();
+        }
+        std::thread::sleep(Duration::from_micros(dice.below(400_000)));
         child.kill().unwrap();
         child.wait().unwrap();
         let out = reading.join().unwrap();
@@ -91,7 +104,15 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
         let skipped = out.matches("\nLeft out of this job: ").count();
         assert!((skipped..=skipped + 1).contains(&(skips_now - skips)), "round {round}");
     }
+    assert!(
+        acknowledged > kills / 2,
+        "only {acknowledged} answers in {kills} runs: too few to tell anything"
+    );
     println!("{kills} kills, {acknowledged} findings acknowledged, all on the card");
-    folder.run_with("stop\n", &["bench", "job.yaml"]).ends(0);
-    assert_eq!(folder.names(), ["job.yaml"], "the next session clears away what killed ones left");
+    folder.run_with("stop\n", &["--rules", "lantern.yaml", "--bare", "bench", "job.yaml"]).ends(0);
+    assert_eq!(
+        folder.names(),
+        ["job.yaml", "lantern.yaml"],
+        "the next session clears away what killed ones left"
+    );
 }

@@ -120,6 +120,14 @@ impl Seat {
     }
 }
 
+impl Drop for Seat {
+    fn drop(&mut self) {
+        // A test that failed leaves nobody sitting there.
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
 /// What stands on the screen after all that was written: the few control signs that the command uses.
 pub fn screen(written: &str) -> String {
     let (mut lines, mut column) = (vec![Vec::<char>::new()], 0);
