@@ -1,6 +1,6 @@
 //! The planner against published and enumerated instances of test and repair sequencing. Sources stand in the data
 //! files.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 mod plan_support;
 

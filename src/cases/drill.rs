@@ -1,7 +1,7 @@
 //! The drill: faults hidden in simulated units, played by strategies or by a person.
 //!
 //! A [`Rig`] simulates units of one board: parts within tolerance, a meter that errs and slips, sounds and looks drawn from the causal
-//! graph. [`play`] plays one game; [`drill`] plays many under several strategies and keeps the score; [`practise`] lets a person play.
+//! graph. [`play`] plays one game; [`games`] plays many under several strategies and keeps the score; [`practise`] lets a person play.
 //!
 //! Everything depends on the seed alone. Absent: faults that the board's catalogue does not have, and units that were never wired up.
 
@@ -96,10 +96,13 @@ pub fn unit(rig: &Rig<'_>, drill: &Drill, number: usize) -> Result<Unit, Complai
     })
 }
 
+/// The games of one unit, by the unit's number.
+type Round = (usize, Result<Vec<Game>, Complaints>);
+
 /// Plays all games on two threads; `tick` is called after each game.
 ///
 /// # Errors
-/// As [`rig`], [`unit`] and [`play`]; the complaint of the first unit by number.
+/// As [`rig`], [`unit()`] and [`play`]; the complaint of the first unit by number.
 pub fn games(
     rules: &Rules,
     board: &Board,
@@ -107,7 +110,7 @@ pub fn games(
     tick: &(dyn Fn() + Sync),
 ) -> Result<Games, Complaints> {
     let next = AtomicUsize::new(0);
-    let work = || -> Result<Vec<(usize, Result<Vec<Game>, Complaints>)>, Complaints> {
+    let work = || -> Result<Vec<Round>, Complaints> {
         let rig = rig(rules, board, drill)?;
         let mut out = Vec::new();
         loop {

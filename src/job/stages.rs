@@ -7,7 +7,7 @@ use crate::circuit::board::Board;
 use crate::circuit::network::Node;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
-/// Positions along the signal path. See the [module page](self).
+/// Positions along the signal path.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Stages {
     /// Nets of the path in order, the input first.
