@@ -174,11 +174,11 @@ fn remedy_text(remedy: &RemedyOffer, width: usize) -> String {
 /// # Errors
 /// When the engine can't finish.
 pub fn leading(diagnosis: &Diagnosis<'_>, count: usize, width: usize) -> Result<String, Complaints> {
-    let list = diagnosis.suspects()?;
     let mut rows: Vec<(f64, String)> =
-        list.suspects.iter().map(|s| (s.probability, s.says.clone())).collect();
-    rows.push((list.unlisted, "Something that the rules don't know".into()));
-    rows.push((list.none, "Nothing wrong with the unit".into()));
+        diagnosis.ranked().into_iter().map(|s| (s.probability, s.says)).collect();
+    let unlisted = diagnosis.probability(diagnosis.model.unlisted());
+    rows.push((unlisted, "Something that the rules don't know".into()));
+    rows.push((diagnosis.model.belief.posterior().none, "Nothing wrong with the unit".into()));
     rows.sort_by(|a, b| b.0.total_cmp(&a.0).then_with(|| a.1.cmp(&b.1)));
     let mut out = String::from("Under suspicion\n");
     for (p, says) in rows.iter().take(count) {

@@ -5,6 +5,7 @@ use super::circuit::Circuit;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
 use crate::belief::{Belief, FaultId};
 use crate::circuit::board::Board;
+use crate::circuit::predict::CheckId as BoardCheck;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
@@ -135,7 +136,7 @@ pub struct Why {
 }
 
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
-const WORTH_GROUPING: f64 = 0.002;
+const WORTH_GROUPING: f64 = 0.005;
 
 /// Decibels of odds, at most 60 either way: beyond a million to one the model itself is in doubt.
 fn odds_db(p: f64) -> f64 {
@@ -281,6 +282,18 @@ impl<'r> Diagnosis<'r> {
     /// # Errors
     /// When the engine can't finish within its limits.
     pub fn suspects(&self) -> Result<Suspects, Complaints> {
+        Ok(Suspects {
+            suspects: self.ranked(),
+            none: self.model.belief.posterior().none,
+            unlisted: self.probability(self.model.unlisted()),
+            left_out: self.model.belief.posterior().left_out,
+            surprise: self.surprise()?,
+        })
+    }
+
+    /// The suspects alone, the likeliest first: what [`Diagnosis::suspects`] has without the weighing of the findings against each
+    /// other, which takes longer than all the rest.
+    pub fn ranked(&self) -> Vec<Suspect> {
         let unlisted = self.model.unlisted();
         let mut list: Vec<(FaultId, f64)> = (0..self.model.faults.len())
             .map(FaultId)
@@ -288,14 +301,7 @@ impl<'r> Diagnosis<'r> {
             .map(|f| (f, self.probability(f)))
             .collect();
         list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| self.name(a.0).cmp(self.name(b.0))));
-        let suspects = self.grouped(&list);
-        Ok(Suspects {
-            suspects,
-            none: self.model.belief.posterior().none,
-            unlisted: self.probability(unlisted),
-            left_out: self.model.belief.posterior().left_out,
-            surprise: self.surprise()?,
-        })
+        self.grouped(&list)
     }
 
     /// The leading suspect with the faults that no check at hand can tell from it, and the probability that one of them is there.
@@ -306,7 +312,9 @@ impl<'r> Diagnosis<'r> {
             (0..self.model.faults.len()).map(FaultId).map(|f| (f, self.probability(f))).collect();
         list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| self.name(a.0).cmp(self.name(b.0))));
         let (first, leading) = *list.first().filter(|(f, _)| *f != unlisted)?;
-        let mates = list.iter().skip(1).filter(|(f, p)| *p > 1e-4 * leading && self.inseparable(first, *f));
+        let open = self.open_by_power();
+        let mates =
+            list.iter().skip(1).filter(|(f, p)| *p > 1e-4 * leading && self.inseparable(first, *f, &open));
         let (mut faults, mut absent) = (vec![self.name(first).to_owned()], 1.0 - leading);
         for (mate, p) in mates {
             faults.push(self.name(*mate).to_owned());
@@ -322,10 +330,12 @@ impl<'r> Diagnosis<'r> {
     /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
     fn grouped(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
         let mut out: Vec<(Suspect, FaultId)> = Vec::new();
+        let open = self.open_by_power();
         for (fault, probability) in list {
             let entry = &self.model.faults[fault.0];
             let worth = *probability > WORTH_GROUPING;
-            let mate = out.iter_mut().take(12).find(|(_, first)| worth && self.inseparable(*first, *fault));
+            let mate =
+                out.iter_mut().take(12).find(|(_, first)| worth && self.inseparable(*first, *fault, &open));
             match mate {
                 Some((suspect, _)) => {
                     suspect.faults.push(entry.id.clone());
@@ -351,10 +361,10 @@ impl<'r> Diagnosis<'r> {
     }
 
     /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
-    fn inseparable(&self, a: FaultId, b: FaultId) -> bool {
+    fn inseparable(&self, a: FaultId, b: FaultId, open: &[Vec<BoardCheck>; 2]) -> bool {
         let (a, b) = match (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin) {
             (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) => (a, b),
-            (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b),
+            (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b, open),
             _ => return false,
         };
         let effects = |f: &rules::FaultId| -> Vec<(Effect, rules::Strength)> {
@@ -377,12 +387,17 @@ impl<'r> Diagnosis<'r> {
                 .all(|((to_a, s_a), (to_b, s_b))| to_a == to_b && (s_a.total() - s_b.total()).abs() < 0.1)
     }
 
+    /// The board's open checks, those under power first. Ohms are dear to solve: they are looked at only where nothing else
+    /// parts two faults.
+    fn open_by_power(&self) -> [Vec<BoardCheck>; 2] {
+        let (on, off) = self.open_board_checks().into_iter().partition(BoardCheck::powered);
+        [on, off]
+    }
+
     /// Whether two faults of the board read alike wherever a reading can be taken.
-    fn alike_on_board(&self, a: FaultId, b: FaultId) -> bool {
+    fn alike_on_board(&self, a: FaultId, b: FaultId, open: &[Vec<BoardCheck>; 2]) -> bool {
         let Some(circuit) = &self.circuit else { return false };
-        let (on, off): (Vec<_>, Vec<_>) = self.open_board_checks().into_iter().partition(|c| c.powered());
-        // Ohms are dear to solve: they are looked at only where nothing else parts the two.
-        [on, off].iter().all(|checks| {
+        open.iter().all(|checks| {
             let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], checks);
             let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
             checks.iter().all(|check| match (a.get(check), b.get(check)) {
