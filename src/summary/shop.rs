@@ -98,7 +98,7 @@ pub struct Tax {
 /// use halfsplit::{summary::Shop, text::Source};
 /// let text = "name: The Lamplight Bench\ncurrency: {sign: EUR}\nlabour-per-hour: 48.00\n";
 /// let shop = Shop::read(&Source::new("shop.yaml", text))?;
-/// assert_eq!(shop.amount(1250), "12.50 EUR");
+/// assert_eq!(shop.amount(1250), "12.50\u{a0}EUR");
 /// # Ok::<(), halfsplit::text::Complaints>(())
 /// ```
 #[derive(Clone, Debug, Default, PartialEq, Deserialize, Serialize)]
