@@ -261,6 +261,37 @@ impl<'b> Circuit<'b> {
     }
 }
 
+/// How many of the best single faults are paired with each fault that moves no reading.
+const WIDENED: usize = 8;
+
+/// The same scores over all faults of the graph, for when the faults that no reading moves are too many to be summed over exactly:
+/// each of those alone, and with each of the best others. Sets beyond are left out, which the belief says.
+pub(super) fn widened(scores: &SetScores, priors: &[f64]) -> SetScores {
+    let odds = |f: &FaultId| priors.get(f.0).map_or(f64::NEG_INFINITY, |p| (p / (1.0 - p)).ln());
+    let none = scores.sets.iter().find(|s| s.members.is_empty()).map_or(f64::NEG_INFINITY, |s| s.log_likelihood);
+    let mut best: Vec<(f64, FaultId, f64)> = scores
+        .sets
+        .iter()
+        .filter(|s| s.log_likelihood > f64::NEG_INFINITY)
+        .filter_map(|s| match s.members.as_slice() {
+            [f] => Some((s.log_likelihood + odds(f), *f, s.log_likelihood)),
+            _ => None,
+        })
+        .collect();
+    best.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    best.truncate(WIDENED);
+    let known: BTreeSet<FaultId> = scores.faults.iter().copied().collect();
+    let mut sets = scores.sets.clone();
+    for fault in (0..priors.len()).map(FaultId).filter(|f| !known.contains(f)) {
+        sets.push(ScoredSet { members: vec![fault], log_likelihood: none, causes: Vec::new() });
+        for (_, other, log_likelihood) in &best {
+            let members = vec![fault.min(*other), fault.max(*other)];
+            sets.push(ScoredSet { members, log_likelihood: *log_likelihood, causes: Vec::new() });
+        }
+    }
+    SetScores { faults: (0..priors.len()).map(FaultId).collect(), sets }
+}
+
 /// The part, pin or pair of nets that a fault sits in: `R3` of `R3:open`.
 pub fn part_of(fault: &str) -> &str {
     fault.split_once(':').map_or(fault, |(part, _)| part)

@@ -8,9 +8,9 @@
 
 use super::build::Builder;
 use super::card::JobCard;
-use super::circuit::{Circuit, CircuitEpoch};
+use super::circuit::{Circuit, CircuitEpoch, widened};
 use super::understand::{check_names, packs_in_play, understand};
-use crate::belief::{self, Belief, Limits, Outcome};
+use crate::belief::{self, Belief, BeliefError, Limits, Outcome};
 use crate::circuit::predict::{CheckId as BoardCheck, Observed};
 use crate::rules::{self, Rules};
 use crate::text::{Complaint, Complaints};
@@ -161,8 +161,17 @@ impl Model {
         let readings = builder.readings(&findings);
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;
-        let belief = Belief::build(Arc::new(graph), &evidence, scores, Limits::default())
-            .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
+        let graph = Arc::new(graph);
+        let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, Limits::default());
+        let belief = match (build(scores.clone()), scores) {
+            (Err(BeliefError::TooCostly { .. }), Some(scores)) => {
+                let priors: Vec<f64> = faults.iter().map(|f| f.prior).collect();
+                build(Some(Arc::new(widened(&scores, &priors))))
+            }
+            (result, _) => result,
+        };
+        let belief =
+            belief.map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
         Ok(Self { faults, present, findings, now, conditions, in_play, readings, belief })
     }
 

@@ -45,8 +45,10 @@ pub fn by_hand(rig: &Rig<'_>, unit: &Unit, way: Way, setting: &Setting) -> Resul
     };
     match way {
         Way::Halving => worker.halve()?,
-        Way::Listing => worker.go_down_the_list()?,
+        Way::Listing => worker.make_safe()?,
     }
+    // Who has halved the path in vain goes down the list like anybody else.
+    worker.go_down_the_list()?;
     worker.mend_all()?;
     let Worker { mut table, .. } = worker;
     if table.game.end.is_empty() {
@@ -119,7 +121,7 @@ impl Worker<'_, '_> {
         }
     }
 
-    /// The checks that make power safe, then currents and the supplies' volts. Whether one of them was off and all its parts were tried.
+    /// The checks that make power safe, then currents and the supplies' volts; parts where one of them is off.
     fn make_safe(&mut self) -> Result<(), Complaints> {
         let gates: Vec<CheckIx> = self.planning.problem.open_gates().collect();
         for gate in gates {
@@ -144,6 +146,15 @@ impl Worker<'_, '_> {
     fn halve(&mut self) -> Result<(), Complaints> {
         self.make_safe()?;
         let path: Vec<String> = self.rig.circuit.stages().path().to_vec();
+        // Where the end of the path sounds as it should there is nothing to halve.
+        let end = path.last().and_then(|net| self.on_list(&format!("level:{net}")));
+        let sick = match end {
+            Some(ix) => self.take(ix)?,
+            None => false,
+        };
+        if !sick {
+            return Ok(());
+        }
         // Good up to `good`, bad from `bad` on.
         let (mut good, mut bad) = (0, path.len().saturating_sub(1));
         while bad > good + 1 {
@@ -182,7 +193,6 @@ impl Worker<'_, '_> {
     }
 
     fn go_down_the_list(&mut self) -> Result<(), Complaints> {
-        self.make_safe()?;
         for ix in self.planning.checklist(&self.diagnosis) {
             let id = self.planning.id(&self.diagnosis, &Step::Check(ix)).unwrap_or_default();
             // Questions and sounds are the owner's to answer; the list is of what is looked at and measured.
