@@ -1,7 +1,9 @@
-//! Resolved jobs: the built-in examples and the replay of cases.
+//! Resolved jobs: the built-in examples, the replay of cases, and what can be learned from them.
 
 mod examples;
+pub mod learn;
 mod replay;
+pub mod simulate;
 
 pub use examples::{board_example, boards, example, examples};
 pub use replay::{Case, CaseReplay, End, FindingReplay, Replay, replay};

@@ -1,6 +1,8 @@
 //! `halfsplit cases`.
 
+use super::learn;
 use super::screen::{Failure, Screen};
+use super::simulate;
 use super::target::{board_of, yaml_files};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
@@ -24,6 +26,8 @@ enum Command {
         #[arg(required = true)]
         paths: Vec<PathBuf>,
     },
+    Learn(learn::Args),
+    Simulate(simulate::Args),
 }
 
 /// Runs the command.
@@ -31,7 +35,11 @@ enum Command {
 /// # Errors
 /// When a card is at fault or can't be read; when a case ends wrong.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let Command::Replay { paths } = &args.command;
+    let paths = match &args.command {
+        Command::Replay { paths } => paths,
+        Command::Learn(args) => return learn::run(args, rules, screen),
+        Command::Simulate(args) => return simulate::run(args, rules, screen),
+    };
     let mut jobs = Vec::new();
     for path in paths {
         for file in yaml_files(path)? {

@@ -8,12 +8,14 @@ use clap::{CommandFactory, Parser, Subcommand};
 use std::path::PathBuf;
 
 mod cases;
+mod learn;
 mod next;
 mod note;
 mod open;
 pub mod rules;
 mod screen;
 mod sheet;
+mod simulate;
 mod suspects;
 mod target;
 mod why;

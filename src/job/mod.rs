@@ -13,6 +13,7 @@ mod next;
 pub mod store;
 mod understand;
 
+pub use build::{UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for};
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
