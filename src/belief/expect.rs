@@ -4,8 +4,10 @@
 use super::graph::Cause;
 use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph};
 
-/// Branches of the hidden conditions less probable than this are dropped.
-const FLOOR: f64 = 1e-13;
+/// Branches of the hidden conditions less probable than this are dropped, where there are few conditions and where many.
+const FLOORS: [f64; 2] = [1e-13, 1e-6];
+/// Up to so many conditions are few.
+const FEW: usize = 12;
 
 /// A node that causes act on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -43,13 +45,34 @@ pub struct Expectations {
 }
 
 impl Graph {
+    /// The conditions that a fault set may bring about (leaks included) and that some of the checks depend on, by
+    /// [`ConditionId`]: those that [`Graph::expectations`] has to sum over. Faults and checks of another graph count for
+    /// nothing.
+    pub fn between(&self, members: &[FaultId], checks: &[CheckId]) -> Vec<bool> {
+        let mut faults = vec![false; self.priors.len()];
+        for f in members {
+            faults.get_mut(f.0).into_iter().for_each(|there| *there = true);
+        }
+        let checks: Vec<CheckId> = checks.iter().copied().filter(|c| c.0 < self.checks.len()).collect();
+        between(self, &faults, checks.into_iter())
+    }
+
+    /// Whether every cause of a check that a fault set may bring about is a fault, or among `settled` (by [`ConditionId`],
+    /// as from [`Graph::between`]): then a finding on it adds nothing to what must be summed over.
+    pub fn is_settled(&self, members: &[FaultId], check: CheckId, settled: &[bool]) -> bool {
+        let mut all = self.between(members, &[check]);
+        all.iter_mut().zip(settled).for_each(|(a, s)| *a &= !s);
+        !all.contains(&true)
+    }
+
     /// Expected trials and successes of every link and leak that the findings say something of, all faults known: the
     /// E-step of expectation-maximisation for noisy-OR and noisy-MAX with hidden conditions (Dempster, Laird and Rubin
     /// 1977; for noisy-OR Singliar and Hauskrecht 2006). A leak is one more independent cause. Nodes that no finding
     /// depends on tell nothing and are left out.
     ///
-    /// Exact but for branches of the conditions less probable than 1e-13. Cost: two to the number of conditions between
-    /// the set and the findings, at worst; a finding rules branches out as soon as its causes are settled.
+    /// Exact but for branches of the conditions less probable than 1e-13, or 1e-6 where more than twelve conditions lie
+    /// between the set and the findings. Cost: two to the number of these conditions, at worst; a finding rules branches out
+    /// as soon as its causes are settled.
     ///
     /// ```
     /// use halfsplit::belief::{Finding, Graph};
@@ -137,11 +160,12 @@ struct Walk<'a> {
     findings: Vec<Vec<Stop<'a>>>,
     on: Vec<bool>,
     total: f64,
+    floor: f64,
 }
 
 impl<'a> Walk<'a> {
     fn new(graph: &'a Graph, faults: &[bool], seen: &'a [(CheckId, Vec<f64>)]) -> Self {
-        let between = between(graph, faults, seen);
+        let between = between(graph, faults, seen.iter().map(|(check, _)| *check));
         let mut step = vec![usize::MAX; between.len()];
         let mut conditions = Vec::new();
         let when = |cause: &Cause, step: &[usize]| match cause {
@@ -181,7 +205,8 @@ impl<'a> Walk<'a> {
             findings[ready].push(Stop { at: Affected::Check(*check), causes, likelihood, now: 1.0, answers });
         }
         let on = vec![false; conditions.len()];
-        Self { conditions, findings, on, total: 0.0 }
+        let floor = FLOORS[usize::from(conditions.len() > FEW)];
+        Self { conditions, findings, on, total: 0.0, floor }
     }
 
     fn run(&mut self) -> Expectations {
@@ -191,7 +216,7 @@ impl<'a> Walk<'a> {
             stop.now = weigh(stop, &self.on);
             log += stop.now.ln();
         }
-        self.step(0, 1.0, 1.0);
+        self.total = self.step(0, 1.0, 1.0);
         log += self.total.ln();
         if log == f64::NEG_INFINITY {
             return Expectations { log_likelihood: log, counts: Vec::new(), answers: Vec::new() };
@@ -216,45 +241,50 @@ impl<'a> Walk<'a> {
         Expectations { log_likelihood: log, counts, answers }
     }
 
-    /// Settles condition `at` both ways; `prior` is the branch's own probability, `weight` that with what was seen.
-    fn step(&mut self, at: usize, prior: f64, weight: f64) {
-        let Some(stop) = self.conditions.get(at) else { return self.leaf(weight) };
+    /// Settles condition `at` both ways; `prior` is the branch's own probability, `weight` that with what was seen. Returns
+    /// the weight of all that follows, by which what is settled here is counted: no node is gone through again at the ends.
+    fn step(&mut self, at: usize, prior: f64, weight: f64) -> f64 {
+        let Some(stop) = self.conditions.get(at) else { return weight };
         let acts = |c: &&Acting<'_>| acts(c.when, &self.on);
         let off: f64 = stop.causes.iter().filter(acts).map(|c| c.below.get()[0]).product();
+        let mut total = 0.0;
         for (state, p) in [(false, off), (true, 1.0 - off)] {
-            if prior * p <= FLOOR {
+            if prior * p <= self.floor {
                 continue;
             }
             self.on[at] = state;
-            self.conditions[at].now = p;
             let mut seen = weight * p;
             for i in 0..self.findings[at + 1].len() {
                 let now = weigh(&self.findings[at + 1][i], &self.on);
                 self.findings[at + 1][i].now = now;
                 seen *= now;
             }
-            if seen > 0.0 {
-                self.step(at + 1, prior * p, seen);
+            if seen <= 0.0 {
+                continue;
+            }
+            let below = self.step(at + 1, prior * p, seen);
+            if below > 0.0 {
+                total += below;
+                self.on[at] = state;
+                count_condition(&mut self.conditions[at], state, p, &self.on, below);
+                for stop in &mut self.findings[at + 1] {
+                    count_check(stop, &self.on, below);
+                }
             }
         }
         self.on[at] = false;
+        total
     }
+}
 
-    fn leaf(&mut self, weight: f64) {
-        self.total += weight;
-        for at in 0..self.conditions.len() {
-            let (state, stop) = (self.on[at], &mut self.conditions[at]);
-            for cause in stop.causes.iter_mut().filter(|c| acts(c.when, &self.on)) {
-                let alone = 1.0 - cause.below.get()[0];
-                let did = if state { weight * alone / stop.now } else { 0.0 };
-                cause.trials += weight;
-                cause.answers[1] += did;
-                cause.answers[0] += weight - did;
-            }
-        }
-        for stop in self.findings.iter_mut().flatten() {
-            count_check(stop, &self.on, weight);
-        }
+/// Adds what each cause of a condition did in a branch where it holds or not; `p`: P(that | its causes).
+fn count_condition(stop: &mut Stop<'_>, holds: bool, p: f64, on: &[bool], weight: f64) {
+    for cause in stop.causes.iter_mut().filter(|c| acts(c.when, on)) {
+        let alone = 1.0 - cause.below.get()[0];
+        let did = if holds { weight * alone / p } else { 0.0 };
+        cause.trials += weight;
+        cause.answers[1] += did;
+        cause.answers[0] += weight - did;
     }
 }
 
@@ -290,34 +320,34 @@ fn count_check(stop: &mut Stop<'_>, on: &[bool], weight: f64) {
         stop.answers[k] += weight * stop.likelihood[k] * (below - last).max(0.0) / stop.now;
         last = below;
     }
+    let m = stop.likelihood.len();
     for i in 0..stop.causes.len() {
         if !acts(stop.causes[i].when, on) {
             continue;
         }
-        let others = |k: usize| -> f64 {
-            let others = stop.causes.iter().enumerate().filter(|(j, c)| *j != i && acts(c.when, on));
-            others.map(|(_, c)| c.below.get()[k]).product()
-        };
-        let m = stop.likelihood.len();
-        let rest: Vec<f64> = (0..m).map(others).collect();
-        // From the greatest answer down: what the greater ones of the others contribute.
-        let mut greater = 0.0;
-        let mut did = vec![0.0; m];
+        // From the greatest answer down: what the others' greater answers contribute.
+        let (mut greater, mut here) = (0.0, rest_of(&stop.causes, i, m - 1, on));
+        stop.causes[i].trials += weight;
         for j in (0..m).rev() {
+            let next = if j > 0 { rest_of(&stop.causes, i, j - 1, on) } else { 0.0 };
             let below = stop.causes[i].below.get();
-            let own = below[j] - if j > 0 { below[j - 1] } else { 0.0 };
-            did[j] = own.max(0.0) * (stop.likelihood[j] * rest[j] + greater) / stop.now * weight;
-            let step = rest[j] - if j > 0 { rest[j - 1] } else { 0.0 };
-            greater += stop.likelihood[j] * step.max(0.0);
+            let own = (below[j] - if j > 0 { below[j - 1] } else { 0.0 }).max(0.0);
+            let l = stop.likelihood[j];
+            stop.causes[i].answers[j] += own * (l * here + greater) / stop.now * weight;
+            greater += l * (here - next).max(0.0);
+            here = next;
         }
-        let cause = &mut stop.causes[i];
-        cause.trials += weight;
-        cause.answers.iter_mut().zip(did).for_each(|(sum, x)| *sum += x);
     }
 }
 
+/// P(answer <= k) of all causes but one.
+fn rest_of(causes: &[Acting<'_>], but: usize, k: usize, on: &[bool]) -> f64 {
+    let others = causes.iter().enumerate().filter(|(j, c)| *j != but && acts(c.when, on));
+    others.map(|(_, c)| c.below.get()[k]).product()
+}
+
 /// Conditions that the set may bring about and that a finding depends on.
-fn between(graph: &Graph, faults: &[bool], seen: &[(CheckId, Vec<f64>)]) -> Vec<bool> {
+fn between(graph: &Graph, faults: &[bool], checks: impl Iterator<Item = CheckId>) -> Vec<bool> {
     let n = graph.conditions.len();
     let mut possible = vec![false; n];
     for (c, node) in graph.conditions.iter().enumerate() {
@@ -333,7 +363,7 @@ fn between(graph: &Graph, faults: &[bool], seen: &[(CheckId, Vec<f64>)]) -> Vec<
             needed[c.0] = true;
         }
     };
-    for (check, _) in seen {
+    for check in checks {
         graph.checks[check.0].causes.iter().for_each(|(cause, _)| mark(cause, &mut needed));
     }
     for c in (0..n).rev() {

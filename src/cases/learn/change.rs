@@ -63,7 +63,7 @@ pub struct Learned {
 /// on rules, statistics and weight alone. Cost: up to 80 rounds over the patterns, some 0.1 ms a pattern each.
 pub fn learn(rules: &Rules, statistics: &Statistics, weight: f64) -> Learned {
     let priors = Priors::learn(rules, statistics.patterns.iter().map(|(p, n)| (p, *n)), weight);
-    let fit = fit(rules, &Data::all(rules, statistics), weight);
+    let fit = fit(rules, Data::all(rules, statistics), weight);
     let mut changes = prior_changes(rules, &priors, weight);
     changes.extend(table_changes(rules, &fit, weight));
     changes.extend(other_changes(rules, statistics, weight));

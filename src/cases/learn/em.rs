@@ -16,14 +16,16 @@ pub const MENTION: f64 = 0.8;
 /// Patterns an E-step chunk holds; sums go chunk by chunk, so that the number of threads makes no difference.
 const CHUNK: usize = 512;
 /// Most rounds.
-const ROUNDS: usize = 80;
+const ROUNDS: usize = 60;
 /// Rounds end when the penalised log likelihood rises by less than this a case.
-const ENOUGH: f64 = 1e-6;
+const ENOUGH: f64 = 1e-5;
 
 /// Patterns with their frames, ready for learning.
 pub struct Data<'s> {
-    /// Packs in play of each frame.
-    frames: Vec<Vec<bool>>,
+    /// A graph for each set of packs in play.
+    frames: Vec<Frame>,
+    /// The figures that the graphs have now.
+    now: Tables,
     /// Frame, pattern, how often.
     cases: Vec<(usize, &'s Pattern, f64)>,
 }
@@ -38,9 +40,11 @@ impl<'s> Data<'s> {
             let next = known.len();
             cases.push((*known.entry(packs).or_insert(next), pattern, count as f64));
         }
-        let mut frames = vec![Vec::new(); known.len()];
-        known.into_iter().for_each(|(packs, i)| frames[i] = packs);
-        Self { frames, cases }
+        let now = Tables::authored(rules);
+        let mut keys: Vec<(usize, Vec<bool>)> = known.into_iter().map(|(packs, i)| (i, packs)).collect();
+        keys.sort();
+        let frames = keys.iter().map(|(_, packs)| Frame::new(rules, &now, packs, &|_| 0.01)).collect();
+        Self { frames, now, cases }
     }
 
     /// All patterns of some statistics.
@@ -95,33 +99,22 @@ impl Sums {
         self.squares.iter_mut().zip(&other.squares).for_each(|(a, b)| plus(a, b));
     }
 
-    fn case(
-        &mut self,
-        rules: &Rules,
-        tables: &Tables,
-        frame: &Frame,
-        pattern: &Pattern,
-        count: f64,
-        mention: f64,
-    ) {
-        let (findings, passed) = frame.witnessed(rules, pattern, mention);
-        let Ok(found) = frame.graph.expectations(&frame.members(pattern), &findings) else {
+    fn case(&mut self, tables: &Tables, frame: &Frame, pattern: &Pattern, count: f64, mention: f64) {
+        let seen = frame.witnessed(pattern, mention);
+        let found = frame.graph.expectations(&seen.members, &seen.findings);
+        let Some(found) = found.ok().filter(|f| f.log_likelihood > f64::NEG_INFINITY) else {
             self.impossible += count;
             return;
         };
-        if found.log_likelihood == f64::NEG_INFINITY {
-            self.impossible += count;
-            return;
-        }
-        let (there, told) = frame.mentions(rules, pattern);
-        let missed: f64 = passed
+        let (there, told) = (seen.there, seen.told);
+        let missed: f64 = seen
+            .passed
             .iter()
             .filter_map(|(node, named)| {
                 let answers = found.answers.iter().find(|(c, _)| c == node)?;
                 Some(answers.1.iter().zip(*named).filter(|(_, n)| **n).map(|(p, _)| p).sum::<f64>())
             })
             .sum();
-        let (there, told) = (there as f64, told as f64);
         self.mention.0 += count * (there + missed);
         self.mention.1 += count * told;
         let spoken = told * mention.ln() + (there - told) * (1.0 - mention).ln();
@@ -141,16 +134,17 @@ impl Sums {
 }
 
 /// One E-step at given figures; two threads share it, the result does not depend on how.
-pub fn expect(rules: &Rules, data: &Data<'_>, tables: &Tables, mention: f64) -> Sums {
-    let frames: Vec<Frame> =
-        data.frames.iter().map(|packs| Frame::new(rules, tables, packs, &|_| 0.01)).collect();
+pub fn expect(data: &mut Data<'_>, tables: &Tables, mention: f64) -> Sums {
+    data.frames.iter_mut().for_each(|f| f.refresh(tables, &data.now));
+    data.now.clone_from(tables);
+    let frames = &data.frames;
     let chunks: Vec<&[(usize, &Pattern, f64)]> = data.cases.chunks(CHUNK).collect();
     let share = |first: usize| -> Vec<Sums> {
         let mine = chunks.iter().skip(first).step_by(2);
         mine.map(|chunk| {
             let mut sums = Sums::zero(tables);
             for (frame, pattern, count) in *chunk {
-                sums.case(rules, tables, &frames[*frame], pattern, *count, mention);
+                sums.case(tables, &frames[*frame], pattern, *count, mention);
             }
             sums
         })
@@ -193,12 +187,12 @@ fn penalised(sums: &Sums, tables: &Tables, authored: &Tables, mention: f64, weig
 }
 
 /// Learns strengths and leaks. `weight`: how many cases the authored figures count for, above 0.
-pub fn fit(rules: &Rules, data: &Data<'_>, weight: f64) -> Fit {
+pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64) -> Fit {
     let authored = Tables::authored(rules);
     let mut tables = authored.clone();
     let mut mention = MENTION;
     let mut climb = Vec::new();
-    let mut sums = expect(rules, data, &tables, mention);
+    let mut sums = expect(&mut data, &tables, mention);
     let count: f64 = data.cases.iter().map(|c| c.2).sum();
     for _ in 0..ROUNDS {
         let here = penalised(&sums, &tables, &authored, mention, weight);
@@ -214,7 +208,7 @@ pub fn fit(rules: &Rules, data: &Data<'_>, weight: f64) -> Fit {
             }
         }
         mention = (weight * MENTION + sums.mention.1) / (weight + sums.mention.0);
-        sums = expect(rules, data, &tables, mention);
+        sums = expect(&mut data, &tables, mention);
     }
     Fit { tables, mention, sums, climb }
 }

@@ -190,6 +190,27 @@ impl Frame {
         }
     }
 
+    /// Takes other figures; only tables that differ from those of `before` are looked at.
+    pub fn refresh(&mut self, tables: &Tables, before: &Tables) {
+        let changed: Vec<bool> = tables.chances.iter().zip(&before.chances).map(|(a, b)| a != b).collect();
+        for (c, places) in self.condition_tables.iter().enumerate() {
+            if places.iter().any(|t| changed[*t]) {
+                let strengths: Vec<f64> = places[1..].iter().map(|t| tables.chances[*t][1]).collect();
+                // Shares of a fit are probabilities, and the places are those of the graph: it takes them.
+                let _ = self.graph.set_condition(
+                    belief::ConditionId(c),
+                    tables.chances[places[0]][1],
+                    &strengths,
+                );
+            }
+        }
+        for (c, places) in self.check_tables.iter().enumerate() {
+            for (place, t) in places.iter().enumerate().filter(|(_, t)| **t != usize::MAX && changed[**t]) {
+                let _ = self.graph.set_spread(belief::CheckId(c), place, &tables.chances[*t][1..]);
+            }
+        }
+    }
+
     /// The engine's fault of one of the rules, where it is in play.
     pub fn node(&self, fault: FaultId) -> Option<belief::FaultId> {
         self.nodes.get(&fault).copied()
@@ -212,12 +233,11 @@ impl Frame {
     }
 
     /// The findings as a diagnosis takes them: the complaint's symptoms, then the findings, which replace them.
-    pub fn told(&self, rules: &Rules, pattern: &Pattern) -> Vec<Finding> {
+    pub fn told(&self, pattern: &Pattern) -> Vec<Finding> {
         let mut out: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
-        for id in pattern.complaint.iter().flatten() {
-            let symptom = rules.symptom(*id);
-            if let Some(node) = self.checks.get(&symptom.check) {
-                out.insert(*node, Finding::answer(*node, symptom.answer));
+        for (check, answer) in pattern.complaint.iter().flatten() {
+            if let Some(node) = self.checks.get(check) {
+                out.insert(*node, Finding::answer(*node, usize::from(*answer)));
             }
         }
         for (id, seen) in &pattern.findings {
@@ -230,51 +250,62 @@ impl Frame {
 
     /// The findings as learning takes them. Where there is a complaint, what an owner would have had a name for and did not
     /// complain of speaks too: it was not there, or was there and passed over (chance `1 - mention`). Without that, links to
-    /// symptoms would be learned from the cases that show them alone. Returns the findings and the checks passed over.
-    pub fn witnessed(
-        &self,
-        rules: &Rules,
-        pattern: &Pattern,
-        mention: f64,
-    ) -> (Vec<Finding>, Vec<(belief::CheckId, &[bool])>) {
-        let mut findings = self.told(rules, pattern);
-        let mut passed = Vec::new();
-        if pattern.complaint.is_some() {
-            let known: Vec<_> = findings.iter().map(|f| f.check).collect();
-            for (_, node, named) in self.symptoms.iter().filter(|(_, n, _)| !known.contains(n)) {
-                let likelihood = named.iter().map(|n| if *n { 1.0 - mention } else { 1.0 }).collect();
-                findings.push(Finding::soft(*node, likelihood));
-                passed.push((*node, named.as_slice()));
-            }
+    /// symptoms would be learned from the cases that show them alone.
+    ///
+    /// To keep the sum over conditions small, symptoms take part, complained of or not, only where their causes are settled by
+    /// the findings anyway; whether they are does not depend on the complaint, so leaving the others out draws nothing one
+    /// way.
+    pub fn witnessed(&self, pattern: &Pattern, mention: f64) -> Witnessed<'_> {
+        let members = self.members(pattern);
+        let mut findings: Vec<Finding> = Vec::new();
+        for (id, seen) in &pattern.findings {
+            findings.extend(self.checks.get(id).map(|node| finding(*node, seen)));
         }
-        (findings, passed)
-    }
-
-    /// How many symptoms were there in so many cases and how many of them were complained of, as far as findings tell it
-    /// without doubt.
-    pub fn mentions(&self, rules: &Rules, pattern: &Pattern) -> (u64, u64) {
-        let Some(complaint) = &pattern.complaint else { return (0, 0) };
-        let named = |check: CheckId, k: usize| {
-            complaint.iter().any(|s| {
-                let s = rules.symptom(*s);
-                s.check == check && s.answer == k
-            })
-        };
-        let mut there = 0;
-        let mut told = 0;
-        for (id, _, names) in &self.symptoms {
-            let found = pattern.findings.iter().find(|(c, _)| c == id).map(|(_, seen)| seen);
-            match found {
-                Some(Seen::Answer(k)) if names[usize::from(*k)] => {
-                    there += 1;
-                    told += u64::from(named(*id, usize::from(*k)));
+        let known: Vec<belief::CheckId> = findings.iter().map(|f| f.check).collect();
+        let mut out = Witnessed { members, findings, passed: Vec::new(), there: 0.0, told: 0.0 };
+        let Some(complaint) = &pattern.complaint else { return out };
+        let settled = self.graph.between(&out.members, &known);
+        for (id, node, named) in &self.symptoms {
+            let told = complaint.iter().find(|(c, _)| c == id).map(|(_, k)| usize::from(*k));
+            if known.contains(node) {
+                let found = pattern.findings.iter().find(|(c, _)| c == id).map(|(_, seen)| seen);
+                if let Some(Seen::Answer(k)) = found
+                    && named[usize::from(*k)]
+                {
+                    out.there += 1.0;
+                    out.told += f64::from(u8::from(told == Some(usize::from(*k))));
                 }
-                None if (0..names.len()).any(|k| named(*id, k)) => (there, told) = (there + 1, told + 1),
-                _ => {}
+            } else if self.graph.is_settled(&out.members, *node, &settled) {
+                match told {
+                    Some(k) => {
+                        out.findings.push(Finding::answer(*node, k));
+                        out.there += 1.0;
+                        out.told += 1.0;
+                    }
+                    None => {
+                        let likelihood = named.iter().map(|n| if *n { 1.0 - mention } else { 1.0 }).collect();
+                        out.findings.push(Finding::soft(*node, likelihood));
+                        out.passed.push((*node, named.as_slice()));
+                    }
+                }
             }
         }
-        (there, told)
+        out
     }
+}
+
+/// A pattern as learning sees it.
+pub struct Witnessed<'f> {
+    /// The faults.
+    pub members: Vec<belief::FaultId>,
+    /// What speaks.
+    pub findings: Vec<Finding>,
+    /// Checks that the owner passed over, with the answers that have a name.
+    pub passed: Vec<(belief::CheckId, &'f [bool])>,
+    /// Symptoms known to have been there.
+    pub there: f64,
+    /// Those of them that were complained of.
+    pub told: f64,
 }
 
 fn finding(node: belief::CheckId, seen: &Seen) -> Finding {

@@ -1,13 +1,15 @@
 //! Whether learning helped: every case is judged by figures learned from the others.
+//!
+//! Both times the same fault sets are weighed, findings and complaint as a diagnosis takes them: none, every single fault,
+//! pairs of the likeliest, and the truth. The scores are those of the posterior over these sets.
 
 use super::em::{Data, fit};
 use super::frame::{Frame, Tables, packs};
 use super::pattern::{Pattern, Statistics};
 use super::priors::Priors;
-use crate::belief::{Belief, Limits};
+use crate::belief::{FaultId, Finding};
 use crate::rules::Rules;
 use serde::Serialize;
-use std::sync::Arc;
 
 /// Up to so many cases each is left out alone; more are cut into [`FOLDS`].
 pub const ALONE: u64 = 30;
@@ -15,8 +17,8 @@ pub const ALONE: u64 = 30;
 pub const FOLDS: u64 = 5;
 /// Most cases that are judged, spread evenly over all.
 pub const JUDGED: u64 = 300;
-/// Work allowed for one posterior; beyond it the engine samples, with a fixed seed.
-const LIMITS: Limits = Limits { log2_cost: 19.0, samples: 2_000, seed: 1 };
+/// Likeliest single faults that are weighed in pairs too.
+const PAIRED: usize = 16;
 
 /// How well the true faults were told, on average over cases.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
@@ -100,11 +102,11 @@ pub fn gain(rules: &Rules, statistics: &Statistics, weight: f64, tick: &dyn Fn()
             continue;
         }
         let learned = Figures {
-            tables: fit(rules, &Data::new(rules, rest.iter().copied()), weight).tables,
+            tables: fit(rules, Data::new(rules, rest.iter().copied()), weight).tables,
             priors: Priors::learn(rules, rest.iter().copied(), weight),
         };
         for pattern in out {
-            if let (Some(b), Some(a)) = (judge(rules, &authored, pattern), judge(rules, &learned, pattern)) {
+            if let Some((b, a)) = judge(rules, &authored, &learned, pattern) {
                 judged += 1;
                 before.add(b);
                 after.add(a);
@@ -138,37 +140,90 @@ impl Score {
     }
 }
 
-/// The posterior of a pattern's faults under given figures: by fault of the rules in play, then `unlisted`.
-pub fn posterior_of(
-    rules: &Rules,
-    tables: &Tables,
-    priors: &Priors,
-    pattern: &Pattern,
-) -> Option<(Frame, Belief)> {
-    let prior = |f| priors.of(f, pattern.history, pattern.build);
-    let frame = Frame::new(rules, tables, &packs(rules, pattern), &prior);
-    let findings = frame.told(rules, pattern);
-    let belief = Belief::build(Arc::new(frame.graph.clone()), &findings, None, LIMITS).ok()?;
-    Some((frame, belief))
+/// One case judged twice: before and after.
+fn judge(rules: &Rules, before: &Figures, after: &Figures, pattern: &Pattern) -> Option<(Score, Score)> {
+    let packs = packs(rules, pattern);
+    let frame = |figures: &Figures| {
+        let prior = |f| figures.priors.of(f, pattern.history, pattern.build);
+        Frame::new(rules, &figures.tables, &packs, &prior)
+    };
+    let (before, after) = (frame(before), frame(after));
+    // A fault with a prior of 0 in either has no place in the other's list.
+    if before.faults != after.faults {
+        return None;
+    }
+    let truth = before.members(pattern);
+    let (mut b, mut a) = (Weights::new(&before, pattern), Weights::new(&after, pattern));
+    let count = before.graph.fault_count();
+    let mut singles = Vec::with_capacity(count);
+    for f in (0..count).map(FaultId) {
+        singles.push((b.weigh(&[f]).max(a.weigh(&[f])), f));
+    }
+    singles.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
+    singles.truncate(PAIRED);
+    let mut sets: Vec<Vec<FaultId>> = vec![Vec::new()];
+    for (i, (_, f)) in singles.iter().enumerate() {
+        sets.extend(singles[..i].iter().map(|(_, g)| vec![*f.min(g), *f.max(g)]));
+    }
+    if truth.len() > 1 && !sets.contains(&truth) {
+        sets.push(truth.clone());
+    }
+    for set in sets {
+        b.weigh(&set);
+        a.weigh(&set);
+    }
+    Some((b.score(&truth), a.score(&truth)))
 }
 
-fn judge(rules: &Rules, figures: &Figures, pattern: &Pattern) -> Option<Score> {
-    let (frame, belief) = posterior_of(rules, &figures.tables, &figures.priors, pattern)?;
-    let truth: Vec<usize> = frame.members(pattern).iter().map(|f| f.0).collect();
-    let p: Vec<f64> = belief.posterior().faults.iter().map(|p| p.clamp(1e-9, 1.0 - 1e-9)).collect();
-    let mut score = Score::default();
-    for (i, p) in p.iter().enumerate() {
-        let there = truth.contains(&i);
-        score.log += if there { p.ln() } else { (-p).ln_1p() };
-        score.brier += (p - f64::from(u8::from(there))).powi(2);
+/// Fault sets with the logarithms of their weights.
+struct Weights<'f> {
+    frame: &'f Frame,
+    findings: Vec<Finding>,
+    /// log(1 - prior) of every fault, summed.
+    base: f64,
+    sets: Vec<(Vec<FaultId>, f64)>,
+}
+
+impl<'f> Weights<'f> {
+    fn new(frame: &'f Frame, pattern: &Pattern) -> Self {
+        let all = frame.graph.faults().filter_map(|f| frame.graph.prior(f));
+        let base = all.map(|p| (-p).ln_1p()).sum();
+        Self { frame, findings: frame.told(pattern), base, sets: Vec::new() }
     }
-    let lowest = truth.iter().map(|t| p[*t]).fold(f64::INFINITY, f64::min);
-    if !truth.is_empty() {
-        score.probability = truth.iter().map(|t| p[*t]).sum::<f64>() / truth.len() as f64;
-        score.rank = 1.0 + p.iter().filter(|x| **x > lowest).count() as f64;
-    } else {
-        score.probability = belief.posterior().none;
-        score.rank = 1.0 + p.iter().filter(|x| **x > belief.posterior().none).count() as f64;
+
+    fn weigh(&mut self, set: &[FaultId]) -> f64 {
+        let odds = |f: &FaultId| self.frame.graph.prior(*f).map_or(0.0, |p| p.ln() - (-p).ln_1p());
+        let prior = self.base + set.iter().map(odds).sum::<f64>();
+        let found = self.frame.graph.expectations(set, &self.findings);
+        let log = prior + found.map_or(f64::NEG_INFINITY, |f| f.log_likelihood);
+        self.sets.push((set.to_vec(), log));
+        log
     }
-    Some(score)
+
+    fn score(&self, truth: &[FaultId]) -> Score {
+        let most = self.sets.iter().map(|s| s.1).fold(f64::NEG_INFINITY, f64::max);
+        let total: f64 = self.sets.iter().map(|s| (s.1 - most).exp()).sum();
+        let mut p = vec![0.0; self.frame.graph.fault_count()];
+        let mut none = 0.0;
+        for (set, log) in &self.sets {
+            let share = (log - most).exp() / total;
+            set.iter().for_each(|f| p[f.0] += share);
+            none += if set.is_empty() { share } else { 0.0 };
+        }
+        let mut score = Score::default();
+        for (i, p) in p.iter().enumerate() {
+            let there = truth.contains(&FaultId(i));
+            let q = p.clamp(1e-9, 1.0 - 1e-9);
+            score.log += if there { q.ln() } else { (-q).ln_1p() };
+            score.brier += (p - f64::from(u8::from(there))).powi(2);
+        }
+        let lowest = truth.iter().map(|t| p[t.0]).fold(f64::INFINITY, f64::min);
+        let (mean, bar) = match truth.len() {
+            0 => (none, none),
+            n => (truth.iter().map(|t| p[t.0]).sum::<f64>() / n as f64, lowest),
+        };
+        score.probability = mean;
+        score.rank = 1.0 + p.iter().filter(|x| **x > bar).count() as f64;
+        score
+    }
 }

@@ -1,13 +1,13 @@
 //! From resolved cards to statistics.
 
-use super::pattern::{Pattern, Seen, Statistics, WHOLE};
+use super::pattern::{Pattern, Seen, Statistics, WHOLE, complained};
 use crate::belief::Outcome;
 use crate::circuit::board::Board;
 use crate::job::{
     Card, CardFinding, EndState, JobCard, Meaning, RemedyRef, Retest, meaning, stands_for, store,
 };
 use crate::rules::parts::Library;
-use crate::rules::{CheckId, FaultId, RemedyId, Rules, SymptomId};
+use crate::rules::{CheckId, FaultId, RemedyId, Rules};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -246,14 +246,14 @@ fn truth(rules: &Rules, card: &Card, board: Option<&Board>) -> Result<(Vec<Fault
 }
 
 /// The complaint's symptoms; `None` where nobody said, or the words were not understood.
-fn complaint(rules: &Rules, card: &Card) -> Result<Option<Vec<SymptomId>>, String> {
+fn complaint(rules: &Rules, card: &Card) -> Result<Option<Vec<(CheckId, u8)>>, String> {
     let Some(complaint) = &card.complaint else { return Ok(None) };
     if complaint.symptoms.is_empty() && complaint.words.is_some() {
         return Ok(None);
     }
     let mut out = Vec::new();
     for symptom in &complaint.symptoms {
-        out.push(rules.find_symptom(&symptom.value).map_err(|e| format!("{e}"))?);
+        out.push(complained(rules, &symptom.value).map_err(|e| e.to_string())?);
     }
     Ok(Some(out))
 }

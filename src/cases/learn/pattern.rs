@@ -4,7 +4,7 @@
 //! statistics of several shops add up to the same whatever the order and grouping, to the last bit; and as the patterns are
 //! all that learning looks at, learning from added statistics is learning from all the cards at once.
 
-use crate::rules::{Build, CheckId, FaultId, History, PackId, RemedyId, Rules, SymptomId};
+use crate::rules::{Build, CheckId, FaultId, History, PackId, RemedyId, Rules, UnknownName};
 use crate::text::{Complaint, Complaints};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -36,8 +36,8 @@ pub struct Pattern {
     pub faults: Vec<FaultId>,
     /// Whether something was there that the rules don't know.
     pub unlisted: bool,
-    /// What the owner complained of, sorted; `None` where nobody said.
-    pub complaint: Option<Vec<SymptomId>>,
+    /// The answers that the owner complained of, sorted; `None` where nobody said.
+    pub complaint: Option<Vec<(CheckId, u8)>>,
     /// Findings by check, sorted.
     pub findings: Vec<(CheckId, Seen)>,
 }
@@ -203,7 +203,7 @@ impl Statistics {
         }
         let mut out = Self { cards: read.cards, ..Self::default() };
         let other = "take them again under these rules, or load the packs they were taken under with --rules";
-        let foreign = |e: crate::rules::UnknownName| refuse(e.to_string(), other);
+        let foreign = |e: UnknownName| refuse(e.to_string(), other);
         for (id, t) in read.check_times {
             out.check_times.insert(rules.find_check(&id).map_err(foreign)?, t);
         }
@@ -222,6 +222,15 @@ impl Statistics {
     }
 }
 
+/// The check and answer that a symptom is.
+///
+/// # Errors
+/// When no symptom has the name.
+pub fn complained(rules: &Rules, symptom: &str) -> Result<(CheckId, u8), UnknownName> {
+    let symptom = rules.symptom(rules.find_symptom(symptom)?);
+    Ok((symptom.check, symptom.answer as u8))
+}
+
 impl Pattern {
     fn text(&self, rules: &Rules, count: u64) -> PatternText {
         let seen = |(id, seen): &(CheckId, Seen)| {
@@ -232,7 +241,10 @@ impl Pattern {
             };
             (check.id.clone(), text)
         };
-        let symptom = |id: &SymptomId| rules.symptom(*id).id.clone();
+        let symptom = |(check, k): &(CheckId, u8)| {
+            let named = rules.symptoms_of(*check, usize::from(*k)).next();
+            named.map(|(_, s)| s.id.clone()).unwrap_or_default()
+        };
         let mut faults: Vec<String> = self.faults.iter().map(|f| rules.fault(*f).id.clone()).collect();
         faults.extend(self.unlisted.then(|| "unlisted".to_string()));
         PatternText {
@@ -248,7 +260,7 @@ impl Pattern {
     }
 
     fn of(text: PatternText, rules: &Rules) -> Result<Self, String> {
-        let say = |e: crate::rules::UnknownName| e.to_string();
+        let say = |e: UnknownName| e.to_string();
         let mut faults = Vec::new();
         let mut unlisted = false;
         for id in &text.faults {
@@ -274,7 +286,7 @@ impl Pattern {
             text.blocks.iter().map(|b| rules.find_pack(b)).collect::<Result<Vec<_>, _>>().map_err(say)?;
         let complaint = match text.complaint {
             Some(ids) => {
-                let found: Result<Vec<_>, _> = ids.iter().map(|s| rules.find_symptom(s)).collect();
+                let found: Result<Vec<_>, _> = ids.iter().map(|s| complained(rules, s)).collect();
                 Some(found.map_err(say)?)
             }
             None => None,
