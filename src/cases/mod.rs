@@ -3,6 +3,7 @@
 mod examples;
 pub mod learn;
 mod replay;
+pub mod report;
 pub mod simulate;
 
 pub use examples::{board_example, boards, example, examples};

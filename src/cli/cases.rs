@@ -2,7 +2,7 @@
 
 use super::learn;
 use super::screen::{Failure, Screen};
-use super::simulate;
+use super::{report, simulate};
 use super::target::{board_of, yaml_files};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
@@ -27,6 +27,7 @@ enum Command {
         paths: Vec<PathBuf>,
     },
     Learn(learn::Args),
+    Report(report::Args),
     Simulate(simulate::Args),
 }
 
@@ -38,6 +39,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let paths = match &args.command {
         Command::Replay { paths } => paths,
         Command::Learn(args) => return learn::run(args, rules, screen),
+        Command::Report(args) => return report::run(args, rules, screen),
         Command::Simulate(args) => return simulate::run(args, rules, screen),
     };
     let mut jobs = Vec::new();
@@ -49,15 +51,15 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             jobs.push(Case { name, job, board });
         }
     }
-    let report = replay(rules, &jobs)?;
+    let played = replay(rules, &jobs)?;
     if screen.json {
-        screen.document(&report)?;
+        screen.document(&played)?;
     } else {
-        screen.text(&text(&report))?;
+        screen.text(&text(&played))?;
     }
-    match report.wrong {
+    match played.wrong {
         0 => Ok(()),
-        n => Err(Failure::Input(format!("{n} of {} cases ended wrong", report.cases.len()))),
+        n => Err(Failure::Input(format!("{n} of {} cases ended wrong", played.cases.len()))),
     }
 }
 

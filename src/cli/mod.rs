@@ -12,6 +12,7 @@ mod learn;
 mod next;
 mod note;
 mod open;
+mod report;
 pub mod rules;
 mod screen;
 mod sheet;

@@ -200,7 +200,8 @@ impl<'f> Weights<'f> {
         log
     }
 
-    fn score(&self, truth: &[FaultId]) -> Score {
+    /// P(fault) by fault, and P(none).
+    fn marginals(&self) -> (Vec<f64>, f64) {
         let most = self.sets.iter().map(|s| s.1).fold(f64::NEG_INFINITY, f64::max);
         let total: f64 = self.sets.iter().map(|s| (s.1 - most).exp()).sum();
         let mut p = vec![0.0; self.frame.graph.fault_count()];
@@ -210,6 +211,11 @@ impl<'f> Weights<'f> {
             set.iter().for_each(|f| p[f.0] += share);
             none += if set.is_empty() { share } else { 0.0 };
         }
+        (p, none)
+    }
+
+    fn score(&self, truth: &[FaultId]) -> Score {
+        let (p, none) = self.marginals();
         let mut score = Score::default();
         for (i, p) in p.iter().enumerate() {
             let there = truth.contains(&FaultId(i));
@@ -225,5 +231,70 @@ impl<'f> Weights<'f> {
         score.probability = mean;
         score.rank = 1.0 + p.iter().filter(|x| **x > bar).count() as f64;
         score
+    }
+}
+
+/// What the figures of the rules make of one case.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Standing {
+    /// P(fault), the rules' faults with their ids, `unlisted` last.
+    pub faults: Vec<(Option<crate::rules::FaultId>, f64)>,
+    /// The fault that leads.
+    pub leader: Option<crate::rules::FaultId>,
+    /// Probability of the true fault that stands lowest; of none where that is the truth.
+    pub truth: f64,
+}
+
+/// Judges cases by the authored figures, one graph a context.
+pub struct Judge<'r> {
+    rules: &'r Rules,
+    tables: Tables,
+    priors: Priors,
+}
+
+impl<'r> Judge<'r> {
+    /// A judge by the rules as they stand.
+    pub fn new(rules: &'r Rules) -> Self {
+        Self { rules, tables: Tables::authored(rules), priors: Priors::authored(rules) }
+    }
+
+    /// How the faults stand at the end, and after leaving out each finding in turn: who leads then.
+    pub fn standing(&self, pattern: &Pattern) -> (Standing, Vec<Option<crate::rules::FaultId>>) {
+        let prior = |f| self.priors.of(f, pattern.history, pattern.build);
+        let frame = Frame::new(self.rules, &self.tables, &packs(self.rules, pattern), &prior);
+        let all = self.of(&frame, pattern);
+        let without = (0..pattern.findings.len()).map(|i| {
+            let mut less = pattern.clone();
+            less.findings.remove(i);
+            self.of(&frame, &less).leader
+        });
+        let without = without.collect();
+        (all, without)
+    }
+
+    fn of(&self, frame: &Frame, pattern: &Pattern) -> Standing {
+        let truth = frame.members(pattern);
+        let mut weights = Weights::new(frame, pattern);
+        let count = frame.graph.fault_count();
+        let mut singles: Vec<(f64, FaultId)> =
+            (0..count).map(|f| (weights.weigh(&[FaultId(f)]), FaultId(f))).collect();
+        singles.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
+        singles.truncate(PAIRED);
+        weights.weigh(&[]);
+        for (i, (_, f)) in singles.iter().enumerate() {
+            for (_, g) in &singles[..i] {
+                weights.weigh(&[*f.min(g), *f.max(g)]);
+            }
+        }
+        let (p, none) = weights.marginals();
+        let name = |f: usize| frame.faults.get(f).copied();
+        let lead =
+            p.iter().enumerate().fold((0, 0.0), |best, (f, x)| if *x > best.1 { (f, *x) } else { best });
+        let lowest = truth.iter().map(|t| p[t.0]).fold(f64::INFINITY, f64::min);
+        Standing {
+            leader: name(lead.0),
+            truth: if truth.is_empty() { none } else { lowest },
+            faults: p.into_iter().enumerate().map(|(f, p)| (name(f), p)).collect(),
+        }
     }
 }

@@ -25,7 +25,7 @@ pub use beta::{cdf as beta_cdf, interval as beta_interval, quantile as beta_quan
 pub use change::{Change, Learned, Spot, learn};
 pub use em::{Data, Fit, MENTION, Sums, expect, fit};
 pub use frame::{Frame, Place, Tables};
-pub use gain::{ALONE, FOLDS, Gain, JUDGED, Score, gain};
+pub use gain::{ALONE, FOLDS, Gain, JUDGED, Judge, Score, Standing, gain};
 pub use gather::{Facts, Skipped, count, facts, gather};
 pub use overlay::overlay;
 pub use pattern::{Pattern, Seen, Statistics, Times, Tries, WHOLE};
