@@ -43,7 +43,7 @@ struct Situated {
     symptoms: Vec<String>,
 }
 
-/// The first three checks, each of the first two answered normal.
+/// The first three steps; a check is answered normal, a remedy changes nothing.
 fn first_three(rules: &Rules, card: &Situated) -> Vec<String> {
     let mut text = format!(
         "unit: Anything\nhistory: {}\nbuild: {}\ncomplaint: {{symptoms: [{}]}}\ntools: [{}]\nblocks: [{}]\nfindings:\n",
@@ -57,10 +57,13 @@ fn first_three(rules: &Rules, card: &Situated) -> Vec<String> {
     for _ in 0..3 {
         let job = JobCard::read(&Source::new("situation.yaml", text.as_str())).unwrap();
         let proposal = Diagnosis::of(rules, job).unwrap().next(0).unwrap();
-        let Some(check) = proposal.check else { break };
-        let normal = &check.answers[0];
-        text += &format!("  - {{check: {}, answer: {normal}}}\n", check.id);
-        out.push(check.id);
+        let (id, answer) = match (proposal.check, proposal.remedy) {
+            (Some(check), _) => (check.id, check.answers[0].clone()),
+            (None, Some(remedy)) => (remedy.id, "no-change".into()),
+            (None, None) => break,
+        };
+        text += &format!("  - {{check: \"{id}\", answer: \"{answer}\"}}\n");
+        out.push(id);
     }
     out
 }

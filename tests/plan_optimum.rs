@@ -1,5 +1,5 @@
 //! The planner against an exact dynamic programme on seeded random instances.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 mod plan_support;
 

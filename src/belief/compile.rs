@@ -85,7 +85,7 @@ pub(crate) struct Setting<'a> {
 pub(crate) struct Outcome {
     /// Natural logarithm of the total.
     pub log_total: f64,
-    /// How much larger the sum of absolute values is: the digits that signs have cost.
+    /// Bound on the total's rounding error, in units of one operation's: the digits that signs have cost.
     pub condition: f64,
     marginals: Vec<Vec<f64>>,
 }

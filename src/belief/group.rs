@@ -1,6 +1,6 @@
 //! Scored sets that the authored graph cannot tell apart share one propagation.
 
-use std::collections::HashMap;
+use std::collections::HashMap; // looked up only, never walked through
 
 use super::compile::Template;
 use super::state::log_sum;
@@ -35,7 +35,7 @@ pub(crate) fn groups(
 ) -> Vec<Group> {
     let classes = template.held_classes();
     // Only looked up, never walked, so the order of hashing shows nowhere.
-    let mut index: HashMap<Key, usize> = HashMap::new();
+    let mut index: HashMap<Key, usize> = HashMap::new(); // looked up only
     let mut gathered: Vec<Vec<usize>> = Vec::new();
     for s in keep.filter(|s| logs[*s] > f64::NEG_INFINITY) {
         let set = &scores.sets[s];

@@ -53,7 +53,7 @@
 //! Only what the findings reach is looked at. A node is a signed sum of products over its causes, split into pairs by
 //! one auxiliary variable (`compile`, `nodes`); normal answers have a single term and are absorbed into the priors;
 //! what remains goes through a bucket tree in two passes (`tree`, `order`) in numbers of 31 digits (`wide`), as signs
-//! cost digits. How many they cost is measured with each run, and where it is too many a sign-free chain takes over
+//! cost digits. How many they cost at most is known after each run, and where it is too many a sign-free chain takes over
 //! (`solve`). Sets that the findings cannot tell apart share one run (`group`). Beyond [`Limits`], sampling over fault
 //! sets stands in, with its standard error (`sample`).
 //!
@@ -101,3 +101,7 @@ pub use weights::{FaultWeights, Weights};
 #[cfg(test)]
 #[allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 mod twin;
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+mod tests;

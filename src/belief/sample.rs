@@ -7,7 +7,7 @@
 //! walks.
 
 use std::cmp::Ordering;
-use std::collections::{BinaryHeap, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, BinaryHeap};
 
 use super::compile::Setting;
 use super::solve::{Findings, Solver};
@@ -61,7 +61,7 @@ struct Scale<'a> {
     solver: &'a Solver,
     coupled: Vec<usize>,
     /// Looked up, and sorted before anything is read off, so hashing order shows nowhere.
-    known: HashMap<Vec<bool>, f64>,
+    known: BTreeMap<Vec<bool>, f64>,
 }
 
 impl Scale<'_> {
@@ -101,7 +101,7 @@ pub(crate) fn sample(
     let solver = Solver::new(graph, held, findings, limits);
     solver.affordable()?;
     let mut scale =
-        Scale { graph, findings, solver: &solver, coupled: coupled.clone(), known: HashMap::new() };
+        Scale { graph, findings, solver: &solver, coupled: coupled.clone(), known: BTreeMap::new() };
     gather(&mut scale, limits.samples / 2)?;
     let pool = Pool::of(&scale);
     if pool.sets.is_empty() {
@@ -148,7 +148,7 @@ pub(crate) fn pool(
     coupled.iter().for_each(|f| held[*f] = true);
     let solver = Solver::new(graph, held, findings, limits);
     let mut scale =
-        Scale { graph, findings, solver: &solver, coupled: coupled.to_vec(), known: HashMap::new() };
+        Scale { graph, findings, solver: &solver, coupled: coupled.to_vec(), known: BTreeMap::new() };
     gather(&mut scale, budget)?;
     let name = |set: Vec<bool>| {
         let on = coupled.iter().zip(set).filter(|x| x.1);
@@ -201,7 +201,7 @@ fn gather(scale: &mut Scale, budget: usize) -> Result<(), BeliefError> {
 /// The sets gathered, heaviest first, with their share of the pool's mass.
 struct Pool {
     sets: Vec<(Vec<bool>, f64)>,
-    members: HashSet<Vec<bool>>,
+    members: BTreeSet<Vec<bool>>,
     marginals: Vec<f64>,
     log_mass: f64,
 }

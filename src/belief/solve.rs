@@ -5,8 +5,9 @@ use std::borrow::Cow;
 use super::compile::{Evidence, Outcome, Setting, Style, Template};
 use super::{BeliefError, CheckId, Graph, Limits};
 
-/// Digits that signs may cost: of the 31 that [`super::wide::Wide`] carries, at least 9 remain, by a bound that is far too wide where signs nest.
-const WORST_CONDITION: f64 = 1e22;
+/// Rounding error of a total that is put up with, in units of one operation on [`super::wide::Wide`] numbers (at most
+/// 2^-102, so this is 2e-10 by a bound that counts every rounding at its worst).
+pub(crate) const WORST_CONDITION: f64 = 1e21;
 
 /// Findings as (check, likelihood), ordered by check.
 pub(crate) type Findings = Vec<(CheckId, Vec<f64>)>;

@@ -3,8 +3,8 @@
 //! Knows nothing of faults and checks. A [`Layout`] lists variables (each with its number of states) and the scopes of
 //! tables over them; a [`Plan`] is an elimination order (min-fill; ties by the size of the table made, then by index)
 //! with its buckets. The tables' numbers come in with each run, so that one plan serves many. Entries may be negative;
-//! sums are carried in [`Wide`] numbers, and the first pass also runs on absolute values, which tells how many digits
-//! the signs have cost ([`Totals::condition`]). Messages are scaled by powers of two, so nothing underflows.
+//! sums are carried in [`Wide`] numbers, and the first pass also carries a bound on the rounding errors so far, which tells
+//! how many digits the signs have cost ([`Totals::condition`]). Messages are scaled by powers of two, so nothing underflows.
 
 use std::ops::Range;
 
@@ -89,7 +89,9 @@ pub(crate) struct Plan {
 pub(crate) struct Totals {
     /// Natural logarithm of the total.
     pub log_total: f64,
-    /// Sum of absolute values over sum of values: 1 means no cancellation, 1e6 six digits lost.
+    /// Bound on the relative rounding error of the total, to first order, in units of one operation's relative error:
+    /// about the number of operations in a row where nothing cancels, 1e6 times that where six digits are lost. A running
+    /// error analysis (Higham 2002, section 3.3): factors count as they are, not by the sum of their absolute terms.
     pub condition: f64,
 }
 
@@ -194,10 +196,10 @@ impl Plan {
     pub fn up(&self, tables: &Tables, keep: bool) -> Option<Pass> {
         let last = self.buckets.last();
         let mut messages = vec![Wide::ZERO; last.map_or(0, |b| b.message.end)];
-        let mut absolutes = vec![0.0; messages.len()];
+        let mut errors = vec![0.0; messages.len()];
         let mut products = Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
-        let (mut product, mut absolute): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
-        let (mut log_total, mut log_absolute) = (0.0, 0.0);
+        let (mut product, mut error): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
+        let (mut log_total, mut condition) = (0.0, 0.0);
         for bucket in &self.buckets {
             product.clear();
             product.resize(bucket.product.len(), Wide::ONE);
@@ -208,44 +210,41 @@ impl Plan {
             if keep {
                 products.extend_from_slice(&product);
             }
-            absolute.clear();
-            absolute.extend(product.iter().map(|x| x.high.abs()));
+            error.clear();
+            error.extend(product.iter().map(|x| x.high.abs() * bucket.tables.len() as f64));
             for (c, steps) in &bucket.children {
                 let range = self.buckets[*c].message.clone();
-                let (wide, narrow) = (&messages[range.clone()], &absolutes[range]);
+                let (factor, own) = (&messages[range.clone()], &errors[range]);
                 walk(steps, |cell, at| {
-                    product[cell] = product[cell].mul(wide[at]);
-                    absolute[cell] *= narrow[at];
+                    let before = product[cell].high.abs();
+                    product[cell] = product[cell].mul(factor[at]);
+                    error[cell] =
+                        error[cell] * factor[at].high.abs() + before * own[at] + product[cell].high.abs();
                 });
             }
             let own = bucket.dims.last().copied().unwrap_or(1);
             let message = &mut messages[bucket.message.clone()];
-            let bound = &mut absolutes[bucket.message.clone()];
+            let bounds = &mut errors[bucket.message.clone()];
             for (m, chunk) in message.iter_mut().zip(product.chunks_exact(own)) {
                 *m = sum(chunk);
             }
-            for (b, chunk) in bound.iter_mut().zip(absolute.chunks_exact(own)) {
-                *b = chunk.iter().sum();
+            for ((b, chunk), m) in bounds.iter_mut().zip(error.chunks_exact(own)).zip(message.iter()) {
+                *b = chunk.iter().sum::<f64>() + m.high.abs();
             }
             if bucket.is_root {
-                let (value, bound) = (message.first()?.high, bound.first()?);
+                let (value, bound) = (message.first()?.high, bounds.first()?);
                 if value <= 0.0 || value.is_nan() {
                     return None;
                 }
                 log_total += value.ln();
-                log_absolute += bound.ln();
+                condition += bound / value;
             } else {
-                log_total += scale(message)?;
-                let power = power_of_two(bound.iter().copied().fold(0.0, f64::max));
-                bound.iter_mut().for_each(|x| *x *= power);
-                log_absolute -= power.ln();
+                let (log, power) = scale(message)?;
+                log_total += log;
+                bounds.iter_mut().for_each(|x| *x *= power);
             }
         }
-        Some(Pass {
-            products,
-            messages,
-            totals: Totals { log_total, condition: (log_absolute - log_total).exp() },
-        })
+        Some(Pass { products, messages, totals: Totals { log_total, condition } })
     }
 
     /// Second pass: the normalised marginal of every variable (entries of a signed variable may be negative).
@@ -315,15 +314,15 @@ fn power_of_two(x: f64) -> f64 {
     if x > 0.0 && x.is_finite() { (-x.log2().floor()).clamp(-1000.0, 1000.0).exp2() } else { 1.0 }
 }
 
-/// Scales near a greatest absolute entry of one; returns the logarithm taken out, `None` when all is zero.
-fn scale(data: &mut [Wide]) -> Option<f64> {
+/// Scales near a greatest absolute entry of one; returns the logarithm taken out and the factor, `None` when all is zero.
+fn scale(data: &mut [Wide]) -> Option<(f64, f64)> {
     let top = data.iter().fold(0.0f64, |a, x| a.max(x.high.abs()));
     if top <= 0.0 || !top.is_finite() {
         return None;
     }
     let power = power_of_two(top);
     data.iter_mut().for_each(|x| *x = x.scaled(power));
-    Some(-power.ln())
+    Some((-power.ln(), power))
 }
 
 /// Walks the cells in order and hands out (cell, offset into the strided input).

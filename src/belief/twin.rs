@@ -6,7 +6,7 @@ use proptest::prelude::*;
 
 use super::compile::{Evidence, Setting, Style, Template};
 use super::graph::Cause;
-use super::solve::Findings;
+use super::solve::{Findings, WORST_CONDITION};
 use super::{
     Belief, BeliefError, CheckId, ComputedCause, ConditionId, FaultId, Finding, Graph, Limits, ScoredSet,
     SetScores,
@@ -377,7 +377,7 @@ fn chain_takes_over_when_digits_run_out() {
     let evidence: Vec<Evidence> =
         vectors.iter().map(|(c, l)| Evidence { check: c.0, likelihood: l }).collect();
     let template = Template::new(&case.graph, &[false; 13], &evidence, Style::Signed);
-    let lost = template.run(Setting::default(), false).is_none_or(|o| o.condition > 1e17);
+    let lost = template.run(Setting::default(), false).is_none_or(|o| o.condition > WORST_CONDITION);
     assert!(lost, "this test needs a case beyond the digits");
     let belief = build(&case).unwrap();
     let twin = Twin::of(&case.graph, &vectors, None);

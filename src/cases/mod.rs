@@ -8,3 +8,11 @@ pub mod simulate;
 
 pub use examples::{board_example, boards, example, examples};
 pub use replay::{Case, CaseReplay, End, FindingReplay, Replay, replay};
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::Replay>("cases-replay");
+    }
+}

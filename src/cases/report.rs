@@ -170,7 +170,7 @@ pub fn report(rules: &Rules, files: &[PathBuf], tick: &dyn Fn()) -> BenchReport 
         histories.add(card.history.value.name(), &truth);
         card.blocks.iter().for_each(|b| blocks.add(&b.value, &truth));
         minutes.extend(minutes_of(card));
-        if number as u64 % every != 0 {
+        if !(number as u64).is_multiple_of(every) {
             continue;
         }
         // Boards have faults and readings of their own; the rules alone can't judge them.
@@ -379,5 +379,13 @@ impl BenchReport {
         }
         out + "<text x=\"130\" y=\"232\" font-size=\"12\" text-anchor=\"middle\">said</text>\n\
                <text x=\"14\" y=\"110\" font-size=\"12\" text-anchor=\"middle\" transform=\"rotate(-90 14 110)\">was so</text>\n</svg>\n"
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::BenchReport>("cases-report");
     }
 }

@@ -13,8 +13,8 @@ pub mod edit;
 pub mod network;
 pub mod ohms;
 pub mod predict;
-pub mod sheet;
 pub mod primitive;
+pub mod sheet;
 pub mod sweep;
 pub mod tolerance;
 

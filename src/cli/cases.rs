@@ -2,12 +2,14 @@
 
 use super::learn;
 use super::screen::{Failure, Screen};
-use super::{report, simulate};
 use super::target::{board_of, yaml_files};
+use super::{report, simulate};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
+use crate::text::Complaints;
 use crate::units::{Minutes, Probability, show};
+use indicatif::{ProgressBar, ProgressStyle};
 use std::path::PathBuf;
 
 /// Replays resolved job cards, or learns from them
@@ -51,7 +53,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             jobs.push(Case { name, job, board });
         }
     }
-    let played = replay(rules, &jobs)?;
+    let played = with_bar(rules, &jobs)?;
     if screen.json {
         screen.document(&played)?;
     } else {
@@ -61,6 +63,30 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         0 => Ok(()),
         n => Err(Failure::Input(format!("{n} of {} cases ended wrong", played.cases.len()))),
     }
+}
+
+/// How many cases are long work.
+const MANY: usize = 12;
+
+/// Replays case by case, with a bar on stderr where that takes long and stderr is a terminal.
+fn with_bar(rules: &Rules, jobs: &[Case]) -> Result<Replay, Complaints> {
+    if jobs.len() < MANY {
+        return replay(rules, jobs);
+    }
+    let style = ProgressStyle::with_template("{pos}/{len} {wide_bar} {msg}")
+        .unwrap_or_else(|_| ProgressStyle::default_bar());
+    let bar = ProgressBar::new(jobs.len() as u64).with_style(style);
+    let mut all = Replay { cases: Vec::new(), right: 0, wrong: 0 };
+    for job in jobs {
+        bar.set_message(job.name.clone());
+        let mut one = replay(rules, std::slice::from_ref(job))?;
+        all.cases.append(&mut one.cases);
+        all.right += one.right;
+        all.wrong += one.wrong;
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    Ok(all)
 }
 
 fn text(report: &Replay) -> String {

@@ -39,23 +39,34 @@ fn weight(text: &str) -> Result<f64, String> {
 }
 
 #[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+/// What learning came to.
 struct Report {
+    /// Cards learned from.
     cards: u64,
+    /// Different patterns of faults and answers among them.
     patterns: usize,
+    /// Cards left out.
     skipped: Vec<SkippedCard>,
+    /// Scores on cases left out; null where there are too few to judge.
     gain: Option<Gain>,
+    /// Whether the figures learned do no worse, so that a pack was made.
     written: bool,
+    /// Rounds of the fit.
     rounds: usize,
+    /// Figures that moved noticeably.
     changes: Vec<ChangeLine>,
 }
 
 #[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 struct SkippedCard {
     file: String,
     reason: String,
 }
 
 #[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 struct ChangeLine {
     item: String,
     figure: String,
@@ -214,5 +225,13 @@ pub(super) fn progress(screen: &Screen<'_>, length: u64, what: &'static str) -> 
     match style {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::Report>("cases-learn");
     }
 }

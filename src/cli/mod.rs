@@ -7,8 +7,12 @@ use clap::{CommandFactory, Parser, Subcommand};
 
 use std::path::PathBuf;
 
+mod asking;
+mod bench;
 mod cases;
+mod input;
 mod learn;
+mod manual;
 mod next;
 mod note;
 mod open;
@@ -17,18 +21,32 @@ pub mod rules;
 mod screen;
 mod sheet;
 mod simulate;
+mod summary;
 mod suspects;
 mod target;
 mod why;
 
-pub use screen::{Failure, Screen, wrap};
+pub use screen::{Failure, Screen, clock, wrap};
+
+/// What `halfsplit` alone says.
+const FIRST: &str = "\
+halfsplit finds the fault in small audio electronics: pedals, echoes, fuzz, LFO effects.
+
+  halfsplit bench                          begin: it asks what is on the bench
+  halfsplit bench job.yaml                 go on with a job
+  halfsplit bench --example silent-build   try it; nothing is saved
+  halfsplit --help                         every command
+
+Low voltage only. Mains and valve high voltage belong to a licensed technician.
+";
 
 /// Finds the fault in small audio electronics: asks, ranks suspects, proposes the next cheapest check
 #[derive(Debug, Parser)]
 #[command(name = "halfsplit", version, about, max_term_width = 100)]
 #[command(
-    after_help = "A first look, without any file of your own:\n  halfsplit next --example silent-build\n\
-    A job of your own:\n  halfsplit open lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit next lantern.yaml"
+    after_help = "A first look, without any file of your own:\n  halfsplit bench --example silent-build\n\
+    A job of your own:\n  halfsplit open lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit bench lantern.yaml\n\
+    Exit codes: 0 done, 1 the input is at fault, 2 usage, 3 the system failed."
 )]
 pub struct Cli {
     /// Also load the rule packs in this file or folder, after the built-in ones (may be given again)
@@ -47,16 +65,20 @@ pub struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     Open(open::Args),
+    Bench(bench::Args),
     Next(next::Args),
     Suspects(suspects::Args),
     Why(why::Args),
     Note(note::NoteArgs),
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
+    Summary(summary::Args),
     Sheet(sheet::SheetArgs),
     Whatif(sheet::WhatifArgs),
     Cases(cases::Args),
     Rules(rules::RulesArgs),
+    Completions(manual::CompletionsArgs),
+    Man(manual::ManArgs),
 }
 
 impl Cli {
@@ -75,9 +97,13 @@ impl Cli {
 
     fn dispatch(&self, screen: &mut Screen<'_>) -> Result<(), Failure> {
         let Some(command) = &self.command else {
-            let help = Cli::command().render_help();
-            return screen.text(&format!("{help}\n"));
+            return screen.text(FIRST);
         };
+        match command {
+            Command::Completions(args) => return manual::completions(args, Cli::command(), screen),
+            Command::Man(args) => return manual::man(args, Cli::command(), screen),
+            _ => {}
+        }
         if let Command::Rules(args) = command {
             let args = rules::RulesArgs {
                 more: self.rules.clone(),
@@ -98,14 +124,20 @@ impl Cli {
         let rules = &target::rules(&self.rules, self.bare)?;
         match command {
             Command::Open(args) => open::run(args, rules, screen),
+            Command::Bench(args) => bench::run(args, rules, screen),
             Command::Next(args) => next::run(args, rules, screen),
             Command::Suspects(args) => suspects::run(args, rules, screen),
             Command::Why(args) => why::run(args, rules, screen),
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
+            Command::Summary(args) => summary::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
-            Command::Rules(_) | Command::Sheet(_) | Command::Whatif(_) => Ok(()),
+            Command::Rules(_)
+            | Command::Sheet(_)
+            | Command::Whatif(_)
+            | Command::Completions(_)
+            | Command::Man(_) => Ok(()),
         }
     }
 }

@@ -4,6 +4,7 @@ use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
 use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer};
 use crate::rules::Rules;
+use crate::text::Complaints;
 use crate::units::{Minutes, Probability, show};
 
 /// Proposes the next cheapest check, or the remedy to try
@@ -31,8 +32,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         return screen.document(&proposal);
     }
     let text = heading(&diagnosis.job, screen.width)
-        + &step(&proposal, &args.job.typed(), screen.width)
-        + &leading(&diagnosis, 4)?
+        + &step(&proposal, Some(&args.job.typed()), screen.width)
+        + &leading(&diagnosis, 4, screen.width)?
         + &others(&proposal, screen.width);
     screen.text(&text)
 }
@@ -50,11 +51,11 @@ pub fn heading(job: &JobCard, width: usize) -> String {
     out
 }
 
-/// The step with how, why, caution and what to type.
-pub fn step(proposal: &Proposal, job: &str, width: usize) -> String {
+/// The step with how, why and caution; for a `job`, also what to type.
+pub fn step(proposal: &Proposal, job: Option<&str>, width: usize) -> String {
     let mut out = String::new();
     if let Some(check) = &proposal.check {
-        out += &check_text(check, width);
+        out += &check_text(check, job.is_some(), width);
     }
     if let Some(remedy) = &proposal.remedy {
         out += &remedy_text(remedy, width);
@@ -65,18 +66,22 @@ pub fn step(proposal: &Proposal, job: &str, width: usize) -> String {
     for (i, why) in proposal.why.iter().take(2).enumerate() {
         out += &wrap(why, width, if i == 0 { "  Why      " } else { "           " }, "           ");
     }
-    if let Some(check) = &proposal.check {
+    if let Some(job) = job
+        && let Some(check) = &proposal.check
+    {
         let answers = if check.unit.is_some() { "READING".into() } else { check.answers[0].clone() };
         out += &format!("  Then     halfsplit note {job} {}={answers}\n", check.id);
     }
-    if let Some(remedy) = &proposal.remedy {
+    if let Some(job) = job
+        && let Some(remedy) = &proposal.remedy
+    {
         out += &format!("  Then     halfsplit note {job} {}=cured   (or no-change, changed)\n", remedy.id);
     }
     out.push('\n');
     out
 }
 
-fn check_text(check: &CheckStep, width: usize) -> String {
+fn check_text(check: &CheckStep, with_answers: bool, width: usize) -> String {
     let verb = match check.kind.as_str() {
         "ask" => "Ask",
         "look" => "Look",
@@ -102,7 +107,9 @@ fn check_text(check: &CheckStep, width: usize) -> String {
     if let Some(healthy) = &check.healthy {
         field("Healthy", healthy);
     }
-    field("Answers", &check.answers.join(" | "));
+    if with_answers {
+        field("Answers", &check.answers.join(" | "));
+    }
     let needs = if check.needs.is_empty() {
         String::new()
     } else {
@@ -131,7 +138,7 @@ fn remedy_text(remedy: &RemedyOffer, width: usize) -> String {
 ///
 /// # Errors
 /// When the engine can't finish.
-pub fn leading(diagnosis: &Diagnosis<'_>, count: usize) -> Result<String, Failure> {
+pub fn leading(diagnosis: &Diagnosis<'_>, count: usize, width: usize) -> Result<String, Complaints> {
     let list = diagnosis.suspects()?;
     let mut rows: Vec<(f64, String)> =
         list.suspects.iter().map(|s| (s.probability, s.says.clone())).collect();
@@ -141,7 +148,7 @@ pub fn leading(diagnosis: &Diagnosis<'_>, count: usize) -> Result<String, Failur
     let mut out = String::from("Under suspicion\n");
     for (p, says) in rows.iter().take(count) {
         let p = Probability::new(*p).map_or_else(String::new, show::probability);
-        out += &format!("  {p:>8}  {says}\n");
+        out += &wrap(says, width, &format!("  {p:>8}  "), &" ".repeat(12));
     }
     out.push('\n');
     Ok(out)

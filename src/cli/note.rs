@@ -135,7 +135,7 @@ fn after(
     if screen.json {
         return screen.document(&proposal);
     }
-    screen.text(&(leading(&diagnosis, 4)? + &step(&proposal, typed, screen.width)))
+    screen.text(&(leading(&diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
 }
 
 /// Runs `strike`.

@@ -1,17 +1,20 @@
 //! `halfsplit open`.
 
+use super::asking::{Asker, Choice};
+use super::input::Input;
 use super::screen::{Failure, Screen};
-use super::target::board_of;
+use super::target::{board_of, quoted};
 use crate::job::store;
 use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
-use crate::rules::{Build, History, Rules, Tool};
+use crate::rules::{Applies, Build, History, Rules, Tool};
 use crate::text::{Complaint, Source, or_nearest};
-use std::path::PathBuf;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
 
-/// Makes a job card
-#[derive(Debug, clap::Args)]
+/// Makes a job card; at a terminal it asks for what the flags leave open
+#[derive(Clone, Debug, Default, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit open tin-lantern.yaml --unit \"Tin Lantern\" --history fresh-build --build stripboard --complaint \"no sound\"\n  halfsplit open echo.yaml --history worked-before --block echo-chip --tools meter,audio-probe --symptom latch-up"
+    after_help = "Examples:\n  halfsplit open tin-lantern.yaml          asks at a terminal; Enter skips a question\n  halfsplit open tin-lantern.yaml --unit \"Tin Lantern\" --history fresh-build --build stripboard --complaint \"no sound\"\n  halfsplit open echo.yaml --history worked-before --block echo-chip --tools meter,audio-probe --symptom latch-up"
 )]
 pub struct Args {
     /// The card to make; an existing file is left alone
@@ -46,6 +49,12 @@ pub struct Args {
     /// What was changed last
     #[arg(long, value_name = "TEXT")]
     changed: Option<String>,
+    /// Ask for what is missing also where stdin is no terminal
+    #[arg(long, conflicts_with = "no_ask")]
+    ask: bool,
+    /// Ask nothing, also at a terminal
+    #[arg(long)]
+    no_ask: bool,
 }
 
 /// Runs the command.
@@ -53,6 +62,115 @@ pub struct Args {
 /// # Errors
 /// When a name is unknown, the unit is out of scope, or the file exists or can't be written.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let mut args = args.clone();
+    let at_terminal = std::io::stdin().is_terminal() && std::io::stderr().is_terminal();
+    let asks = args.ask || (at_terminal && !args.no_ask && !screen.json);
+    if asks {
+        not_there_yet(&args.job)?;
+        let mut input = Input::new(false, console::Term::stderr());
+        fill(&mut args, &mut Asker { input: &mut input, screen, aside: true }, rules)?;
+    }
+    make(&args, rules, screen)?;
+    let job = quoted(&args.job.display().to_string());
+    if screen.json {
+        let card = JobCard::read(&store::read(&args.job)?)?.card;
+        return screen.document(&card);
+    }
+    let next = if asks { "bench" } else { "next" };
+    screen.text(&format!("Opened {job}. Next: halfsplit {next} {job}\n"))
+}
+
+/// Makes a card by asking, for a command that was given none; returns where it is.
+///
+/// # Errors
+/// When the questions are broken off, or as [`run`].
+pub fn by_asking(input: &mut Input, rules: &Rules, screen: &mut Screen<'_>) -> Result<PathBuf, Failure> {
+    let mut asker = Asker { input, screen, aside: false };
+    let unit = asker.line("What is on the bench? A name for it:")?;
+    let Some(unit) = unit else {
+        return Err(Failure::Usage("give a job card, or a name for the unit".into()));
+    };
+    let mut args = Args { job: free_path(&unit), unit: Some(unit), ..Args::default() };
+    fill(&mut args, &mut asker, rules)?;
+    make(&args, rules, screen)?;
+    screen.text(&format!("The card is {}.\n\n", args.job.display()))?;
+    Ok(args.job)
+}
+
+/// A file name made of the unit's name that is not taken yet.
+fn free_path(unit: &str) -> PathBuf {
+    let words: Vec<String> = unit
+        .to_lowercase()
+        .split(|c: char| !c.is_alphanumeric())
+        .filter(|w| !w.is_empty())
+        .map(str::to_string)
+        .collect();
+    let stem: String = words.join("-").chars().take(60).collect();
+    let stem = if stem.is_empty() { "job".into() } else { stem };
+    let first = PathBuf::from(format!("{stem}.yaml"));
+    let more = (2..10_000).map(|n| PathBuf::from(format!("{stem}-{n}.yaml")));
+    std::iter::once(first.clone()).chain(more).find(|p| !p.exists()).unwrap_or(first)
+}
+
+fn not_there_yet(path: &Path) -> Result<(), Failure> {
+    match path.symlink_metadata() {
+        Ok(_) => Err(store::StoreError::Exists { path: path.display().to_string() }.into()),
+        Err(_) => Ok(()),
+    }
+}
+
+/// Asks for what the flags left open.
+fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(), Failure> {
+    if args.history.is_none() {
+        args.history = asker.history()?;
+    }
+    if args.history == Some(History::AfterChange) && args.changed.is_none() {
+        args.changed = asker.line("What was changed last?")?;
+    }
+    if args.power.is_none() {
+        args.power = asker.power()?;
+    }
+    let declined = match &args.power {
+        Some(word) => power_source(word)?.declined().is_some(),
+        None => false,
+    };
+    if declined {
+        return Ok(());
+    }
+    if args.build.is_none() && args.history != Some(History::WorkedBefore) {
+        args.build = asker.build()?;
+    }
+    if args.complaint.is_none() && args.symptom.is_empty() {
+        args.complaint = asker.line("What is heard, or not heard? In your own words:")?;
+        if let Some(words) = &args.complaint {
+            let heard: Vec<String> = symptoms_in(rules, words)
+                .iter()
+                .filter_map(|id| rules.find_symptom(id).ok())
+                .map(|id| rules.symptom(id).says.clone())
+                .collect();
+            if !heard.is_empty() {
+                asker.say(&format!("Read as: {}.", heard.join("; ")))?;
+            }
+        }
+    }
+    if args.block.is_empty() && args.board.is_none() {
+        let blocks: Vec<Choice> = rules
+            .packs()
+            .filter(|(_, p)| p.applies == Applies::WithBlock)
+            .map(|(_, p)| Choice { word: p.id.clone(), says: p.title.clone() })
+            .collect();
+        if !blocks.is_empty() {
+            args.block = asker.several("Which of these blocks has it? Enter if you don't know.", &blocks)?;
+        }
+    }
+    if args.tools.is_empty() {
+        args.tools = asker.tools()?;
+    }
+    Ok(())
+}
+
+/// Proves the card, writes it, and ends with the reason where the unit is out of scope.
+fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let mut symptoms = args.symptom.clone();
     if symptoms.is_empty()
         && let Some(words) = &args.complaint
@@ -89,15 +207,12 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if let Some(why) = declined {
         return Err(Failure::Input(format!("out of scope: {why}")));
     }
-    if screen.json {
-        return screen.document(&job.card);
-    }
     let heard = job.card.complaint.as_ref().map(|c| c.symptoms.len()).unwrap_or(0);
-    if heard == 0 {
+    if heard == 0 && !screen.json {
         screen
             .say("No symptom was recognised in the complaint: the first questions will ask what is heard.")?;
     }
-    screen.text(&format!("Opened {}. Next: halfsplit next {}\n", args.job.display(), args.job.display()))
+    Ok(())
 }
 
 fn power_source(word: &str) -> Result<PowerSource, Failure> {

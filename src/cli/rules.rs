@@ -285,7 +285,7 @@ mod tests {
 
     #[test]
     fn the_schema_of_the_report_is_committed() {
-        crate::rules::assert_schema::<Report<'static>>("rules-check");
+        crate::rules::assert_output_schema::<Report<'static>>("rules-check");
     }
 
     #[test]

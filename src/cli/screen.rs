@@ -113,6 +113,11 @@ impl Screen<'_> {
     }
 }
 
+/// The time now, RFC 3339 to the second; empty where the clock can't be read.
+pub fn clock() -> String {
+    jiff::Timestamp::now().round(jiff::Unit::Second).map_or_else(|_| String::new(), |t| t.to_string())
+}
+
 /// Breaks text into lines of at most `width` columns, the first behind `first`, the others behind
 /// `rest`. Words longer than the line stand on a line of their own.
 pub fn wrap(text: &str, width: usize, first: &str, rest: &str) -> String {

@@ -52,7 +52,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     screen.text(&text)
 }
 
-fn table(list: &Suspects, count: usize, width: usize) -> String {
+/// The suspects in a table.
+pub fn table(list: &Suspects, count: usize, width: usize) -> String {
     let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
     let mut out = String::from("  chance     weight  suspect\n");
     let ways =
@@ -70,7 +71,7 @@ fn table(list: &Suspects, count: usize, width: usize) -> String {
         out += &wrap(&format!("{} ({}){others}", suspect.says, suspect.id), width, &head, &" ".repeat(21));
     }
     for (p, says) in ways {
-        out += &format!("{:>8}             {says}\n", percent(p));
+        out += &wrap(says, width, &format!("{:>8}             ", percent(p)), &" ".repeat(21));
     }
     if list.left_out > 0.0 {
         out += &format!("Left out of the sum: {}\n", percent(list.left_out));

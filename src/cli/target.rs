@@ -11,8 +11,8 @@ use crate::text::{Complaint, Source};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-/// How long a command waits for another one that holds the card.
-const PATIENCE: Duration = Duration::from_secs(20);
+/// How long a command waits for any one other that holds the card.
+const PATIENCE: Duration = Duration::from_secs(8);
 
 /// A job card on disk, or a built-in one.
 #[derive(Debug, clap::Args)]
@@ -69,7 +69,7 @@ impl JobArg {
             screen.say("This is a built-in example: nothing was saved.")?;
             return Ok((changed, board));
         };
-        let mut held = hold(path, &screen.now)?;
+        let mut held = hold(path, &screen.now, PATIENCE)?;
         let job = JobCard::read(held.source())?;
         let board = board_of(&job, Some(path))?;
         let changed = change(&job, board.as_ref())?;
@@ -116,16 +116,17 @@ pub fn board(path: Option<&Path>, example: Option<&str>) -> Result<Board, Failur
     Ok(Board::load(&source, &Library::builtin()?)?)
 }
 
-/// Takes a card for changing.
+/// Takes a card for changing; waits at most `patience` for any one other holder.
 ///
 /// # Errors
 /// When another process holds it, or it can't be read.
-pub fn hold(path: &Path, now: &str) -> Result<Held, Failure> {
+pub fn hold(path: &Path, now: &str, patience: Duration) -> Result<Held, Failure> {
     let who = format!("process {} since {now}", std::process::id());
-    Ok(Held::open(path, &who, PATIENCE)?)
+    Ok(Held::open(path, &who, patience)?)
 }
 
-fn quoted(path: &str) -> String {
+/// A path as it is typed in a shell.
+pub fn quoted(path: &str) -> String {
     let plain = path.chars().all(|c| c.is_alphanumeric() || "/._-+".contains(c));
     if plain { path.into() } else { format!("'{}'", path.replace('\'', "'\\''")) }
 }

@@ -45,7 +45,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     screen.text(&text(&why, screen.width))
 }
 
-fn text(why: &Why, width: usize) -> String {
+/// A suspect's findings with their weights, in lines.
+pub fn text(why: &Why, width: usize) -> String {
     let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
     let mut out = wrap(&format!("{} ({})", why.says, why.id), width, "", "  ");
     out += &wrap(

@@ -223,7 +223,9 @@ impl<'r> Builder<'r> {
             Retest::Changed => (1, 1),
         };
         let mut out = Vec::new();
-        if let Ok(node) = works {
+        // That a remedy changed nothing is told by `helped`: the complaint stands as it stood, and counting it once more
+        // would only tie all faults together again.
+        if let (Ok(node), true) = (works, retest != Retest::NoChange) {
             out.push(Finding::answer(node, broken));
         }
         if let Ok(node) = helped {
@@ -345,7 +347,15 @@ pub fn stands_for(
             .collect()
     };
     let own = part.and_then(|p| p.role.as_deref()).map(of).unwrap_or_default();
-    if own.is_empty() { of("any") } else { own }
+    if !own.is_empty() {
+        return own;
+    }
+    // `any-c` is any part whose designator has the letter C.
+    let letters: String = fault.part.chars().take_while(char::is_ascii_alphabetic).collect();
+    let mut any = of("any");
+    any.extend(of(&format!("any-{}", letters.to_lowercase())));
+    any.sort_unstable();
+    any
 }
 
 /// Whether a mode named in the rules is a mode of the board's catalogue: `decade` is either way, `pins-permuted` any

@@ -136,8 +136,12 @@ pub struct Why {
     pub learned: Option<String>,
 }
 
-/// Decibels of odds.
+/// Suspects less probable than this stand alone in the list, whoever reads like them.
+const WORTH_GROUPING: f64 = 0.002;
+
+/// Decibels of odds, at most 60 either way: beyond a million to one the model itself is in doubt.
 fn odds_db(p: f64) -> f64 {
+    let p = p.clamp(1e-6, 1.0 - 1e-6);
     10.0 * (p / (1.0 - p)).log10()
 }
 
@@ -287,7 +291,8 @@ impl<'r> Diagnosis<'r> {
         let mut out: Vec<(Suspect, FaultId)> = Vec::new();
         for (fault, probability) in list {
             let entry = &self.model.faults[fault.0];
-            let mate = out.iter_mut().take(12).find(|(_, first)| self.inseparable(*first, *fault));
+            let worth = *probability > WORTH_GROUPING;
+            let mate = out.iter_mut().take(12).find(|(_, first)| worth && self.inseparable(*first, *fault));
             match mate {
                 Some((suspect, _)) => {
                     suspect.faults.push(entry.id.clone());
@@ -342,15 +347,18 @@ impl<'r> Diagnosis<'r> {
     /// Whether two faults of the board read alike wherever a reading can be taken.
     fn alike_on_board(&self, a: FaultId, b: FaultId) -> bool {
         let Some(circuit) = &self.circuit else { return false };
-        let checks = self.open_board_checks();
-        let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], &checks);
-        let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
-        checks.iter().all(|check| match (a.get(check), b.get(check)) {
-            (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {
-                (x.mean - y.mean).abs() < 1.5 * x.own_sd.max(y.own_sd)
-            }
-            (Some(x), Some(y)) => x.mean.is_finite() == y.mean.is_finite(),
-            _ => true,
+        let (on, off): (Vec<_>, Vec<_>) = self.open_board_checks().into_iter().partition(|c| c.powered());
+        // Ohms are dear to solve: they are looked at only where nothing else parts the two.
+        [on, off].iter().all(|checks| {
+            let of = |f: FaultId| circuit.outline(&[&self.model.faults[f.0].id], checks);
+            let (Some(a), Some(b)) = (of(a), of(b)) else { return false };
+            checks.iter().all(|check| match (a.get(check), b.get(check)) {
+                (Some(x), Some(y)) if x.mean.is_finite() && y.mean.is_finite() => {
+                    (x.mean - y.mean).abs() < 1.5 * x.own_sd.max(y.own_sd)
+                }
+                (Some(x), Some(y)) => x.mean.is_finite() == y.mean.is_finite(),
+                _ => true,
+            })
         })
     }
 
@@ -371,7 +379,15 @@ impl<'r> Diagnosis<'r> {
             Meaning::Unsure { check: c } => *c == Some(check),
             Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
         });
-        answered || self.job.card.skip.iter().any(|s| s.value == self.rules.check(check).id)
+        answered || self.is_left_out(&self.rules.check(check).id)
+    }
+
+    /// Whether the card leaves a step out of this job, by check id or `try:REMEDY`; `unsure` of a remedy leaves it out too.
+    pub fn is_left_out(&self, id: &str) -> bool {
+        let unsure = |f: &super::model::Understood| {
+            matches!(f.meaning, Meaning::Unsure { check: None }) && f.check == id
+        };
+        self.job.card.skip.iter().any(|s| s.value == id) || self.model.findings.iter().any(unsure)
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
@@ -480,7 +496,7 @@ impl<'r> Diagnosis<'r> {
         let item = rules::Item::Fault(fault);
         let change = self.rules.amended().iter().rev().find(|a| a.item == item && a.figure == figure)?;
         let from = change.from.as_ref()?;
-        let percent = |p: f64| show::probability(Probability::clamped(p));
+        let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
         let mut text = format!("{} instead of {}", percent(change.is), percent(change.was));
         if let Some(cases) = from.cases {
             text += &format!(", from {cases} cases");

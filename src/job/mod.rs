@@ -1,8 +1,8 @@
 //! The job: its card, what follows from it, and where it is kept.
 //!
 //! A [`JobCard`] is read from text and changed only by adding to that text. A [`Diagnosis`] puts rules, card and
-//! board together: suspects with reasons, the next step. [`store`] keeps cards on disk; it is the only part that does
-//! I/O.
+//! board together: suspects with reasons, the next step. A [`session::Session`] works through a job in conversation.
+//! [`store`] keeps cards on disk; it is the only part that does I/O.
 
 mod build;
 mod card;
@@ -10,6 +10,7 @@ mod circuit;
 mod diagnosis;
 mod model;
 mod next;
+pub mod session;
 pub mod store;
 mod understand;
 
@@ -18,5 +19,19 @@ pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
-pub use next::{AlternativeStep, CheckStep, Proposal};
+pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal};
 pub use understand::{Slip, meaning, unit_of};
+
+#[cfg(test)]
+mod tests {
+    use crate::rules::{assert_output_schema, assert_schema};
+
+    #[test]
+    fn the_committed_schemas_say_what_the_types_say() {
+        assert_schema::<super::Card>("job");
+        assert_output_schema::<super::Proposal>("next");
+        assert_output_schema::<super::Suspects>("suspects");
+        assert_output_schema::<super::Why>("why");
+        assert_output_schema::<super::Outcome>("close");
+    }
+}

@@ -23,6 +23,8 @@ const SETS: usize = 160;
 const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
 /// Minutes that any step takes beside its own: reading what to do, noting the answer (common practice, no source).
 const HANDLING: f64 = 0.5;
+/// Minutes that a unit takes whose fault is not on the list: handing it on, or finding it by other means (common practice, no source).
+pub const FALLBACK_MINUTES: f64 = 240.0;
 /// Chance that mending one of several faults is noticed although the unit is not mended yet.
 const PARTIAL_SHOWS: f64 = 0.4;
 
@@ -55,6 +57,19 @@ pub struct CheckStep {
     pub minutes: f64,
     /// Cautions in words.
     pub cautions: Vec<String>,
+}
+
+impl CheckStep {
+    /// Whether it is done with a meter or the like (or is a reading on the board), so that a bare number is a reading and
+    /// never the number of an answer.
+    pub fn is_measured(&self) -> bool {
+        self.unit.is_some() || self.kind == rules::Kind::Measure.name() || self.id.contains(':')
+    }
+
+    /// The answers that are words, without those that only show how a reading is written.
+    pub fn words(&self) -> Vec<String> {
+        self.answers.iter().filter(|a| !a.contains(' ')).cloned().collect()
+    }
 }
 
 /// Another step that was on offer.
@@ -169,7 +184,7 @@ impl Diagnosis<'_> {
             remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
-            fallback: Lump { minutes: 240.0, money: 0 },
+            fallback: Lump { minutes: FALLBACK_MINUTES, money: 0 },
             comeback: Lump { minutes: 300.0, money: 0 },
             tariff: Tariff::default(),
         };
@@ -353,7 +368,7 @@ impl Diagnosis<'_> {
         let tools = self.job.card.tools();
         let missing = check.tools.iter().find(|t| !tools.contains(t));
         let standing = match missing {
-            _ if self.is_taken(id) => Standing::Taken,
+            _ if self.is_taken(id) || self.is_moot(id) => Standing::Taken,
             Some(tool) => Standing::NeedsTool(ToolIx(tool_index(*tool))),
             None => Standing::Open,
         };
@@ -434,6 +449,7 @@ impl Diagnosis<'_> {
                 (self.rules.find_setup("open-box").into_iter().collect(), Power::Off, 0.97, None)
             }
         };
+        let left_out = self.is_left_out(&offer.id);
         plan::Remedy {
             price: self.price(offer.minutes, (offer.money * 100.0).round() as i64, &rigs, power, setups),
             finish: Lump::default(),
@@ -446,7 +462,7 @@ impl Diagnosis<'_> {
             success,
             partial_shows: PARTIAL_SHOWS,
             standing: match missing {
-                _ if tried => Standing::Taken,
+                _ if tried || left_out => Standing::Taken,
                 Some(tool) => Standing::NeedsTool(ToolIx(tool_index(tool))),
                 None => Standing::Open,
             },
@@ -461,6 +477,25 @@ impl Diagnosis<'_> {
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
+    }
+
+    /// Whether a check asks for a sound that the unit as it now is cannot make, because it was found to make none.
+    fn is_moot(&self, check: rules::CheckId) -> bool {
+        let entry = self.rules.check(check);
+        let needs_sound = entry.symptom.is_some_and(|s| self.rules.symptom(s).shows_running);
+        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        needs_sound
+            && self.model.findings.iter().filter(|f| f.epoch == last).any(|f| match f.meaning {
+                Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
+                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+            })
+    }
+
+    /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.
+    fn shows_dead(&self, check: rules::CheckId, answer: usize) -> bool {
+        let count = self.rules.check(check).answers.len();
+        let named = self.rules.symptoms_of(check, answer).any(|(_, s)| !s.shows_running);
+        named && !self.shows_running(check, answer) && (0..count).any(|k| self.shows_running(check, k))
     }
 
     /// Whether an answer was heard from a unit that passes sound under power.

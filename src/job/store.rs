@@ -3,12 +3,17 @@
 //! A job card is replaced as a whole: the new text is written to a file beside it, synced, and renamed
 //! over the old one, so that at every moment the card on disk is either the old or the new one. One
 //! process at a time may change a card: it holds a lock on a side file (`.NAME.lock`), which the
-//! operating system drops when the process ends, however it ends.
+//! operating system drops when the process ends, however it ends. Where the file system knows no locks,
+//! what is on disk is compared with what was read before every write.
+//!
+//! A process that is killed between writing and renaming leaves a side file (`.NAME.….new`); the next one that
+//! takes the lock clears it away. One that ends at a signal can call [`leave`] first.
 
 use crate::text::{Complaints, Source};
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 /// What the file system refused.
@@ -77,6 +82,29 @@ fn reason(kind: io::ErrorKind, e: &io::Error) -> String {
     }
 }
 
+/// Side files of this process that are to go when it ends; held while a file is being written.
+static SIDE_FILES: Mutex<Vec<PathBuf>> = Mutex::new(Vec::new());
+
+fn side_files() -> MutexGuard<'static, Vec<PathBuf>> {
+    SIDE_FILES.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// To be called when the process is about to end at a signal: waits for a write that is going on, removes this
+/// process's lock files, and holds every further write back while the guard lives. End the process before it is dropped.
+pub fn leave() -> Leaving {
+    let files = side_files();
+    for file in files.iter() {
+        let _ = fs::remove_file(file);
+    }
+    Leaving { _files: files }
+}
+
+/// While this lives, nothing is written. See [`leave`].
+#[derive(Debug)]
+pub struct Leaving {
+    _files: MutexGuard<'static, Vec<PathBuf>>,
+}
+
 /// Reads a text file.
 ///
 /// # Errors
@@ -100,6 +128,7 @@ pub fn read(path: &Path) -> Result<Source, StoreError> {
 /// [`StoreError::Exists`], [`StoreError::System`].
 pub fn create(path: &Path, text: &str) -> Result<(), StoreError> {
     let io = |e: io::Error| StoreError::io(path, "write", &e);
+    let _writing = side_files();
     let temp = written_beside(path, text, None).map_err(io)?;
     match temp.persist_noclobber(path) {
         Ok(_) => sync_folder(path).map_err(io),
@@ -121,6 +150,7 @@ pub fn replace(path: &Path, text: &str) -> Result<(), StoreError> {
     if mode.as_ref().is_some_and(fs::Permissions::readonly) {
         return Err(io(io::ErrorKind::PermissionDenied.into()));
     }
+    let _writing = side_files();
     let temp = written_beside(&target, text, mode).map_err(io)?;
     temp.persist(&target).map_err(|e| io(e.error))?;
     sync_folder(&target).map_err(io)
@@ -133,13 +163,43 @@ fn folder(path: &Path) -> &Path {
     }
 }
 
+const SIDE_SUFFIX: &str = ".new";
+
+/// How the names of the files that a file's new text is written to begin.
+fn side_prefix(path: &Path) -> String {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    // File systems take 255 bytes of a name, and the random part needs some.
+    let name: String = name
+        .chars()
+        .scan(0, |n, c| {
+            *n += c.len_utf8();
+            (*n < 200).then_some(c)
+        })
+        .collect();
+    format!(".{name}.halfsplit-")
+}
+
+/// Clears away what a process that was killed left of a file. Only for whoever holds the lock.
+fn sweep(target: &Path) {
+    let prefix = side_prefix(target);
+    let Ok(entries) = fs::read_dir(folder(target)) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name();
+        let name = name.to_string_lossy();
+        if name.starts_with(&prefix) && name.ends_with(SIDE_SUFFIX) {
+            let _ = fs::remove_file(entry.path());
+        }
+    }
+}
+
 fn written_beside(
     path: &Path,
     text: &str,
     mode: Option<fs::Permissions>,
 ) -> io::Result<tempfile::NamedTempFile> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".halfsplit-").suffix(".new");
+    let prefix = side_prefix(path);
+    builder.prefix(&prefix).suffix(SIDE_SUFFIX);
     #[cfg(unix)]
     let fresh = {
         use std::os::unix::fs::PermissionsExt;
@@ -171,7 +231,7 @@ pub struct Held {
 }
 
 impl Held {
-    /// Takes the lock on `path` and reads it. Waits at most `patience` for another holder.
+    /// Takes the lock on `path` and reads it. Waits while it changes hands, and at most `patience` for any one holder.
     /// `who` is written into the lock file for others to read (`process 4711 since 10:04`).
     ///
     /// On a file system that knows no locks the file is opened without one; [`Held::write`] then still
@@ -181,15 +241,35 @@ impl Held {
     /// [`StoreError::Held`] with who holds it, else as [`read`].
     pub fn open(path: &Path, who: &str, patience: Duration) -> Result<Self, StoreError> {
         let target = fs::canonicalize(path).map_err(|e| StoreError::io(path, "read", &e))?;
-        let lock = take_lock(&target, path, who, patience)?;
-        let mut source = read(&target)?;
-        source.name = path.display().to_string();
-        Ok(Self { shown: path.to_path_buf(), target, lock, source })
+        let lock = take_lock(&target, path, who, patience, File::try_lock)?;
+        if let Some((_, side)) = &lock {
+            side_files().push(side.clone());
+            sweep(&target);
+        }
+        let mut held = Self {
+            shown: path.to_path_buf(),
+            target,
+            lock,
+            source: Source::new(String::new(), String::new()),
+        };
+        held.reread()?;
+        Ok(held)
     }
 
     /// The text as last read or written.
     pub fn source(&self) -> &Source {
         &self.source
+    }
+
+    /// Reads the file again, after somebody else changed it.
+    ///
+    /// # Errors
+    /// As [`read`].
+    pub fn reread(&mut self) -> Result<&Source, StoreError> {
+        let mut source = read(&self.target)?;
+        source.name = self.shown.display().to_string();
+        self.source = source;
+        Ok(&self.source)
     }
 
     /// Replaces the file's text in one step; returns when it is on disk.
@@ -216,6 +296,7 @@ impl Held {
 impl Drop for Held {
     fn drop(&mut self) {
         if let Some((file, path)) = self.lock.take() {
+            side_files().retain(|p| *p != path);
             // Unlinked while still locked: whoever waits notices that its file is no longer the one there.
             #[cfg(unix)]
             let _ = fs::remove_file(&path);
@@ -234,9 +315,11 @@ fn take_lock(
     shown: &Path,
     who: &str,
     patience: Duration,
+    try_lock: impl Fn(&File) -> Result<(), TryLockError>,
 ) -> Result<Option<(File, PathBuf)>, StoreError> {
     let path = lock_path(target);
-    let start = Instant::now();
+    let mut since = Instant::now();
+    let mut last = String::new();
     loop {
         let mut file = OpenOptions::new()
             .read(true)
@@ -245,27 +328,42 @@ fn take_lock(
             .truncate(false)
             .open(&path)
             .map_err(|e| StoreError::io(shown, "lock", &e))?;
-        match file.try_lock() {
+        match try_lock(&file) {
             Ok(()) if still_there(&file, &path) => {
                 let _ = file.set_len(0);
                 let _ = file.write_all(who.as_bytes());
                 return Ok(Some((file, path)));
             }
             Ok(()) => {} // removed by the last holder between opening and locking: once more
-            Err(TryLockError::WouldBlock) if start.elapsed() < patience => {
-                std::thread::sleep(Duration::from_millis(5));
-            }
             Err(TryLockError::WouldBlock) => {
                 let mut holder = String::new();
                 let _ = (&mut file).take(200).read_to_string(&mut holder);
-                let holder = if holder.trim().is_empty() { "unknown process".into() } else { holder };
-                let path = shown.display().to_string();
-                return Err(StoreError::Held { path, holder: holder.trim().into() });
+                if holder != last {
+                    (since, last) = (Instant::now(), holder);
+                } else if since.elapsed() >= patience {
+                    let holder = if last.trim().is_empty() { "unknown process" } else { last.trim() };
+                    return Err(StoreError::Held {
+                        path: shown.display().to_string(),
+                        holder: holder.into(),
+                    });
+                }
+                std::thread::sleep(Duration::from_millis(5).min(patience));
             }
-            Err(TryLockError::Error(e)) if e.kind() == io::ErrorKind::Unsupported => return Ok(None),
+            Err(TryLockError::Error(e)) if knows_no_locks(&e) => {
+                let _ = fs::remove_file(&path);
+                return Ok(None);
+            }
             Err(TryLockError::Error(e)) => return Err(StoreError::io(shown, "lock", &e)),
         }
     }
+}
+
+/// Whether the file system (a network drive, as a rule) has no locks to give.
+fn knows_no_locks(e: &io::Error) -> bool {
+    const ENOLCK: i32 = 37;
+    const ENOLCK_BSD: i32 = 77;
+    let number = if cfg!(target_os = "linux") { ENOLCK } else { ENOLCK_BSD };
+    e.kind() == io::ErrorKind::Unsupported || (cfg!(unix) && e.raw_os_error() == Some(number))
 }
 
 #[cfg(unix)]
@@ -313,6 +411,42 @@ mod tests {
         assert_eq!(fs::read_to_string(&path).unwrap(), "unit: edited\n");
         fs::remove_file(&path).unwrap();
         assert!(matches!(held.write("unit: C\n"), Err(StoreError::Missing { .. })));
+    }
+
+    #[test]
+    fn a_drive_without_locks_still_refuses_to_write_over_a_change() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("job.yaml");
+        create(&path, "unit: A\n").unwrap();
+        for error in [io::ErrorKind::Unsupported.into(), io::Error::from_raw_os_error(37)] {
+            if error.raw_os_error().is_some() && !cfg!(target_os = "linux") {
+                continue;
+            }
+            let error = Mutex::new(Some(error));
+            let refuse = |_: &File| Err(TryLockError::Error(error.lock().unwrap().take().unwrap()));
+            assert!(take_lock(&path, &path, "me", Duration::ZERO, refuse).unwrap().is_none());
+        }
+        let mut held = Held::open(&path, "me", Duration::ZERO).unwrap();
+        held.lock = None;
+        fs::write(&path, "unit: B\n").unwrap();
+        assert!(matches!(held.write("unit: C\n"), Err(StoreError::Changed { .. })));
+        held.reread().unwrap();
+        held.write("unit: C\n").unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), "unit: C\n");
+    }
+
+    #[test]
+    fn what_a_killed_process_left_is_cleared_away_and_no_more() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("job.yaml");
+        create(&path, "unit: A\n").unwrap();
+        let left = dir.path().join(".job.yaml.halfsplit-Ab12.new");
+        let other = dir.path().join(".other.yaml.halfsplit-Ab12.new");
+        fs::write(&left, "unit: half").unwrap();
+        fs::write(&other, "unit: half").unwrap();
+        fs::write(lock_path(&path), "process 1").unwrap();
+        drop(Held::open(&path, "me", Duration::ZERO).unwrap());
+        assert!(!left.exists() && other.exists() && !lock_path(&path).exists());
     }
 
     #[cfg(unix)]

@@ -3,12 +3,12 @@
 use super::belief::{Move, Node};
 use super::decision::{Alternative, Decision, Effort, Step};
 use super::model::Model;
-use super::price::{Expected, State};
+use super::price::{Expected, Power, Price, State};
 use super::problem::{Kind, Problem};
 use super::reasons;
-use super::search::{Look, Proved, Search, checks_on_offer, missing_bits, remedies_on_offer};
+use super::search::{Look, Proved, Search, bits_of, checks_on_offer, missing_bits, remedies_on_offer};
 use super::stop;
-use super::strategies::{LEAST_BITS, Strategy, gate_before};
+use super::strategies::{LEAST_BITS, LEAST_COST, Strategy, gate_before};
 
 /// Picks the step with the lowest expected cost to a mended unit.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -58,6 +58,12 @@ const TIE: f64 = 1e-9;
 /// Steps times hypotheses that all nodes together may touch.
 const WORK: usize = 130_000_000;
 
+/// Values this close (relative) cannot be told apart where the search ended early.
+const CLOSE: f64 = 0.02;
+
+/// Bits below which a check isn't taken for its information alone.
+const TELLING: f64 = 0.15;
+
 /// A step at the root with the best value found for it.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Ranked {
@@ -96,7 +102,10 @@ impl Strategy for Planner {
         let root = Node::start(&model, model.bench(state));
         let budget = self.nodes.unwrap_or_else(|| Planner::usual_nodes(problem));
         let mut search = Search::new(&model, budget);
-        let (ranked, effort) = rank(&model, &root, &mut search);
+        let (mut ranked, effort) = rank(&model, &root, &mut search);
+        if !effort.complete && problem.open_gates().next().is_none() {
+            information_first(&model, &root, &mut ranked);
+        }
         decide(problem, state, &model, &ranked, effort)
     }
 }
@@ -123,6 +132,33 @@ fn rank(model: &Model, root: &Node, search: &mut Search<'_>) -> (Vec<Ranked>, Ef
         }
     }
     (ranked, Effort { nodes: search.nodes, depth, complete })
+}
+
+/// Where the search ended early, values are known to a few per cent only. Two things are known all the same: a check may
+/// be done and then ignored, so that its value is at most its price above the best; and among checks that cannot be told
+/// apart by their values, the one with the most information per cost goes first.
+fn information_first(model: &Model, root: &Node, ranked: &mut [Ranked]) {
+    let Some(best) = ranked.first().filter(|r| r.kind.is_some()).map(|r| r.value) else { return };
+    let price = |r: &Ranked| root.price(model, r.step).0;
+    let bits = |r: &Ranked| match r.step {
+        Move::Check(c) => bits_of(model, root, c),
+        Move::Remedy(_) => 0.0,
+    };
+    for r in ranked.iter_mut().filter(|r| r.kind.is_some()) {
+        let ignored = price(r).plus(best, 1.0);
+        if ignored.cost < r.value.cost {
+            r.value = ignored;
+        }
+    }
+    sort(ranked);
+    let close = best.cost * (1.0 + CLOSE);
+    let merit = |r: &Ranked| bits(r) / price(r).cost.max(LEAST_COST);
+    let chosen = (0..ranked.len())
+        .filter(|i| ranked.get(*i).is_some_and(|r| r.value.cost <= close && bits(r) >= TELLING))
+        .max_by(|a, b| merit(&ranked[*a]).total_cmp(&merit(&ranked[*b])).then(b.cmp(a)));
+    if let Some(chosen) = chosen {
+        ranked[..=chosen].rotate_right(1);
+    }
 }
 
 /// The steps on offer with the cheapest estimate: this step, then remedies alone.
@@ -196,9 +232,11 @@ fn decide(problem: &Problem, state: &State, model: &Model, ranked: &[Ranked], ef
         return Decision { alternatives, effort, ..Decision::done(way_out, out) };
     };
     let wanted = step_of(model, best.step);
+    // After a remedy comes a retest, and that puts power on the unit.
+    let retest = Price { power: Power::On, ..Price::default() };
     let price = match wanted {
         Step::Check(c) => problem.checks().get(c.0).map(|c| &c.price),
-        Step::Remedy(r) => problem.remedies().get(r.0).map(|r| &r.price),
+        Step::Remedy(_) => Some(&retest),
         Step::Done(_) => None,
     };
     let gate = gate_before(problem, state, price);

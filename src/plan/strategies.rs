@@ -119,7 +119,9 @@ pub(super) fn gate_before(
     }
     let gates: Vec<CheckIx> = problem.open_gates().filter(|&g| problem.check_allowed(g, state)).collect();
     let cost = |g: &CheckIx| cost_of_check(problem, *g, state).cost;
-    let first = gates.iter().min_by(|a, b| cost(a).total_cmp(&cost(b)).then(a.cmp(b)))?;
+    let kind = |g: &CheckIx| problem.checks().get(g.0).map(|c| c.kind);
+    let first =
+        gates.iter().min_by(|a, b| kind(a).cmp(&kind(b)).then(cost(a).total_cmp(&cost(b))).then(a.cmp(b)))?;
     Some((*first, gates.len()))
 }
 

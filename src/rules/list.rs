@@ -65,17 +65,63 @@ pub fn schemas() -> impl Iterator<Item = (&'static str, &'static str)> {
     })
 }
 
-/// Compares the committed schema of a type with what the type says now; `UPDATE_SCHEMAS=1`
-/// rewrites the file instead.
 #[cfg(test)]
-pub(crate) fn assert_schema<T: schemars::JsonSchema>(name: &str) {
-    let schema =
-        schemars::generate::SchemaSettings::draft2020_12().into_generator().into_root_schema_for::<T>();
-    let text = serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n";
-    let path = format!("{}/rules/schemas/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
-    if std::env::var_os("UPDATE_SCHEMAS").is_some() {
-        assert!(std::fs::write(&path, &text).is_ok(), "can't write {path}");
+pub(crate) use tests::{assert_output_schema, assert_schema};
+
+#[cfg(test)]
+mod tests {
+    use schemars::generate::SchemaSettings;
+    use serde_json::{Value, json};
+
+    /// Compares the committed schema of a file that people write with what its type says now; `UPDATE_SCHEMAS=1`
+    /// rewrites the committed one instead. Text may stand without quotes even where it looks like a number or a truth
+    /// value, as the reader has it.
+    pub(crate) fn assert_schema<T: schemars::JsonSchema>(name: &str) {
+        let mut schema = generate::<T>(SchemaSettings::draft2020_12());
+        unquote(&mut schema);
+        compare(name, schema);
     }
-    let committed = std::fs::read_to_string(&path).unwrap_or_default();
-    assert!(committed == text, "{name}.schema.json is out of date: run the tests with UPDATE_SCHEMAS=1");
+
+    /// The same for a document that a command prints: what is always printed is required.
+    pub(crate) fn assert_output_schema<T: schemars::JsonSchema>(name: &str) {
+        compare(name, generate::<T>(SchemaSettings::draft2020_12().for_serialize()));
+    }
+
+    fn generate<T: schemars::JsonSchema>(settings: SchemaSettings) -> Value {
+        serde_json::to_value(settings.into_generator().into_root_schema_for::<T>()).unwrap_or_default()
+    }
+
+    fn unquote(schema: &mut Value) {
+        match schema {
+            Value::Array(items) => items.iter_mut().for_each(unquote),
+            Value::Object(fields) => {
+                fields.values_mut().for_each(unquote);
+                let fixed = ["enum", "const", "pattern", "format"].iter().any(|k| fields.contains_key(*k));
+                match fields.get_mut("type") {
+                    Some(kind) if !fixed && kind == "string" => {
+                        *kind = json!(["string", "number", "boolean"])
+                    }
+                    Some(Value::Array(kinds)) if !fixed && kinds.contains(&json!("string")) => {
+                        let more = ["number", "boolean"].map(|k| json!(k));
+                        let new: Vec<Value> = more.into_iter().filter(|k| !kinds.contains(k)).collect();
+                        kinds.extend(new);
+                    }
+                    _ => {}
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn compare(name: &str, schema: Value) {
+        // Back to a schema, which knows a better order of keys than the alphabet's.
+        let schema = schemars::Schema::try_from(schema).ok();
+        let text = serde_json::to_string_pretty(&schema).unwrap_or_default() + "\n";
+        let path = format!("{}/rules/schemas/{name}.schema.json", env!("CARGO_MANIFEST_DIR"));
+        if std::env::var_os("UPDATE_SCHEMAS").is_some() {
+            assert!(std::fs::write(&path, &text).is_ok(), "can't write {path}");
+        }
+        let committed = std::fs::read_to_string(&path).unwrap_or_default();
+        assert!(committed == text, "{name}.schema.json is out of date: run the tests with UPDATE_SCHEMAS=1");
+    }
 }

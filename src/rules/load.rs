@@ -610,7 +610,7 @@ impl Loader {
             reading: None,
             healthy: None,
             tools: Vec::new(),
-            power: Power::Any,
+            power: if s.shows_running { Power::On } else { Power::Any },
             minutes: s.minutes.as_ref().map(|m| self.positive_minutes(e.file, m)).unwrap_or_default(),
             setup: Vec::new(),
             cautions: Vec::new(),
@@ -668,7 +668,12 @@ impl Loader {
         let word = word?;
         if word.value != valid {
             let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
-            self.complain("unknown-name", file.place(word.span), message, format!("write 'board: {valid}', or drop it"));
+            self.complain(
+                "unknown-name",
+                file.place(word.span),
+                message,
+                format!("write 'board: {valid}', or drop it"),
+            );
         }
         Some(word.value.clone())
     }

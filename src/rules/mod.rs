@@ -65,9 +65,9 @@ pub use ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId,
     Strength, SymptomId,
 };
-#[cfg(test)]
-pub(crate) use list::assert_schema;
 pub use list::{List, ListItem, schemas};
+#[cfg(test)]
+pub(crate) use list::{assert_output_schema, assert_schema};
 pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
     UnknownName,

@@ -23,8 +23,8 @@ fn head(applies: &str) -> String {
 #[test]
 fn the_committed_schemas_say_what_the_types_say() {
     list::assert_schema::<written::Pack>("pack");
-    list::assert_schema::<List>("rules-list");
-    list::assert_schema::<show::Sheet>("rules-show");
+    list::assert_output_schema::<List>("rules-list");
+    list::assert_output_schema::<show::Sheet>("rules-show");
 }
 
 #[test]

@@ -302,7 +302,10 @@ impl Builder {
             OpenKind::List(items) => items.last().map(|n| n.span.end),
             OpenKind::Map(entries, _) => entries.last().map(|(k, n)| n.span.end.max(k.span.end)),
         };
-        let end = if flow { end.end } else { last.unwrap_or(open.span.end) };
+        // The parser lets a closing bracket reach over the blanks and the comment behind it.
+        let bracket = self.file.text[end.start..].starts_with(['}', ']']);
+        let flow_end = if bracket { end.start + 1 } else { end.end };
+        let end = if flow { flow_end } else { last.unwrap_or(open.span.end) };
         let span = Span { start: open.span.start, end: end.max(open.span.start) };
         let value = match open.kind {
             OpenKind::List(items) => Value::List(items),

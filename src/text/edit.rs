@@ -4,6 +4,7 @@
 //! order and layout. Instead one list item or one map entry is put in as text at the right place, and
 //! the result is read again to prove that it says what was meant.
 
+use super::decode::At;
 use super::document::{Document, Node, Source, Span, Value, parse};
 use super::emit::inline;
 
@@ -21,8 +22,13 @@ pub enum EditError {
         wanted: &'static str,
     },
     /// The edited text does not read back as meant; nothing was changed.
-    #[error("the text around line {line} is laid out in a way that can't be added to safely")]
+    #[error(
+        "the text around line {line} is laid out in a way that '{key}' can't be changed in safely, so nothing was; \
+         write '{key}:' at the start of a line of its own at the end of the file, what it holds indented below it, and try again"
+    )]
     Layout {
+        /// The key that was to change.
+        key: String,
         /// The line.
         line: usize,
     },
@@ -58,46 +64,56 @@ fn quote(text: &str) -> String {
 /// would not read back with exactly one more item.
 pub fn append_item(document: &Document, key: &str, item: &str) -> Result<String, EditError> {
     let text = document.file.text.as_str();
-    let before = match document.root.get(key).map(|n| &n.value) {
-        Some(Value::List(items)) => items.len(),
-        _ => 0,
-    };
+    let flow_root = text[document.root.span.start.min(text.len())..].starts_with('{');
     let new = match entry(&document.root, key) {
         None => append_block(text, document, &format!("{key}:\n  - {item}\n")),
-        Some((span, node)) if node.is_null() => {
-            let (at, _) = line_end(text, span.end);
-            let rest = text[span.end..at].trim_start();
-            let colon = text[span.end..].find(':').map_or(span.end, |i| span.end + i + 1);
-            if rest.trim_start_matches(':').trim_start().starts_with(['~', 'n']) {
-                splice(text, colon..at, &format!("\n  - {item}"))
-            } else {
-                insert_line(text, at, &format!("  - {item}"))
-            }
-        }
-        Some((_, node)) => match &node.value {
-            Value::List(items) if items.is_empty() => {
-                splice(text, node.span.start..node.span.end, &format!("\n  - {item}"))
-            }
-            Value::List(items) if text[node.span.start..].starts_with('[') => {
+        Some((span, node)) => match &node.value {
+            Value::List(items) if !items.is_empty() && text[node.span.start..].starts_with('[') => {
                 let last = items.last().map_or(node.span.start + 1, |n| n.span.end);
                 splice(text, last..last, &format!(", {item}"))
             }
-            Value::List(items) => {
+            Value::List(items) if !items.is_empty() => {
                 let last = items.last().map_or(node.span, |n| n.span);
                 let indent = dash_indent(text, last.start);
                 let (at, _) = line_end(text, last.end);
                 insert_line(text, at, &format!("{indent}- {item}"))
             }
+            Value::List(_) if flow_root || text[node.span.start..node.span.end].contains('\n') => {
+                splice(text, node.span.start..node.span.end, &format!("[{item}]"))
+            }
+            Value::List(_) => first_item(text, span, Some(node.span), item),
+            Value::Scalar(s) if node.is_null() && s.text.is_empty() => first_item(text, span, None, item),
+            Value::Scalar(_) if node.is_null() => first_item(text, span, Some(node.span), item),
             _ => {
                 let line = document.place(node.span).line_column().0;
                 return Err(EditError::WrongShape { key: key.into(), line, wanted: "a list" });
             }
         },
     };
-    prove(document, new, |root| match root.get(key).map(|n| &n.value) {
-        Some(Value::List(items)) => items.len() == before + 1,
-        _ => false,
+    // As it was, with one more item in the list: nothing else may read differently.
+    let added = parse(&Source::new("item", item)).map(|d| d.root);
+    prove(document, key, new, |root| {
+        let mut expected = document.root.clone();
+        let Some(list) = value_of(&mut expected, key) else { return false };
+        match &mut list.value {
+            Value::List(items) => items.extend(added.clone().ok()),
+            other => *other = Value::List(added.clone().into_iter().collect()),
+        }
+        alike(&expected, root)
     })
+}
+
+/// The first item of a list that was empty or not written: what stood for it goes, a comment beside it stays.
+fn first_item(text: &str, key: Span, written: Option<Span>, item: &str) -> String {
+    let (emptied, from) = match written {
+        Some(span) => {
+            let before = text[..span.start].trim_end_matches([' ', '\t']).len();
+            (format!("{}{}", &text[..before], &text[span.end..]), before)
+        }
+        None => (text.to_string(), key.end),
+    };
+    let (end, _) = line_end(&emptied, from);
+    insert_line(&emptied, end, &format!("  - {item}"))
 }
 
 /// Puts `name: value` (value on one line of YAML) into the map at `node`, as its last entry.
@@ -113,7 +129,11 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
     };
     let Some((first, _)) = entries.first() else {
         let new = splice(text, node.span.start..node.span.end, &format!("{{{name}: {value}}}"));
-        return prove(document, new, |_| true);
+        let start = node.span.start;
+        return prove(document, name, new, |root| {
+            let mut root = root.clone();
+            find_mut(&mut root, start).is_some_and(|n| n.get(name).is_some())
+        });
     };
     let last = last_end(entries);
     let new = if text[node.span.start..].starts_with('{') {
@@ -124,7 +144,16 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
         insert_line(text, at, &format!("{indent}{name}: {value}"))
     };
     let start = node.span.start;
-    prove(document, new, |root| find(root, start).is_some_and(|n| n.get(name).is_some()))
+    let added = parse(&Source::new("value", value)).map(|d| d.root);
+    prove(document, name, new, |root| {
+        let mut expected = document.root.clone();
+        let Some(Value::Map(entries)) = find_mut(&mut expected, start).map(|n| &mut n.value) else {
+            return false;
+        };
+        let Ok(value) = added.clone() else { return false };
+        entries.push((At { value: name.into(), span: Span::default() }, value));
+        alike(&expected, root)
+    })
 }
 
 /// Sets the root key `key` to `value` (YAML on one line, or a block that starts with a newline),
@@ -143,7 +172,15 @@ pub fn set_entry(document: &Document, key: &str, value: &str) -> Result<String, 
         }
         Some((_, node)) => splice(text, node.span.start..node.span.end, value.trim_start_matches('\n')),
     };
-    prove(document, new, |root| root.get(key).is_some_and(|n| !n.is_null()))
+    let set = parse(&Source::new("value", value.trim_start_matches('\n'))).map(|d| d.root);
+    prove(document, key, new, |root| {
+        let mut expected = document.root.clone();
+        match (value_of(&mut expected, key), set.clone()) {
+            (Some(node), Ok(set)) => *node = set,
+            _ => return false,
+        }
+        alike(&expected, root)
+    })
 }
 
 fn entry<'a>(root: &'a Node, key: &str) -> Option<(Span, &'a Node)> {
@@ -153,17 +190,50 @@ fn entry<'a>(root: &'a Node, key: &str) -> Option<(Span, &'a Node)> {
     }
 }
 
-fn last_end(entries: &[(super::document::At, Node)]) -> usize {
+fn last_end(entries: &[(At<String>, Node)]) -> usize {
     entries.last().map_or(0, |(k, n)| if n.is_null() { k.span.end + 1 } else { n.span.end }.max(n.span.end))
 }
 
-fn find(node: &Node, start: usize) -> Option<&Node> {
-    let inner = match &node.value {
-        Value::Map(entries) => entries.iter().find_map(|(_, n)| find(n, start)),
-        Value::List(items) => items.iter().find_map(|n| find(n, start)),
+/// The map that starts at a byte.
+fn find_mut(node: &mut Node, start: usize) -> Option<&mut Node> {
+    let here = node.span.start == start && matches!(&node.value, Value::Map(e) if !holds_at(e, start));
+    if here {
+        return Some(node);
+    }
+    match &mut node.value {
+        Value::Map(entries) => entries.iter_mut().find_map(|(_, n)| find_mut(n, start)),
+        Value::List(items) => items.iter_mut().find_map(|n| find_mut(n, start)),
         Value::Scalar(_) => None,
-    };
-    inner.or((node.span.start == start && matches!(node.value, Value::Map(_))).then_some(node))
+    }
+}
+
+/// Whether a value in these entries is a map or list that starts at a byte.
+fn holds_at(entries: &[(At<String>, Node)], start: usize) -> bool {
+    entries.iter().any(|(_, n)| n.span.start == start && !matches!(n.value, Value::Scalar(_)))
+}
+
+/// The value of a root key, which is added with nothing in it if it is not there.
+fn value_of<'a>(root: &'a mut Node, key: &str) -> Option<&'a mut Node> {
+    let Value::Map(entries) = &mut root.value else { return None };
+    if !entries.iter().any(|(k, _)| k.value == key) {
+        let nothing = Value::Scalar(super::document::Scalar { text: String::new(), plain: true });
+        let node = Node { span: Span::default(), value: nothing };
+        entries.push((At { value: key.into(), span: Span::default() }, node));
+    }
+    entries.iter_mut().find(|(k, _)| k.value == key).map(|(_, n)| n)
+}
+
+/// Whether two trees say the same, wherever it stands.
+fn alike(a: &Node, b: &Node) -> bool {
+    match (&a.value, &b.value) {
+        (Value::Scalar(_), Value::Scalar(_)) if a.is_null() && b.is_null() => true,
+        (Value::Scalar(a), Value::Scalar(b)) => a == b,
+        (Value::List(a), Value::List(b)) => a.len() == b.len() && a.iter().zip(b).all(|(a, b)| alike(a, b)),
+        (Value::Map(a), Value::Map(b)) => {
+            a.len() == b.len() && a.iter().zip(b).all(|((k, a), (l, b))| k.value == l.value && alike(a, b))
+        }
+        _ => false,
+    }
 }
 
 fn newline(text: &str) -> &'static str {
@@ -213,16 +283,19 @@ fn append_block(text: &str, document: &Document, block: &str) -> String {
     head + &block.replace('\n', newline(text))
 }
 
-fn prove(document: &Document, new: String, holds: impl Fn(&Node) -> bool) -> Result<String, EditError> {
+fn prove(
+    document: &Document,
+    key: &str,
+    new: String,
+    holds: impl Fn(&Node) -> bool,
+) -> Result<String, EditError> {
     let source = Source::new(document.file.name.clone(), new.as_str());
-    match parse(&source) {
-        Ok(read) if holds(&read.root) => Ok(new),
-        Ok(_) => Err(EditError::Layout { line: 1 }),
-        Err(e) => {
-            let line = e.0.first().and_then(|c| c.place.as_ref()).map_or(1, |p| p.line_column().0);
-            Err(EditError::Layout { line })
-        }
-    }
+    let line = match parse(&source) {
+        Ok(read) if holds(&read.root) => return Ok(new),
+        Ok(_) => entry(&document.root, key).map_or(1, |(span, _)| document.place(span).line_column().0),
+        Err(e) => e.0.first().and_then(|c| c.place.as_ref()).map_or(1, |p| p.line_column().0),
+    };
+    Err(EditError::Layout { key: key.into(), line })
 }
 
 #[cfg(test)]
@@ -246,7 +319,31 @@ mod tests {
             ("unit: A", format!("unit: A\nfindings:\n  - {item}\n")),
             ("findings:\nunit: A\n", format!("findings:\n  - {item}\nunit: A\n")),
             ("findings: # none yet\nunit: A\n", format!("findings: # none yet\n  - {item}\nunit: A\n")),
-            ("findings: []\nunit: A # x\n", format!("findings: \n  - {item}\nunit: A # x\n")),
+            ("findings: []\nunit: A # x\n", format!("findings:\n  - {item}\nunit: A # x\n")),
+            ("findings: []  # none\nunit: A\n", format!("findings:  # none\n  - {item}\nunit: A\n")),
+            ("findings: null # yet\nunit: A\n", format!("findings: # yet\n  - {item}\nunit: A\n")),
+            (
+                "\u{feff}unit: Ä\r\nfindings: [ ]\r\nb: ü",
+                format!("\u{feff}unit: Ä\r\nfindings:\r\n  - {item}\r\nb: ü"),
+            ),
+            (
+                "findings: [\n  {check: c},   # one\n\n  {check: d},\n  # end\n]\nunit: A\n",
+                format!(
+                    "findings: [\n  {{check: c}},   # one\n\n  {{check: d}}, {item},\n  # end\n]\nunit: A\n"
+                ),
+            ),
+            (
+                "a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n\n  # last\nunit: A\n",
+                format!(
+                    "a: 1\nfindings:\n\n  # first\n  - check: c\n    remark: |\n      two\n      lines # no comment\n  - {item}\n\n  # last\nunit: A\n"
+                ),
+            ),
+            ("findings: []\t# t\nunit: A\n", format!("findings:\t# t\n  - {item}\nunit: A\n")),
+            ("\"findings\": [{check: c}]", format!("\"findings\": [{{check: c}}, {item}]")),
+            (
+                "---\nunit: A\nfindings:\n- {check: c}\n",
+                format!("---\nunit: A\nfindings:\n- {{check: c}}\n- {item}\n"),
+            ),
             ("findings: [{check: c}]  # why\n", format!("findings: [{{check: c}}, {item}]  # why\n")),
             (
                 "findings:\n- check: c   # first\n  answer: d # second\n# tail\nunit: A\n",
@@ -261,6 +358,17 @@ mod tests {
         assert!(append("{unit: A}\n").contains("findings: [{check: a, answer: b}]"));
         let e = append_item(&doc("findings: soon\n"), "findings", item).unwrap_err();
         assert_eq!(e.to_string(), "'findings' on line 1 is not a list");
+    }
+
+    #[test]
+    fn a_layout_that_cannot_be_added_to_is_refused_with_advice() {
+        for text in ["unit: A\n...\n", "unit: A\n? findings\n:\n", "unit: A\nremarks: >+\n  text\n  "] {
+            let Ok(document) = parse(&Source::new("job.yaml", text)) else { continue };
+            match append_item(&document, "findings", "{check: a}") {
+                Ok(new) => assert!(new.contains(text.trim_end()), "all that was there is there: {new:?}"),
+                Err(e) => assert!(e.to_string().contains("write 'findings:' at the start of a line"), "{e}"),
+            }
+        }
     }
 
     #[test]

@@ -13,7 +13,10 @@ use serde_json::Value;
 
 /// Faults that are further off, and why; each was looked at.
 const EXCEPTIONS: &[(&str, &str)] = &[
-    ("C1.short", "ripple on v5, near -57 dB, 2 dB off: our regulator shape is stiffer where its input is far too low"),
+    (
+        "C1.short",
+        "ripple on v5, near -57 dB, 2 dB off: our regulator shape is stiffer where its input is far too low",
+    ),
     ("C2.short", "the same short, across the other capacitor"),
 ];
 

@@ -57,7 +57,7 @@ pub fn unit(seed: u64, stages: usize, parts: usize, pairs: usize) -> Draft {
         add(price(1.5, 0, &[], Power::Off), Kind::Look, (None, here), &shows);
         let shows = move |f: usize| if stage_of(f) == stage { [0.0, 0.9, 0.5][f / 3 % 3] } else { 0.0 };
         add(price(2.5, 0, &[METER], Power::Off), Kind::Measure, (None, here), &shows);
-        let shows = move |f: usize| if stage_of(f) == stage && f % 2 == 0 { 0.8 } else { 0.0 };
+        let shows = move |f: usize| if stage_of(f) == stage && f.is_multiple_of(2) { 0.8 } else { 0.0 };
         add(price(4.0, 0, &[IRON], Power::Off), Kind::Try, (None, here), &shows);
     }
     for question in 0..11 {

@@ -139,11 +139,14 @@ impl Small {
     }
 }
 
+/// Checks done, remedies tried, and the belief in rounded steps.
+type Visited = (u32, u32, Vec<(u32, i64)>);
+
 /// The exact dynamic programme: least expected cost over all ways to go on, each check and remedy used at most once.
 struct Exact<'s> {
     small: &'s Small,
     place: BTreeMap<u32, usize>,
-    known: HashMap<(u32, u32, Vec<(u32, i64)>), f64>,
+    known: HashMap<Visited, f64>,
 }
 
 impl Exact<'_> {
@@ -163,6 +166,7 @@ impl Exact<'_> {
         }
         for (c, (cost, table)) in small.checks.iter().enumerate().filter(|(c, _)| checked >> c & 1 == 0) {
             let mut sum = *cost;
+            #[allow(clippy::needless_range_loop)]
             for k in 0..table[0].len() {
                 let after: BTreeMap<u32, f64> = belief
                     .iter()

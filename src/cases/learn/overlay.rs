@@ -39,11 +39,14 @@ pub fn overlay(rules: &Rules, changes: &[Change], cards: u64, weight: f64, gain:
 }
 
 /// Kind, item (with its number, to keep the order of the rules), group, lines.
-struct Tree(BTreeMap<&'static str, Vec<(String, Vec<(&'static str, Vec<String>)>)>>);
+struct Tree(BTreeMap<&'static str, Vec<(String, Groups)>>);
+
+/// Groups of an item, each with its lines.
+type Groups = Vec<(&'static str, Vec<String>)>;
 
 impl Tree {
     fn of(rules: &Rules, changes: &[Change]) -> Self {
-        let mut tree: BTreeMap<Item, Vec<(&'static str, Vec<String>)>> = BTreeMap::new();
+        let mut tree: BTreeMap<Item, Groups> = BTreeMap::new();
         let mut i = 0;
         while i < changes.len() {
             let first = &changes[i];

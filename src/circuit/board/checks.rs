@@ -83,8 +83,7 @@ fn bad_name(net: &At<String>, notes: &mut Notes) {
 
 /// Checks that need the network.
 pub(super) fn of_network(resolved: &[Resolved<'_>], parts: &[Part], network: &Network, notes: &mut Notes) {
-    let direct =
-        Joined::of(network, |p, place| place == Place::Supply || conducts(p));
+    let direct = Joined::of(network, |p, place| place == Place::Supply || conducts(p));
     let any = Joined::of(network, |_, _| true);
     let hard = Joined::of(network, |p, place| place == Place::Board && is_short(p));
     for (r, part) in resolved.iter().zip(parts) {

@@ -44,8 +44,8 @@ fn every_fault_of_every_own_board_settles() {
 fn schemas_are_committed() {
     crate::rules::assert_schema::<written::BoardFile>("board");
     crate::rules::assert_schema::<crate::rules::parts::written::PartFile>("parts");
-    crate::rules::assert_schema::<crate::circuit::sheet::Sheet>("sheet");
-    crate::rules::assert_schema::<crate::circuit::sheet::Whatif>("whatif");
+    crate::rules::assert_output_schema::<crate::circuit::sheet::Sheet>("sheet");
+    crate::rules::assert_output_schema::<crate::circuit::sheet::Whatif>("whatif");
 }
 
 const HEAD: &str = "board: Slate\nbuild: pcb\nground: GND\nsupply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}]\nparts:\n";

@@ -27,7 +27,12 @@ enum Item<'a> {
 /// not predicted are left out.
 ///
 /// Densities are per volt, amp, decibel and unit of ln ohms, so only differences between fault sets mean anything.
-pub fn log_likelihood(with: &Prediction, healthy: &Prediction, findings: &[(CheckId, Observed)], bench: &Bench) -> f64 {
+pub fn log_likelihood(
+    with: &Prediction,
+    healthy: &Prediction,
+    findings: &[(CheckId, Observed)],
+    bench: &Bench,
+) -> f64 {
     let items: Vec<Item<'_>> = findings.iter().filter_map(|(c, o)| item(c, o, with, healthy)).collect();
     let ln_slip = bench.slip.max(1e-12).ln();
     let ln_fine = (1.0 - bench.slip).max(1e-12).ln();
@@ -72,7 +77,12 @@ fn slip_density(item: &Item<'_>) -> f64 {
     }
 }
 
-fn item<'a>(check: &CheckId, seen: &Observed, with: &'a Prediction, healthy: &Prediction) -> Option<Item<'a>> {
+fn item<'a>(
+    check: &CheckId,
+    seen: &Observed,
+    with: &'a Prediction,
+    healthy: &Prediction,
+) -> Option<Item<'a>> {
     let predicted = with.get(check)?;
     match seen {
         Observed::Heard(ear) => {

@@ -206,7 +206,8 @@ impl<'b> Predictor<'b> {
         key.sort();
         key.dedup();
         let mut known = self.kept.get(&key).cloned().unwrap_or_default();
-        let missing: Vec<CheckId> = checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
+        let missing: Vec<CheckId> =
+            checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
         if !missing.is_empty() {
             let edits = self.board.edits(faults)?;
             known.readings.extend(self.make(&key, &edits, &missing)?);
@@ -223,12 +224,19 @@ impl<'b> Predictor<'b> {
     ///
     /// # Errors
     /// As [`Predictor::predict`].
-    pub fn log_likelihood(&mut self, faults: &[&str], findings: &[(CheckId, Observed)]) -> Result<f64, PredictError> {
+    pub fn log_likelihood(
+        &mut self,
+        faults: &[&str],
+        findings: &[(CheckId, Observed)],
+    ) -> Result<f64, PredictError> {
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
         let with = self.predict(faults, &checks)?;
         // By ear, a level is judged against what a healthy board gives.
-        let heard: Vec<CheckId> =
-            findings.iter().filter(|(_, o)| matches!(o, Observed::Heard(_))).map(|(c, _)| c.clone()).collect();
+        let heard: Vec<CheckId> = findings
+            .iter()
+            .filter(|(_, o)| matches!(o, Observed::Heard(_)))
+            .map(|(c, _)| c.clone())
+            .collect();
         let healthy = if heard.is_empty() { Prediction::default() } else { self.predict(&[], &heard)? };
         Ok(log_likelihood(&with, &healthy, findings, &self.bench))
     }
@@ -248,7 +256,8 @@ impl<'b> Predictor<'b> {
             return Ok(healthy);
         }
         let mut known = self.outlines.get(&key).cloned().unwrap_or_default();
-        let missing: Vec<CheckId> = checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
+        let missing: Vec<CheckId> =
+            checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
         if !missing.is_empty() {
             let edits = self.board.edits(faults)?;
             let fail = |source| PredictError::Solve { faults: key.join(", "), source };
@@ -391,6 +400,11 @@ impl<'b> Predictor<'b> {
         let shared = loadings.iter().map(|l| l * l).sum::<f64>().sqrt();
         let factor = if shared > 1.0 { 1.0 / shared } else { 1.0 };
         let loadings: Vec<f64> = loadings.iter().map(|l| l * factor).collect();
-        Ok(Predicted { mean: ohms.ln(), sd: own.hypot(shared * factor), own_sd: own, loadings: Arc::new(loadings) })
+        Ok(Predicted {
+            mean: ohms.ln(),
+            sd: own.hypot(shared * factor),
+            own_sd: own,
+            loadings: Arc::new(loadings),
+        })
     }
 }

@@ -1,0 +1,154 @@
+//! Readings that are hard to believe: queried once, then believed.
+
+use crate::circuit::predict::CheckId as BoardCheck;
+use crate::job::{Card, Circuit, PowerSource, unit_of};
+use crate::rules::{self, Rules};
+use crate::units::{Unit, reading, show};
+
+/// Checks whose reading tells the supply of the board.
+const SUPPLY_CHECKS: [&str; 1] = ["board-supply-volts"];
+/// A new 9 V block shows up to about 9.7 V without load (common practice, no source).
+const BATTERY_MOST: f64 = 10.0;
+/// Two rails of 15 V against each other, with their tolerance (common practice, no source).
+const MODULE_MOST: f64 = 33.0;
+/// How far a reading may lie over the supply before it is queried: meter, sag and recovery of a battery.
+const OVER_SUPPLY: f64 = 1.1;
+/// How far from the thousandfold a slip of the prefix may land.
+const THOUSAND: f64 = 1000.0;
+
+/// What is hard to believe in a reading, as a kind question; nothing where it is easy to believe or no reading.
+pub fn doubt(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> Option<String> {
+    let bands = rules.check(check).reading.as_ref()?;
+    let unit = unit_of(bands.unit);
+    let value = reading::parse(text, Some(unit)).ok()?.middle();
+    if !value.is_finite() {
+        return None;
+    }
+    match unit {
+        Unit::Ohms if value < 0.0 => Some(below_zero(value)),
+        Unit::Volts => over_supply(rules, card, check, value).or_else(|| slip_of_prefix(bands, unit, value)),
+        _ => slip_of_prefix(bands, unit, value),
+    }
+}
+
+/// The same for a reading on the board: more volts than its supplies give together, ohms below zero, or a thousandth (or
+/// a thousandfold) of what a healthy board reads.
+pub fn doubt_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<String> {
+    let check = circuit.check(id).ok()?;
+    let unit = check.unit();
+    let value = reading::parse(text, Some(unit)).ok()?.middle();
+    if !value.is_finite() || value == 0.0 || unit == Unit::Decibels {
+        return None;
+    }
+    let supply: f64 = circuit.board().supplies().iter().map(|s| s.volts.0.abs()).sum();
+    match check {
+        BoardCheck::Ohms(_) if value < 0.0 => return Some(below_zero(value)),
+        BoardCheck::Volts(_) if value.abs() > supply * OVER_SUPPLY => {
+            return Some(format!(
+                "{} is more than the board's supply gives ({}). Is the meter on DC volts, and is it the right supply?",
+                show::value(value, unit),
+                show::value(supply, unit)
+            ));
+        }
+        _ => {}
+    }
+    let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
+    let meant =
+        [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
+    Some(which(value, meant, unit))
+}
+
+fn below_zero(value: f64) -> String {
+    format!(
+        "{}: a meter shows no ohms below zero unless a voltage is left on the board. Is the power off, and are the \
+         capacitors empty?",
+        show::value(value, Unit::Ohms)
+    )
+}
+
+fn which(value: f64, meant: f64, unit: Unit) -> String {
+    format!(
+        "{} would be far out, {} would be healthy. Which did the meter show?",
+        show::value(value, unit),
+        show::value(meant, unit)
+    )
+}
+
+fn over_supply(rules: &Rules, card: &Card, check: rules::CheckId, value: f64) -> Option<String> {
+    let (supply, from) = supply(rules, card, check)?;
+    (value.abs() > supply * OVER_SUPPLY).then(|| {
+        format!(
+            "{} is more than {from} gives ({}). Is the meter on DC volts, and is it the right supply?",
+            show::value(value, Unit::Volts),
+            show::value(supply, Unit::Volts)
+        )
+    })
+}
+
+/// The most that the unit's supply gives, as far as the card tells.
+fn supply(rules: &Rules, card: &Card, asked: rules::CheckId) -> Option<(f64, &'static str)> {
+    let asked = &rules.check(asked).id;
+    let measured = card
+        .standing()
+        .filter(|(_, f)| SUPPLY_CHECKS.contains(&f.check.value.as_str()) && f.check.value != *asked)
+        .filter_map(|(_, f)| reading::parse(&f.answer.value, Some(Unit::Volts)).ok())
+        .map(|r| r.middle().abs())
+        .filter(|v| *v > 1.0 && v.is_finite())
+        .last();
+    match (measured, card.power.as_ref().map(|p| p.value)) {
+        (Some(volts), _) => Some((volts, "the supply as measured")),
+        (None, Some(PowerSource::Battery)) => Some((BATTERY_MOST, "a new 9 V battery")),
+        (None, Some(PowerSource::ModuleSupply)) => Some((MODULE_MOST, "a supply of plus and minus 15 V")),
+        _ => None,
+    }
+}
+
+/// A reading that would be healthy with another prefix: `4.7` typed for 4.7 kohm, `23` for 23 mA.
+fn slip_of_prefix(bands: &rules::Reading, unit: Unit, value: f64) -> Option<String> {
+    if unit == Unit::Decibels || value == 0.0 || bands.answer(value) == Some(0) {
+        return None;
+    }
+    // A bare number of amperes is milliamperes on the bench; one of ohms, hertz or volts may want a 'k' or an 'm'.
+    let likely = [value / THOUSAND, if unit == Unit::Amps { value / THOUSAND } else { value * THOUSAND }];
+    let meant = likely.into_iter().find(|v| bands.answer(*v) == Some(0) && within_reason(bands, *v))?;
+    Some(which(value, meant, unit))
+}
+
+/// An open-ended band holds too much to guess by: there the other prefix must land within two decades of its edge.
+fn within_reason(bands: &rules::Reading, value: f64) -> bool {
+    let healthy = bands.bands.iter().filter(|(answer, _)| *answer == 0);
+    healthy.into_iter().any(|(_, band)| {
+        let edge = if band.high.is_finite() { band.high } else { band.low };
+        band.holds(value) && edge != 0.0 && (value / edge).abs() < 100.0 && (value / edge).abs() > 0.01
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::job::JobCard;
+    use crate::text::Source;
+
+    fn asked(card: &str, check: &str, text: &str) -> Option<String> {
+        let rules = Rules::builtin().unwrap();
+        let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+        doubt(rules, &job.card, rules.find_check(check).unwrap(), text)
+    }
+
+    #[test]
+    fn what_cannot_be_is_queried_and_the_rest_is_not() {
+        let battery = "unit: A\nhistory: fresh-build\npower: battery\n";
+        let measured =
+            "unit: A\nhistory: fresh-build\nfindings:\n  - {check: board-supply-volts, answer: 8.9V}\n";
+        assert!(asked(battery, "collector-volts", "12V").unwrap().contains("a new 9 V battery"));
+        assert!(asked(measured, "collector-volts", "12").unwrap().contains("8.90 V"));
+        assert!(asked(measured, "collector-volts", "8.7").is_none());
+        assert!(asked(measured, "collector-volts", "4500").is_some());
+        assert!(asked(battery, "supply-ohms", "4.7").unwrap().contains("4.70 kohm would be healthy"));
+        assert!(asked(battery, "supply-ohms", "0.3").is_none(), "a dead short is a dead short");
+        assert!(asked(battery, "supply-ohms", "-20").unwrap().contains("below zero"));
+        assert!(asked(battery, "supply-ohms", "OL").is_none());
+        assert!(asked(battery, "supply-ohms", "short").is_none());
+    }
+}

@@ -1,0 +1,105 @@
+//! Input that grows: pieces of the corpus, changed at random.
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{RngCore, SeedableRng};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+/// A source of inputs.
+pub struct Grower {
+    dice: ChaCha8Rng,
+    seeds: Vec<Vec<u8>>,
+    words: &'static [&'static str],
+}
+
+fn number(name: &str, usual: u64) -> u64 {
+    std::env::var(name).ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+impl Grower {
+    /// Seeds are the given texts and the files of the corpus whose names begin with `target`.
+    pub fn new(target: &str, texts: &[&str], words: &'static [&'static str]) -> Self {
+        let mut seeds: Vec<Vec<u8>> = texts.iter().map(|t| t.as_bytes().to_vec()).collect();
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/corpus");
+        let mut files: Vec<_> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
+        files.sort();
+        for file in files {
+            if file.file_name().unwrap().to_string_lossy().starts_with(target) {
+                seeds.push(std::fs::read(file).unwrap());
+            }
+        }
+        Self { dice: ChaCha8Rng::seed_from_u64(number("FUZZ_SEED", 1)), seeds, words }
+    }
+
+    fn below(&mut self, n: usize) -> usize {
+        (self.dice.next_u64() % n.max(1) as u64) as usize
+    }
+
+    /// The next input: a seed with up to a dozen changes.
+    pub fn next(&mut self) -> Vec<u8> {
+        let at = self.below(self.seeds.len());
+        let mut bytes = self.seeds[at].clone();
+        for _ in 0..self.below(12) {
+            let at = self.below(bytes.len() + 1);
+            let to = (at + self.below(20)).min(bytes.len());
+            match self.below(7) {
+                0 if at < bytes.len() => bytes[at] = self.dice.next_u64() as u8,
+                1 => drop(bytes.drain(at..to)),
+                2 => {
+                    let piece = bytes[at..to].to_vec();
+                    let there = self.below(bytes.len() + 1);
+                    bytes.splice(there..there, piece);
+                }
+                3 | 4 => {
+                    let word = self.words[self.below(self.words.len())];
+                    bytes.splice(at..at, word.bytes());
+                }
+                5 => {
+                    let other = self.below(self.seeds.len());
+                    let from = self.below(self.seeds[other].len());
+                    let piece: Vec<u8> = self.seeds[other][from..].iter().copied().take(80).collect();
+                    bytes.splice(at..at, piece);
+                }
+                _ => {
+                    // A line goes, or comes twice.
+                    let lines: Vec<&[u8]> = bytes.split_inclusive(|b| *b == b'\n').collect();
+                    let (from, to) = (self.dice.next_u64() as usize, self.dice.next_u64() as usize);
+                    if !lines.is_empty() {
+                        let line = lines[from % lines.len()].to_vec();
+                        let at: usize = lines[..to % lines.len()].iter().map(|l| l.len()).sum();
+                        bytes.splice(at..at, line);
+                    }
+                }
+            }
+        }
+        bytes
+    }
+}
+
+/// Runs a target until its time is up; says how many inputs it took and how many of them it counted as good.
+pub fn run(target: &str, mut grower: Grower, mut one: impl FnMut(&[u8]) -> bool) {
+    let start = Instant::now();
+    let time = Duration::from_secs(number("FUZZ_SECONDS", 3));
+    let (mut inputs, mut good) = (0_u64, 0_u64);
+    for seed in grower.seeds.clone() {
+        one(&seed);
+    }
+    while start.elapsed() < time {
+        let input = grower.next();
+        let begun = Instant::now();
+        let ended = std::panic::catch_unwind(std::panic::AssertUnwindSafe(|| one(&input)));
+        match ended {
+            Ok(true) => good += 1,
+            Ok(false) => {}
+            Err(_) => panic!("{target} fails on {:?}", String::from_utf8_lossy(&input)),
+        }
+        assert!(
+            begun.elapsed() < Duration::from_secs(20),
+            "{target} hangs on {:?}",
+            String::from_utf8_lossy(&input)
+        );
+        inputs += 1;
+    }
+    println!("{target}: {inputs} inputs, {good} of them good");
+    assert!(good > 0, "{target}: every input was refused; the target tests nothing");
+}

@@ -1,0 +1,97 @@
+//! Killed at any moment, the card holds every answer that was acknowledged, and is a card.
+//!
+//! HALFSPLIT_KILLS sets how often (default 12, so that the gate stays quick); HALFSPLIT_SEED where the moments start.
+
+use super::run::Folder;
+use halfsplit::job::JobCard;
+use halfsplit::text::Source;
+use std::io::{Read, Write};
+use std::time::Duration;
+
+fn number(name: &str, usual: u64) -> u64 {
+    std::env::var(name).ok().and_then(|n| n.parse().ok()).unwrap_or(usual)
+}
+
+/// A small generator with an explicit seed (xorshift64*, Vigna 2016).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, n: u64) -> u64 {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) % n
+    }
+}
+
+const LINES: [&str; 9] =
+    ["1", "unsure", "2", "# warm to the touch", "back", "no tool", "unsure", "later", "1"];
+
+/// `(check, answer, struck)` of every finding, the remarks and the skipped checks.
+fn content(text: &str) -> (Vec<(String, String, bool)>, usize, usize) {
+    let card = JobCard::read(&Source::new("job.yaml", text)).unwrap_or_else(|e| panic!("{e}\n{text}")).card;
+    let finding =
+        |f: &halfsplit::job::CardFinding| (f.check.value.clone(), f.answer.value.clone(), f.struck.is_some());
+    (card.findings.iter().map(finding).collect(), card.remarks.len(), card.skip.len())
+}
+
+#[test]
+fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
+    let kills = number("HALFSPLIT_KILLS", 12);
+    let mut dice = Dice(number("HALFSPLIT_SEED", 20261124).max(1));
+    let start =
+        "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
+    let folder = Folder::new();
+    let mut acknowledged = 0;
+    for round in 0..kills {
+        if round % 10 == 0 {
+            folder.put("job.yaml", start);
+        }
+        let (before, remarks, skips) = content(&folder.text("job.yaml"));
+        let mut child = folder.command(&["bench", "job.yaml", "--plain"]).spawn().unwrap();
+        let mut stdin = child.stdin.take().unwrap();
+        let script: String = (0..60).map(|_| format!("{}\n", LINES[dice.below(9) as usize])).collect();
+        // Fits into the pipe at once, and the pipe is held open: the conversation ends by the kill alone.
+        stdin.write_all(script.as_bytes()).unwrap();
+        let mut stdout = child.stdout.take().unwrap();
+        let reading = std::thread::spawn(move || {
+            let mut out = String::new();
+            let _ = stdout.read_to_string(&mut out);
+            out
+        });
+        std::thread::sleep(Duration::from_micros(dice.below(1_200_000)));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        let out = reading.join().unwrap();
+        drop(stdin);
+        let text = folder.text("job.yaml");
+        assert!(text.starts_with(start), "round {round}: what was there stays\n{text}");
+        let (after, remarks_now, skips_now) = content(&text);
+        for (i, (check, answer, _)) in before.iter().enumerate() {
+            assert_eq!((&after[i].0, &after[i].1), (check, answer), "round {round}");
+        }
+        for said in out.lines() {
+            if let Some((n, finding)) = said.strip_prefix("Noted ").and_then(|s| s.split_once(": ")) {
+                let at = &after[n.parse::<usize>().unwrap() - 1];
+                assert_eq!(
+                    format!("{}={}", at.0, at.1),
+                    finding,
+                    "round {round}: acknowledged, so on the card"
+                );
+                acknowledged += 1;
+            }
+            if let Some((n, _)) = said.strip_prefix("Struck ").and_then(|s| s.split_once(": ")) {
+                assert!(after[n.parse::<usize>().unwrap() - 1].2, "round {round}: struck, so crossed out");
+            }
+        }
+        let noted = out.matches("\nNoted ").count();
+        assert!((noted..=noted + 1).contains(&(after.len() - before.len())), "round {round}: {out}");
+        let remarked = out.matches("The remark is on the card.").count();
+        assert!((remarked..=remarked + 1).contains(&(remarks_now - remarks)), "round {round}");
+        let skipped = out.matches("\nLeft out of this job: ").count();
+        assert!((skipped..=skipped + 1).contains(&(skips_now - skips)), "round {round}");
+    }
+    println!("{kills} kills, {acknowledged} findings acknowledged, all on the card");
+    folder.run_with("stop\n", &["bench", "job.yaml"]).ends(0);
+    assert_eq!(folder.names(), ["job.yaml"], "the next session clears away what killed ones left");
+}

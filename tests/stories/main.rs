@@ -1,0 +1,13 @@
+//! Stories: the command as its users run it, each in a folder of its own with a cleaned environment.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout, clippy::print_stderr)]
+
+mod bench;
+mod card;
+mod crash;
+mod manners;
+mod opening;
+mod run;
+#[cfg(target_os = "linux")]
+mod screens;
+#[cfg(target_os = "linux")]
+mod terminal;

@@ -1,0 +1,107 @@
+//! Shell manners: help, exit codes, streams, suggestions, pages and completions.
+
+use super::run::{Folder, ran};
+
+const COMMANDS: [&str; 11] =
+    ["open", "bench", "next", "suspects", "why", "note", "strike", "close", "cases", "completions", "man"];
+
+#[test]
+fn alone_it_says_what_to_do_first() {
+    let ran = Folder::new().run(&[]).ends(0);
+    assert!(ran.out.contains("halfsplit bench") && ran.out.lines().count() < 12, "{}", ran.out);
+    assert!(ran.err.is_empty());
+}
+
+#[test]
+fn every_command_has_help_with_an_example_that_fits() {
+    let folder = Folder::new();
+    for name in COMMANDS {
+        let line: &[&str] = if name == "cases" { &["cases", "replay", "--help"] } else { &[name, "--help"] };
+        let ran = folder.run(line).ends(0);
+        assert!(ran.out.contains("Example"), "{name}: {}", ran.out);
+        assert!(ran.out.contains(&format!("halfsplit {name}")), "{name}: {}", ran.out);
+    }
+}
+
+#[test]
+fn slips_get_a_suggestion_and_the_right_code() {
+    let folder = Folder::new();
+    folder.put("job.yaml", "unit: A\nhistory: fresh-build\n");
+    for (line, code, words) in [
+        (&["benhc", "job.yaml"][..], 2, "bench"),
+        (&["next"], 2, "JOB"),
+        (&["note", "job.yaml", "efect-sound=silent"], 1, "did you mean 'effect-sound'?"),
+        (&["note", "job.yaml", "effect-sound=silnt"], 1, "did you mean 'silent'?"),
+        (&["note", "job.yaml", "effect-sound"], 2, "CHECK=ANSWER"),
+        (&["why", "job.yaml", "regulator-turnd"], 1, "did you mean 'regulator-turned'?"),
+        (&["bench", "--example", "silent-bild"], 1, "did you mean 'silent-build'?"),
+        (&["next", "nowhere.yaml"], 1, "there is no such file"),
+        (&["strike", "job.yaml", "7"], 1, "there is no finding 7"),
+        (&["close", "job.yaml"], 2, "--nothing-wrong"),
+        (&["bench", "job.yaml", "--json"], 2, "halfsplit next"),
+        (&["completions", "basch"], 2, "bash"),
+        (&["man", "nowhere"], 3, "nowhere"),
+    ] {
+        let ran = folder.run(line).ends(code);
+        assert!(ran.err.contains(words), "{line:?}: {}", ran.err);
+        assert!(ran.out.is_empty(), "{line:?}: an error is no answer: {}", ran.out);
+    }
+}
+
+#[test]
+fn no_colour_in_a_pipe_and_json_stands_alone() {
+    let folder = Folder::new();
+    let text = folder.run(&["next", "--example", "silent-build"]).ends(0);
+    assert!(!text.out.contains('\u{1b}'));
+    let json = folder.run(&["next", "--example", "silent-build", "--json"]).ends(0);
+    let value: serde_json::Value = serde_json::from_str(&json.out).unwrap();
+    assert_eq!(value["action"], "check");
+    let mut coloured = folder.command(&["note", "job.yaml", "x=y"]);
+    coloured.env("NO_COLOR", "1");
+    assert!(!ran(coloured, "").err.contains('\u{1b}'));
+}
+
+#[test]
+fn lines_keep_to_the_width() {
+    use unicode_width::UnicodeWidthStr;
+    let folder = Folder::new();
+    for width in [40, 80, 100] {
+        let mut command = folder.command(&["next", "--example", "silent-build"]);
+        command.env("COLUMNS", width.to_string());
+        let said = ran(command, "").ends(0);
+        for line in said.out.lines().filter(|l| !l.contains("halfsplit note")) {
+            assert!(line.width() <= width, "{width}: {line}");
+        }
+    }
+}
+
+#[test]
+fn completions_and_pages_come_from_the_same_definitions() {
+    let folder = Folder::new();
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        let ran = folder.run(&["completions", shell]).ends(0);
+        for name in COMMANDS {
+            assert!(ran.out.contains(name), "{shell} knows no {name}");
+        }
+    }
+    let page = folder.run(&["man"]).ends(0);
+    assert!(page.out.contains(".TH halfsplit 1"), "{}", page.out);
+    std::fs::create_dir(folder.path("man1")).unwrap();
+    folder.run(&["man", "man1"]).ends(0);
+    for name in COMMANDS {
+        assert!(
+            folder.text(&format!("man1/halfsplit-{name}.1")).contains("Example") || name == "cases",
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn a_reader_that_goes_away_is_no_error() {
+    let folder = Folder::new();
+    let mut child = folder.command(&["rules", "list"]).spawn().unwrap();
+    drop(child.stdout.take());
+    let done = child.wait_with_output().unwrap();
+    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
+    assert!(done.stderr.is_empty());
+}
