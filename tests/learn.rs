@@ -2,8 +2,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use halfsplit::cases::learn::{
-    Data, Frame, Gain, Score, Spot, Statistics, Tables, beta_quantile, count, facts, fit, learn, overlay,
-    posterior,
+    Change, Data, Frame, Gain, Place, Score, Spot, Statistics, Tables, WEIGHT, beta_interval, beta_quantile,
+    count, facts, fit, learn, overlay, posterior,
 };
 use halfsplit::cases::simulate::{Pick, Simulation, card, draw};
 use halfsplit::job::{Diagnosis, JobCard};
@@ -193,4 +193,99 @@ fn cards_that_teach_nothing_are_named_with_their_reason() {
     );
     let other = format!("{head}blocks: [lfo]\noutcome: {{end: mended, faults: [regulator-turned]}}\n");
     assert!(facts(rules, &job(&other).card, None).is_ok());
+}
+
+/// Rules whose strengths are drawn from the very spread that learning takes them to have: then, and only then, must central
+/// 90 % intervals hold the truth nine times in ten (Cook, Gelman and Rubin 2006).
+fn truth(rules: &Rules, seed: u64) -> Rules {
+    let mut state = seed;
+    let mut even = move || {
+        // Steele, Lea and Flood 2014.
+        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let tables = Tables::authored(rules);
+    let mut changes = Vec::new();
+    for (id, _) in rules.links() {
+        let was = &tables.chances[tables.index(Place::Link(id))];
+        let total: f64 = was[1..].iter().sum();
+        if total >= 1.0 {
+            continue;
+        }
+        let drawn = beta_quantile(WEIGHT * total, WEIGHT * (1.0 - total), even()).clamp(0.002, 0.998);
+        for k in (1..was.len()).filter(|k| was[*k] > 0.0) {
+            let is = was[k] * drawn / total;
+            let spot = Spot::Share(id, k);
+            changes.push(Change {
+                spot,
+                was: was[k],
+                is,
+                cases: 1,
+                effective: 1.0,
+                interval: None,
+                note: None,
+            });
+        }
+    }
+    changes.sort_by_key(|c| c.spot);
+    let score = Score::default();
+    let gain = Gain { cases: 1, folds: 1, before: score, after: score };
+    let text = overlay(rules, &changes, 1, WEIGHT, &gain);
+    Rules::with_builtin(&[Source::new("truth.yaml", text.as_str())]).unwrap()
+}
+
+/// 1,000 cases here; the long run is `HALFSPLIT_CASES=10000 cargo test --release --test learn approach -- --nocapture`.
+#[test]
+fn estimates_approach_the_parameters_that_cases_were_drawn_from() {
+    let cases: u64 = std::env::var("HALFSPLIT_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(1000);
+    let rules = Rules::builtin().unwrap();
+    let real = truth(rules, 11);
+    let simulation = Simulation { seed: 5, checks: 12, pick: Pick::Near };
+    let mut statistics = Statistics::default();
+    for number in 0..cases {
+        add(rules, &mut statistics, &card(&real, &draw(&real, &simulation, number), number));
+    }
+    let learned = learn(rules, &statistics, WEIGHT);
+    let (before, after) = (Tables::authored(rules), Tables::authored(&real));
+    let (mut inside, mut told, mut errors, mut errors_before) = (0, 0, Vec::new(), Vec::new());
+    for (t, chances) in learned.fit.tables.chances.iter().enumerate() {
+        if !matches!(before.place(t), Place::Link(_)) {
+            continue;
+        }
+        for k in (1..chances.len()).filter(|k| before.chances[t][*k] > 0.0 && before.chances[t].len() == 2) {
+            let effective = learned.fit.effective(t, k);
+            let (is, was, real) = (chances[k], before.chances[t][k], after.chances[t][k]);
+            if effective >= 5.0 {
+                let [low, high] = beta_interval(is, WEIGHT + effective);
+                told += 1;
+                inside += u32::from(low <= real && real <= high);
+            }
+            if effective >= if cases >= 10_000 { 200.0 } else { 20.0 } {
+                errors.push((is - real).abs());
+                errors_before.push((was - real).abs());
+            }
+        }
+    }
+    let mean = |list: &[f64]| list.iter().sum::<f64>() / list.len() as f64;
+    let rate = f64::from(inside) / f64::from(told);
+    let line = format!(
+        "{cases} cases: {} strengths well told, mean absolute error {:.4} (authored {:.4}); {told} intervals hold {rate:.3}; complaint {:.3}; {} rounds",
+        errors.len(),
+        mean(&errors),
+        mean(&errors_before),
+        learned.fit.mention,
+        learned.fit.climb.len()
+    );
+    if std::env::var_os("HALFSPLIT_CASES").is_some() {
+        std::fs::write(std::env::temp_dir().join("halfsplit-learning.txt"), &line).unwrap();
+    }
+    assert!(errors.len() >= 10, "{line}");
+    assert!(mean(&errors) < if cases >= 10_000 { 0.03 } else { 0.08 }, "{line}");
+    assert!(mean(&errors) < 0.8 * mean(&errors_before), "{line}");
+    let slack = 3.0 * (0.9 * 0.1 / f64::from(told)).sqrt() + 0.02;
+    assert!((rate - 0.9).abs() < slack, "{line}");
+    assert!((learned.fit.mention - 0.8).abs() < 0.05, "{line}");
 }
