@@ -167,6 +167,50 @@ impl Graph {
         self.add_check(&[leak], &causes)
     }
 
+    /// Replaces the leak and the strengths of a condition, in the order of its causes.
+    ///
+    /// # Errors
+    /// [`BeliefError::Unknown`], [`BeliefError::NotAProbability`]; [`BeliefError::WrongLength`] for another number of causes.
+    pub fn set_condition(
+        &mut self,
+        id: ConditionId,
+        leak: f64,
+        strengths: &[f64],
+    ) -> Result<(), BeliefError> {
+        let what = || format!("strengths of condition {}", id.0);
+        for value in strengths.iter().chain([&leak]) {
+            probability(*value, what)?;
+        }
+        let node = self.conditions.get_mut(id.0).ok_or_else(|| unknown("condition", id.0))?;
+        let (found, expected) = (strengths.len(), node.causes.len());
+        if found != expected {
+            return Err(BeliefError::WrongLength { what: what(), found, expected });
+        }
+        node.leak = leak;
+        node.causes.iter_mut().zip(strengths).for_each(|(cause, w)| cause.1 = *w);
+        Ok(())
+    }
+
+    /// Replaces what one cause of a check brings about: `place` 0 is the leak, else 1 + the cause's position; `spread` as in
+    /// [`Graph::add_check`].
+    ///
+    /// # Errors
+    /// [`BeliefError::Unknown`], and as [`Graph::add_check`].
+    pub fn set_spread(&mut self, id: CheckId, place: usize, spread: &[f64]) -> Result<(), BeliefError> {
+        let what = || format!("distribution at check {}", id.0);
+        let node = self.checks.get_mut(id.0).ok_or_else(|| unknown("check", id.0))?;
+        let (found, expected) = (spread.len(), node.leak.len() - 1);
+        if found != expected {
+            return Err(BeliefError::WrongLength { what: what(), found, expected });
+        }
+        let slot = match place {
+            0 => &mut node.leak,
+            i => &mut node.causes.get_mut(i - 1).ok_or_else(|| unknown("cause", i))?.1,
+        };
+        *slot = cumulative(spread, what)?;
+        Ok(())
+    }
+
     /// How many faults there are.
     pub fn fault_count(&self) -> usize {
         self.priors.len()

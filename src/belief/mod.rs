@@ -13,6 +13,7 @@
 //! | what would a check show, and what is that worth? | [`Belief::predict`], [`Belief::values`], [`Belief::joint_bits`] |
 //! | how would the weighted sets answer a check? | [`Belief::answers_given`] |
 //! | what follows from one more finding, or one less? | [`Belief::with_finding`], [`Belief::without`] |
+//! | what have the causes behind the findings done, for learning? | [`Graph::expectations`] |
 //! | does another library agree? | [`Graph::export`] |
 //!
 //! ```
@@ -65,6 +66,7 @@ mod compile;
 mod complete;
 pub mod decibel;
 mod error;
+mod expect;
 mod export;
 mod finding;
 mod given;
@@ -85,6 +87,7 @@ mod wide;
 
 pub use best::{WeightedSet, WeightedSets};
 pub use error::BeliefError;
+pub use expect::{Affected, CauseCount, Expectations};
 pub use export::{CauseExport, NetworkExport, NodeExport};
 pub use finding::{Finding, Outcome};
 pub use given::Given;

@@ -1,9 +1,13 @@
-//! Resolved jobs: the built-in examples and the replay of cases; and the drill, which makes up jobs and plays them.
+//! Resolved jobs: the built-in examples, the replay of cases, and what can be learned from them; and the drill, which makes
+//! up jobs and plays them.
 
 pub mod coverage;
 pub mod drill;
 mod examples;
+pub mod learn;
 mod replay;
+pub mod report;
+pub mod simulate;
 
 pub use examples::{board_example, boards, example, examples};
 pub use replay::{Case, CaseReplay, End, FindingReplay, Replay, replay};

@@ -1,7 +1,9 @@
 //! `halfsplit cases`.
 
+use super::learn;
 use super::screen::{Failure, Screen};
 use super::target::{board_of, yaml_files};
+use super::{report, simulate};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
@@ -26,6 +28,9 @@ enum Command {
         #[arg(required = true)]
         paths: Vec<PathBuf>,
     },
+    Learn(learn::Args),
+    Report(report::Args),
+    Simulate(simulate::Args),
 }
 
 /// Runs the command.
@@ -33,7 +38,12 @@ enum Command {
 /// # Errors
 /// When a card is at fault or can't be read; when a case ends wrong.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let Command::Replay { paths } = &args.command;
+    let paths = match &args.command {
+        Command::Replay { paths } => paths,
+        Command::Learn(args) => return learn::run(args, rules, screen),
+        Command::Report(args) => return report::run(args, rules, screen),
+        Command::Simulate(args) => return simulate::run(args, rules, screen),
+    };
     let mut jobs = Vec::new();
     for path in paths {
         for file in yaml_files(path)? {
@@ -43,15 +53,15 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             jobs.push(Case { name, job, board });
         }
     }
-    let report = with_bar(rules, &jobs)?;
+    let played = with_bar(rules, &jobs)?;
     if screen.json {
-        screen.document(&report)?;
+        screen.document(&played)?;
     } else {
-        screen.text(&text(&report))?;
+        screen.text(&text(&played))?;
     }
-    match report.wrong {
+    match played.wrong {
         0 => Ok(()),
-        n => Err(Failure::Input(format!("{n} of {} cases ended wrong", report.cases.len()))),
+        n => Err(Failure::Input(format!("{n} of {} cases ended wrong", played.cases.len()))),
     }
 }
 

@@ -103,6 +103,9 @@ pub fn text(why: &Why, width: usize) -> String {
             "        ",
         );
     }
+    if let Some(learned) = &why.learned {
+        out += &wrap(&format!("Prior learned from resolved jobs: {learned}"), width, "\n", "");
+    }
     if !why.source.is_empty() {
         out += &wrap(&format!("Rule from: {}", why.source), width, "\n", "");
     }

@@ -10,9 +10,10 @@ use std::collections::BTreeMap;
 
 /// Prior of the fault that no rule knows.
 pub const UNLISTED_PRIOR: f64 = 0.02;
-/// Chance that it brings about any one symptom, and any one check's abnormal answers together.
-const UNLISTED_SYMPTOM: f64 = 0.12;
-const UNLISTED_CHECK: f64 = 0.08;
+/// Chance that it brings about any one symptom.
+pub const UNLISTED_SYMPTOM: f64 = 0.12;
+/// Chance that it brings about any one check's abnormal answers together.
+pub const UNLISTED_CHECK: f64 = 0.08;
 /// Chance that a fault still there shows in the retest after a remedy, and that a retest seems to
 /// fail with nothing wrong.
 const RETEST_SHOWS: f64 = 0.95;
@@ -113,32 +114,8 @@ impl<'r> Builder<'r> {
         }
     }
 
-    /// The rules' faults that a fault of the board stands for: those of its part's role and mode, else those of any role.
     fn stands_for(&self, circuit: &Circuit<'_>, fault: &board::Fault) -> Vec<rules::FaultId> {
-        let part = circuit.board().parts().iter().find(|p| p.id == fault.part);
-        let of = |wanted: &str| -> Vec<rules::FaultId> {
-            self.rules
-                .faults()
-                .filter(|(_, f)| self.in_play[f.pack.index()])
-                .filter(|(_, f)| {
-                    let stands = |(role, modes): &(String, Vec<String>)| {
-                        role == wanted && modes.iter().any(|m| is_mode(m, &fault.mode))
-                    };
-                    f.board.as_ref().is_some_and(stands)
-                })
-                .map(|(id, _)| id)
-                .collect()
-        };
-        let own = part.and_then(|p| p.role.as_deref()).map(of).unwrap_or_default();
-        if !own.is_empty() {
-            return own;
-        }
-        // `any-c` is any part whose designator has the letter C.
-        let letters: String = fault.part.chars().take_while(char::is_ascii_alphabetic).collect();
-        let mut any = of("any");
-        any.extend(of(&format!("any-{}", letters.to_lowercase())));
-        any.sort_unstable();
-        any
+        stands_for(self.rules, &self.in_play, circuit.board(), fault)
     }
 
     fn add_fault(&mut self, fault: ModelFault) -> Option<belief::FaultId> {
@@ -345,6 +322,40 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// The rules' faults, of the packs in play, that a fault of the board stands for: those of its part's role and mode, else
+/// those of any role.
+pub fn stands_for(
+    rules: &Rules,
+    in_play: &[bool],
+    board: &board::Board,
+    fault: &board::Fault,
+) -> Vec<rules::FaultId> {
+    let part = board.parts().iter().find(|p| p.id == fault.part);
+    let of = |wanted: &str| -> Vec<rules::FaultId> {
+        rules
+            .faults()
+            .filter(|(_, f)| in_play[f.pack.index()])
+            .filter(|(_, f)| {
+                let stands = |(role, modes): &(String, Vec<String>)| {
+                    role == wanted && modes.iter().any(|m| is_mode(m, &fault.mode))
+                };
+                f.board.as_ref().is_some_and(stands)
+            })
+            .map(|(id, _)| id)
+            .collect()
+    };
+    let own = part.and_then(|p| p.role.as_deref()).map(of).unwrap_or_default();
+    if !own.is_empty() {
+        return own;
+    }
+    // `any-c` is any part whose designator has the letter C.
+    let letters: String = fault.part.chars().take_while(char::is_ascii_alphabetic).collect();
+    let mut any = of("any");
+    any.extend(of(&format!("any-{}", letters.to_lowercase())));
+    any.sort_unstable();
+    any
 }
 
 /// Whether a mode named in the rules is a mode of the board's catalogue: `decade` is either way, `pins-permuted` any

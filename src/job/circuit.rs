@@ -268,7 +268,8 @@ const WIDENED: usize = 8;
 /// each of those alone, and with each of the best others. Sets beyond are left out, which the belief says.
 pub(super) fn widened(scores: &SetScores, priors: &[f64]) -> SetScores {
     let odds = |f: &FaultId| priors.get(f.0).map_or(f64::NEG_INFINITY, |p| (p / (1.0 - p)).ln());
-    let none = scores.sets.iter().find(|s| s.members.is_empty()).map_or(f64::NEG_INFINITY, |s| s.log_likelihood);
+    let none =
+        scores.sets.iter().find(|s| s.members.is_empty()).map_or(f64::NEG_INFINITY, |s| s.log_likelihood);
     let mut best: Vec<(f64, FaultId, f64)> = scores
         .sets
         .iter()

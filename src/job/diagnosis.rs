@@ -8,6 +8,7 @@ use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
+use crate::units::{Probability, show};
 use serde::Serialize;
 use std::rc::Rc;
 
@@ -133,6 +134,8 @@ pub struct Why {
     pub remedies: Vec<RemedyOffer>,
     /// Where the rule comes from.
     pub source: String,
+    /// What cases say of its prior, where that was learned.
+    pub learned: Option<String>,
 }
 
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
@@ -531,7 +534,31 @@ impl<'r> Diagnosis<'r> {
                 }
                 FaultOrigin::Unlisted => String::new(),
             },
+            learned: match &entry.origin {
+                FaultOrigin::Rule(id) => self.learned(*id),
+                FaultOrigin::Board(_) | FaultOrigin::Unlisted => None,
+            },
         })
+    }
+
+    /// What cases say of a fault's prior in this history, where a pack of learned figures has changed it.
+    fn learned(&self, fault: rules::FaultId) -> Option<String> {
+        let figure = format!("prior {}", self.job.card.history.value);
+        let item = rules::Item::Fault(fault);
+        let change = self.rules.amended().iter().rev().find(|a| a.item == item && a.figure == figure)?;
+        let from = change.from.as_ref()?;
+        let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
+        let mut text = format!("{} instead of {}", percent(change.is), percent(change.was));
+        if let Some(cases) = from.cases {
+            text += &format!(", from {cases} cases");
+        }
+        if let Some(note) = &from.note {
+            text += &format!(" ({note})");
+        }
+        if let Some([low, high]) = from.interval {
+            text += &format!("; 90 % interval {} to {}", percent(low.get()), percent(high.get()));
+        }
+        Some(text)
     }
 
     fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {

@@ -15,6 +15,7 @@ mod stages;
 pub mod store;
 mod understand;
 
+pub use build::{UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for};
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};

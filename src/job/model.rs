@@ -170,8 +170,8 @@ impl Model {
             }
             (result, _) => result,
         };
-        let belief =
-            belief.map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
+        let belief = belief
+            .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
         Ok(Self { faults, present, findings, now, conditions, in_play, readings, belief })
     }
 

@@ -1,0 +1,237 @@
+//! `halfsplit cases learn`.
+
+use super::screen::{Failure, Screen};
+use super::target::yaml_files;
+use crate::cases::learn::{Change, Gain, Skipped, Spot, Statistics, WEIGHT, gain, gather, learn, overlay};
+use crate::job::store;
+use crate::rules::Rules;
+use serde::Serialize;
+use std::path::PathBuf;
+
+/// Learns figures from resolved cards and writes them as a pack for --rules
+#[derive(Debug, clap::Args)]
+#[command(after_help = "Examples:\n  halfsplit cases learn cases/ -o learned.yaml\n  \
+    halfsplit --rules learned.yaml suspects --example silent-build\n  \
+    halfsplit cases learn --merge north.json south.json -o learned.yaml")]
+pub struct Args {
+    /// Cards, or folders of cards
+    #[arg(required_unless_present = "merge")]
+    paths: Vec<PathBuf>,
+    /// Write the pack here (stdout where it isn't said); only if the figures do better on cases left out
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Also write the statistics: counts of fault and answer ids, no customer's words, to be merged elsewhere
+    #[arg(long, value_name = "FILE")]
+    stats: Option<PathBuf>,
+    /// Statistics to add, of this or another shop
+    #[arg(long, value_name = "STATS", num_args = 1..)]
+    merge: Vec<PathBuf>,
+    /// How many cases an authored figure counts for
+    #[arg(long, value_name = "N", default_value_t = WEIGHT, value_parser = weight)]
+    weight: f64,
+}
+
+fn weight(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(w) if w.is_finite() && (0.1..=1e6).contains(&w) => Ok(w),
+        _ => Err("write a number of cases from 0.1 to 1000000".into()),
+    }
+}
+
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+/// What learning came to.
+struct Report {
+    /// Cards learned from.
+    cards: u64,
+    /// Different patterns of faults and answers among them.
+    patterns: usize,
+    /// Cards left out.
+    skipped: Vec<SkippedCard>,
+    /// Scores on cases left out; null where there are too few to judge.
+    gain: Option<Gain>,
+    /// Whether the figures learned do no worse, so that a pack was made.
+    written: bool,
+    /// Rounds of the fit.
+    rounds: usize,
+    /// Figures that moved noticeably.
+    changes: Vec<ChangeLine>,
+}
+
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct SkippedCard {
+    file: String,
+    reason: String,
+}
+
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct ChangeLine {
+    item: String,
+    figure: String,
+    was: f64,
+    is: f64,
+    cases: u64,
+    effective: f64,
+    interval: Option<[f64; 2]>,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When nothing can be read, statistics are at fault, or the figures learned do worse than the authored ones.
+pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let mut files = Vec::new();
+    for path in &args.paths {
+        files.extend(yaml_files(path)?);
+    }
+    let bar = progress(screen, files.len() as u64, "cards");
+    let (mut statistics, skipped) = gather(rules, &files, &|| bar.inc(1));
+    bar.finish_and_clear();
+    for Skipped { file, reason } in &skipped {
+        screen.say(&format!("{file}: left out: {reason}"))?;
+    }
+    for path in &args.merge {
+        let text = std::fs::read_to_string(path)
+            .map_err(|e| Failure::Input(format!("{}: can't be read: {e}", path.display())))?;
+        statistics.add(Statistics::read(rules, &path.display().to_string(), &text)?);
+    }
+    if let Some(path) = &args.stats {
+        write_statistics(rules, &statistics, path)?;
+    }
+    if statistics.cards == 0 {
+        return Err(Failure::Input(format!(
+            "no card to learn from: {} read, {} left out",
+            files.len(),
+            skipped.len()
+        )));
+    }
+    let bar = progress(screen, 6, "rounds of judging");
+    let learned = learn(rules, &statistics, args.weight);
+    bar.inc(1);
+    let judged = gain(rules, &statistics, args.weight, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let better = judged.filter(|g| !g.worse());
+    let report = Report {
+        cards: statistics.cards,
+        patterns: statistics.patterns.len(),
+        skipped: skipped.into_iter().map(|s| SkippedCard { file: s.file, reason: s.reason }).collect(),
+        gain: judged,
+        written: better.is_some(),
+        rounds: learned.fit.climb.len(),
+        changes: learned.changes.iter().map(|c| line(rules, c)).collect(),
+    };
+    let pack = better.map(|g| overlay(rules, &learned.changes, statistics.cards, args.weight, &g));
+    match (&pack, &args.output) {
+        (Some(pack), Some(path)) => store::replace(path, pack)?,
+        (Some(pack), None) if !screen.json => screen.text(pack)?,
+        _ => {}
+    }
+    if screen.json {
+        screen.document(&report)?;
+    } else {
+        for line in words(&report, args) {
+            screen.say(&line)?;
+        }
+    }
+    match (judged, pack) {
+        (_, Some(_)) => Ok(()),
+        (Some(_), None) => Err(Failure::Input(
+            "no pack was written: on cases left out, the figures learned do worse than the authored ones"
+                .into(),
+        )),
+        (None, None) => {
+            Err(Failure::Input("no pack was written: too few cases to judge what was learned".into()))
+        }
+    }
+}
+
+fn words(report: &Report, args: &Args) -> Vec<String> {
+    let mut out = vec![format!(
+        "{} cards learned from, {} left out; {} figures moved noticeably.",
+        report.cards,
+        report.skipped.len(),
+        report.changes.len()
+    )];
+    if let Some(gain) = report.gain {
+        let how = match gain.folds {
+            n if n == gain.cases => "each left out alone".to_string(),
+            n => format!("learned from the other {} of {n} parts", n - 1),
+        };
+        out.push(format!("Judged on {} cases, {how}:", gain.cases));
+        for (name, score) in [("authored", gain.before), ("learned", gain.after)] {
+            out.push(format!(
+                "  {name:<9} log score {:>7.3}  Brier score {:.3}  true fault at {:.1} %, rank {:.1} on average",
+                score.log,
+                score.brier,
+                score.probability * 100.0,
+                score.rank
+            ));
+        }
+    }
+    if let (true, Some(path)) = (report.written, &args.output) {
+        out.push(format!("Written: {}; use it with --rules {}", path.display(), path.display()));
+    }
+    out
+}
+
+fn line(rules: &Rules, c: &Change) -> ChangeLine {
+    let (item, figure) = match c.spot {
+        Spot::Prior(id, history) => (rules.fault(id).id.clone(), format!("prior {history}")),
+        Spot::Factor(id, build) => (rules.fault(id).id.clone(), format!("build {build}")),
+        Spot::Share(id, k) => {
+            let link = rules.link(id);
+            let to = rules.effect_name(link.to);
+            let answer = match link.to {
+                crate::rules::Effect::Check(c) => format!(" {}", rules.check(c).answers[k]),
+                crate::rules::Effect::Condition(_) => String::new(),
+            };
+            (rules.cause_name(link.from).to_string(), format!("leads-to {to}{answer}"))
+        }
+        Spot::CheckLeak(id, k) => {
+            (rules.check(id).id.clone(), format!("leak {}", rules.check(id).answers[k]))
+        }
+        Spot::ConditionLeak(id) => (rules.condition(id).id.clone(), "leak".into()),
+        Spot::CheckMinutes(id) => (rules.check(id).id.clone(), "minutes".into()),
+        Spot::RemedyMinutes(id) => (rules.remedy(id).id.clone(), "minutes".into()),
+        Spot::Success(id) => (rules.remedy(id).id.clone(), "success".into()),
+    };
+    ChangeLine {
+        item,
+        figure,
+        was: c.was,
+        is: c.is,
+        cases: c.cases,
+        effective: c.effective,
+        interval: c.interval,
+    }
+}
+
+fn write_statistics(rules: &Rules, statistics: &Statistics, path: &std::path::Path) -> Result<(), Failure> {
+    let mut text = Vec::new();
+    statistics.write(rules, &mut text).map_err(|e| Failure::System(format!("{}: {e}", path.display())))?;
+    let text = String::from_utf8(text).map_err(|e| Failure::System(e.to_string()))?;
+    Ok(store::replace(path, &text)?)
+}
+
+/// A bar on stderr; hidden where that is no terminal.
+pub(super) fn progress(screen: &Screen<'_>, length: u64, what: &'static str) -> indicatif::ProgressBar {
+    if !screen.styled || length < 2 {
+        return indicatif::ProgressBar::hidden();
+    }
+    let style = indicatif::ProgressStyle::with_template("{bar:40} {pos}/{len} {msg} {eta}");
+    let bar = indicatif::ProgressBar::new(length).with_message(what);
+    match style {
+        Ok(style) => bar.with_style(style),
+        Err(_) => bar,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::Report>("cases-learn");
+    }
+}
