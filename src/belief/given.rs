@@ -1,8 +1,11 @@
 //! What is to be expected when exactly these faults are present: the planner's view of one fault set.
 
+use super::compile::Setting;
 use super::graph::Cause;
+use super::solve::Solver;
 use super::state::Belief;
 use super::{CheckId, FaultId};
+use std::cell::OnceCell;
 
 /// Branches of the hidden conditions less probable than this are dropped.
 const FLOOR: f64 = 1e-6;
@@ -38,33 +41,54 @@ impl Belief {
     /// # Ok::<(), halfsplit::belief::BeliefError>(())
     /// ```
     pub fn given(&self, members: &[FaultId]) -> Given {
+        let faults = self.present(members);
+        let between = self.between(&faults);
+        let (steps, seen) = self.branches(&faults, &between);
+        self.walked(faults, &between, apart(steps, seen))
+    }
+
+    /// The same for many fault sets: compiled once, where a set leaves more conditions open together than are worth branching on.
+    pub fn many_given(&self) -> ManyGiven<'_> {
+        ManyGiven { belief: self, solver: OnceCell::new() }
+    }
+
+    fn present(&self, members: &[FaultId]) -> Vec<bool> {
         let mut faults = vec![false; self.graph.fault_count()];
         for f in members {
             if let Some(slot) = faults.get_mut(f.0) {
                 *slot = true;
             }
         }
-        let n = self.graph.conditions.len();
-        let between = self.between(&faults);
-        let mut walk = self.walk(&faults, &between);
-        let total = walk.step(0, 1.0, 1.0);
-        let mut conditions = vec![0.0; n];
-        for (step, sum) in walk.steps.iter().zip(&walk.sums) {
-            conditions[step.condition] = *sum;
+        faults
+    }
+
+    fn walked(&self, faults: Vec<bool>, between: &[bool], walks: Vec<Walk<'_>>) -> Given {
+        let mut total = 1.0;
+        let mut known: Vec<Option<f64>> = vec![None; between.len()];
+        for mut walk in walks {
+            let part = walk.step(0, 1.0, 1.0);
+            for (step, sum) in walk.steps.iter().zip(&walk.sums).filter(|_| part > 0.0) {
+                known[step.condition] = Some((sum / part).min(1.0));
+            }
+            total *= part;
         }
-        for c in 0..n {
-            conditions[c] = match between[c] {
-                true if total > 0.0 => (conditions[c] / total).min(1.0),
-                _ => {
-                    let node = &self.graph.conditions[c];
-                    let off = node.causes.iter().fold(1.0 - node.leak, |off, (cause, w)| {
-                        off * (1.0 - w * probability(*cause, &faults, &conditions))
-                    });
-                    1.0 - off
-                }
-            };
-        }
+        let known = |c: usize| known[c].filter(|_| total > 0.0);
+        let conditions = self.conditions_given(&faults, known);
         Given { log_likelihood: total.ln(), conditions, faults }
+    }
+
+    /// Every condition's probability: as known, else from its causes alone.
+    fn conditions_given(&self, faults: &[bool], known: impl Fn(usize) -> Option<f64>) -> Vec<f64> {
+        let mut conditions = vec![0.0; self.graph.conditions.len()];
+        for (c, node) in self.graph.conditions.iter().enumerate() {
+            conditions[c] = known(c).unwrap_or_else(|| {
+                let off = node.causes.iter().fold(1.0 - node.leak, |off, (cause, w)| {
+                    off * (1.0 - w * probability(*cause, faults, &conditions))
+                });
+                1.0 - off
+            });
+        }
+        conditions
     }
 
     /// P(answer | findings, exactly these faults) of a check, by answer. The conditions behind the check are
@@ -133,6 +157,49 @@ fn probability(cause: Cause, faults: &[bool], conditions: &[f64]) -> f64 {
     }
 }
 
+/// Conditions that hang together beyond this number are summed by the compiled network instead of branch by branch.
+const BRANCHED: usize = 7;
+
+/// Looks at many fault sets of one belief.
+pub struct ManyGiven<'a> {
+    belief: &'a Belief,
+    solver: OnceCell<Option<Solver>>,
+}
+
+impl ManyGiven<'_> {
+    /// As [`Belief::given`], exact where that would have many branches.
+    pub fn of(&self, members: &[FaultId]) -> Given {
+        let faults = self.belief.present(members);
+        let between = self.belief.between(&faults);
+        let (steps, seen) = self.belief.branches(&faults, &between);
+        let walks = apart(steps, seen);
+        let branched = |w: &Walk<'_>| w.steps.iter().filter(|s| s.alone.is_none()).count();
+        if walks.iter().all(|w| branched(w) <= BRANCHED) {
+            return self.belief.walked(faults, &between, walks);
+        }
+        match self.summed(&faults) {
+            Some(given) => given,
+            None => self.belief.walked(faults, &between, walks),
+        }
+    }
+
+    /// By the compiled network; `None` where that is out of reach.
+    fn summed(&self, faults: &[bool]) -> Option<Given> {
+        let belief = self.belief;
+        let held = || vec![true; belief.graph.fault_count()];
+        let solver = self.solver.get_or_init(|| {
+            let solver = Solver::new(&belief.graph, held(), &belief.findings, &belief.limits);
+            solver.affordable().ok().map(|()| solver)
+        });
+        let present: Vec<usize> = (0..faults.len()).filter(|f| faults[*f]).collect();
+        let setting = Setting { present: &present, fixed: &[], computed: &[] };
+        let ran = solver.as_ref()?.run(&belief.graph, &belief.findings, setting, true).ok()?;
+        let log_likelihood = ran.as_ref().map_or(f64::NEG_INFINITY, |r| r.outcome.log_total);
+        let conditions = belief.conditions_given(faults, |c| ran.as_ref()?.condition(c));
+        Some(Given { log_likelihood, conditions, faults: faults.to_vec() })
+    }
+}
+
 /// A condition that may hold, with what acts on it under this set.
 struct Step {
     condition: usize,
@@ -140,6 +207,8 @@ struct Step {
     off: f64,
     /// Earlier steps that act on it, with their strengths.
     causes: Vec<(usize, f64)>,
+    /// Likelihood of the findings that only say that nothing was off, where it acts on nothing else: it need not be branched on then.
+    alone: Option<f64>,
 }
 
 /// A finding with what acts on it under this set.
@@ -151,7 +220,7 @@ struct Seen<'a> {
     causes: Vec<(usize, &'a [f64])>,
 }
 
-/// The branches of the conditions between a set and the findings, each walked once.
+/// The branches of conditions that hang together, each walked once.
 struct Walk<'a> {
     steps: Vec<Step>,
     /// Findings by the number of steps after which all that acts on them is settled.
@@ -162,11 +231,12 @@ struct Walk<'a> {
 }
 
 impl Belief {
-    fn walk(&self, faults: &[bool], between: &[bool]) -> Walk<'_> {
+    /// The conditions that have to be summed out for a set, causes first, and the findings.
+    fn branches(&self, faults: &[bool], between: &[bool]) -> (Vec<Step>, Vec<Seen<'_>>) {
         let mut place = vec![usize::MAX; between.len()];
         let mut steps: Vec<Step> = Vec::new();
         for (c, node) in self.graph.conditions.iter().enumerate().filter(|(c, _)| between[*c]) {
-            let mut step = Step { condition: c, off: 1.0 - node.leak, causes: Vec::new() };
+            let mut step = Step { condition: c, off: 1.0 - node.leak, causes: Vec::new(), alone: Some(1.0) };
             for (cause, w) in &node.causes {
                 match cause {
                     Cause::Fault(f) if faults[f.0] => step.off *= 1.0 - w,
@@ -174,10 +244,12 @@ impl Belief {
                     _ => {}
                 }
             }
+            step.causes.iter().for_each(|(cause, _)| steps[*cause].alone = None);
             place[c] = steps.len();
             steps.push(step);
         }
-        let seen = self.findings.iter().map(|(check, likelihood)| {
+        let mut out: Vec<Seen<'_>> = Vec::new();
+        for (check, likelihood) in &self.findings {
             let node = &self.graph.checks[check.0];
             let mut seen = Seen { likelihood, below: node.leak.clone(), causes: Vec::new() };
             for (cause, spread) in &node.causes {
@@ -189,17 +261,63 @@ impl Belief {
                     _ => {}
                 }
             }
-            seen
-        });
-        // Each finding is weighed as soon as all that acts on it is settled.
-        let mut settled: Vec<Vec<Seen<'_>>> = (0..=steps.len()).map(|_| Vec::new()).collect();
-        for seen in seen {
-            let last = seen.causes.iter().map(|(at, _)| at + 1).max().unwrap_or(0);
-            settled[last].push(seen);
+            // What is normal factorises over its causes.
+            let normal = seen.likelihood[1..].iter().all(|l| *l == 0.0);
+            for (at, spread) in &seen.causes {
+                steps[*at].alone = steps[*at].alone.filter(|_| normal).map(|l| l * spread[0]);
+            }
+            out.push(seen);
         }
-        let count = steps.len();
-        Walk { steps, settled, on: vec![false; count], sums: vec![0.0; count] }
+        for seen in &mut out {
+            seen.causes.retain(|(at, _)| steps[*at].alone.is_none());
+        }
+        (steps, out)
     }
+}
+
+/// Cuts steps and findings into walks that have nothing to do with each other: the sum over all of them is the product of their sums.
+fn apart(steps: Vec<Step>, seen: Vec<Seen<'_>>) -> Vec<Walk<'_>> {
+    let count = steps.len();
+    let mut joined = petgraph::unionfind::UnionFind::<usize>::new(count + seen.len());
+    for (at, step) in steps.iter().enumerate() {
+        for (cause, _) in &step.causes {
+            joined.union(at, *cause);
+        }
+    }
+    for (k, seen) in seen.iter().enumerate() {
+        for (at, _) in &seen.causes {
+            joined.union(count + k, *at);
+        }
+    }
+    let mut walks: Vec<(usize, Walk<'_>)> = Vec::new();
+    let of = |root: usize, walks: &mut Vec<(usize, Walk<'_>)>| -> usize {
+        walks.iter().position(|(r, _)| *r == root).unwrap_or_else(|| {
+            walks.push((
+                root,
+                Walk { steps: Vec::new(), settled: vec![Vec::new()], on: Vec::new(), sums: Vec::new() },
+            ));
+            walks.len() - 1
+        })
+    };
+    let mut place = vec![0; count];
+    for (at, mut step) in steps.into_iter().enumerate() {
+        let walk = of(joined.find(at), &mut walks);
+        let walk = &mut walks[walk].1;
+        step.causes.iter_mut().for_each(|(cause, _)| *cause = place[*cause]);
+        place[at] = walk.steps.len();
+        walk.steps.push(step);
+        walk.settled.push(Vec::new());
+        walk.on.push(false);
+        walk.sums.push(0.0);
+    }
+    for (k, mut seen) in seen.into_iter().enumerate() {
+        let walk = of(joined.find(count + k), &mut walks);
+        seen.causes.iter_mut().for_each(|(at, _)| *at = place[*at]);
+        // Each finding is weighed as soon as all that acts on it is settled.
+        let last = seen.causes.iter().map(|(at, _)| at + 1).max().unwrap_or(0);
+        walks[walk].1.settled[last].push(seen);
+    }
+    walks.into_iter().map(|(_, walk)| walk).collect()
 }
 
 impl Seen<'_> {
@@ -223,6 +341,12 @@ impl Walk<'_> {
         let weight = self.settled[at].iter().fold(weight, |w, seen| w * seen.weight(&self.on));
         let Some(step) = self.steps.get(at).filter(|_| weight > 0.0) else { return weight };
         let off = step.causes.iter().filter(|(c, _)| self.on[*c]).fold(step.off, |p, (_, w)| p * (1.0 - w));
+        if let Some(likelihood) = step.alone {
+            let on = (1.0 - off) * likelihood;
+            let total = self.step(at + 1, chance, weight * (off + on));
+            self.sums[at] += if total > 0.0 { total * on / (off + on) } else { 0.0 };
+            return total;
+        }
         let mut total = 0.0;
         for (state, p) in [(false, off), (true, 1.0 - off)] {
             if chance * p > FLOOR {

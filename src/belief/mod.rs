@@ -12,6 +12,7 @@
 //! | do the findings fit together, and which sits worst? | [`Belief::surprise`] |
 //! | what would a check show, and what is that worth? | [`Belief::predict`], [`Belief::values`], [`Belief::joint_bits`] |
 //! | how would the weighted sets answer a check? | [`Belief::answers_given`] |
+//! | what is to be expected under each of many fault sets? | [`Belief::many_given`] |
 //! | what follows from one more finding, or one less? | [`Belief::with_finding`], [`Belief::without`] |
 //! | what have the causes behind the findings done, for learning? | [`Graph::expectations`] |
 //! | does another library agree? | [`Graph::export`] |
@@ -90,7 +91,7 @@ pub use error::BeliefError;
 pub use expect::{Affected, CauseCount, Expectations};
 pub use export::{CauseExport, NetworkExport, NodeExport};
 pub use finding::{Finding, Outcome};
-pub use given::Given;
+pub use given::{Given, ManyGiven};
 pub use graph::{Cause, CheckId, ConditionId, FaultId, Graph, net_strength};
 pub use sets::{ComputedCause, ScoredSet, SetScores};
 pub use state::{Belief, Limits, Posterior};

@@ -17,6 +17,8 @@ use std::collections::{BTreeMap, BTreeSet};
 const PAIRED: usize = 40;
 /// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 22,000) are ruled out.
 const HOPELESS: f64 = -10.0;
+/// Sets whose weight by an outline of the readings is below the best one's by this are not looked at more closely.
+const REMOTE: f64 = -20.0;
 /// A fault moves a reading when it shifts it by this many standard deviations of the reading.
 const MOVES: f64 = 0.7;
 /// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
@@ -149,6 +151,11 @@ impl<'b> Circuit<'b> {
         self.predictor.borrow_mut().log_likelihood(faults, findings).ok()
     }
 
+    /// The same by an outline of the readings.
+    fn rough_log_likelihood(&self, faults: &[&str], findings: &[(CheckId, Observed)]) -> Option<f64> {
+        self.predictor.borrow_mut().rough_log_likelihood(faults, findings).ok()
+    }
+
     /// The remedy that a fault belongs to, named by the first fault of the same part that the same work puts right.
     pub fn fix_of(&self, fault: &str) -> Option<String> {
         let faults = self.board.faults();
@@ -199,43 +206,50 @@ impl<'b> Circuit<'b> {
         let moving: Vec<(FaultId, &str, f64)> =
             faults.iter().filter(|(_, id, _)| self.moves(id, &healthy, &taken)).copied().collect();
         let names: BTreeMap<FaultId, &str> = moving.iter().map(|(f, id, _)| (*f, *id)).collect();
-        let score = |members: &[FaultId]| -> Option<f64> {
-            epochs.iter().filter(|e| !e.findings.is_empty()).try_fold(0.0, |sum, epoch| {
-                let there: Vec<&str> = members
-                    .iter()
-                    .filter(|f| !epoch.cured.contains(f))
-                    .filter_map(|f| names.get(f).copied())
-                    .collect();
-                let findings: Vec<(CheckId, Observed)> =
-                    epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
-                Some(sum + self.log_likelihood(&there, &findings)?)
-            })
-        };
-        let mut sets = vec![(Vec::new(), score(&[])?)];
-        let mut ranked: Vec<(f64, FaultId)> = Vec::new();
-        for (fault, _, prior) in &moving {
-            if let Some(log) = score(&[*fault]) {
-                sets.push((vec![*fault], log));
-                ranked.push((log + (prior / (1.0 - prior)).ln(), *fault));
-            }
-        }
-        ranked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-        let best: Vec<FaultId> = ranked.iter().take(PAIRED).map(|r| r.1).collect();
-        for (i, a) in best.iter().enumerate() {
-            for b in &best[i + 1..] {
-                let pair = vec![*a.min(b), *a.max(b)];
-                // Two modes of one part or pin do not go together.
-                if part_of(names[a]) == part_of(names[b]) {
-                    continue;
-                }
-                if let Some(log) = score(&pair) {
-                    sets.push((pair, log));
-                }
-            }
-        }
         let odds: BTreeMap<FaultId, f64> =
             moving.iter().map(|(f, _, p)| (*f, (p / (1.0 - p)).ln())).collect();
         let weight = |members: &[FaultId], log: f64| log + members.iter().map(|f| odds[f]).sum::<f64>();
+        let taken: Vec<(&[FaultId], Vec<(CheckId, Observed)>)> = epochs
+            .iter()
+            .filter(|e| !e.findings.is_empty())
+            .map(|e| (e.cured.as_slice(), e.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect()))
+            .collect();
+        let score = |members: &[FaultId], closely: bool| -> Option<f64> {
+            taken.iter().try_fold(0.0, |sum, (cured, findings)| {
+                let there = members.iter().filter(|f| !cured.contains(f));
+                let there: Vec<&str> = there.filter_map(|f| names.get(f).copied()).collect();
+                let log = match closely {
+                    true => self.log_likelihood(&there, findings)?,
+                    false => self.rough_log_likelihood(&there, findings)?,
+                };
+                Some(sum + log)
+            })
+        };
+        let none = score(&[], true)?;
+        let mut sets: Vec<(Vec<FaultId>, f64)> = vec![(Vec::new(), none)];
+        // A rough score first, and a close one for those that are not remote by it.
+        let mut best = none;
+        let mut add = |candidates: Vec<Vec<FaultId>>, sets: &mut Vec<(Vec<FaultId>, f64)>| {
+            let rough: Vec<(Vec<FaultId>, f64)> = candidates
+                .into_iter()
+                .filter_map(|members| score(&members, false).map(|log| (members, log)))
+                .collect();
+            best = rough.iter().map(|(m, log)| weight(m, *log)).fold(best, f64::max);
+            for (members, log) in rough {
+                let near = weight(&members, log) > best + REMOTE;
+                let log = if near { score(&members, true) } else { Some(log) };
+                sets.extend(log.map(|log| (members, log)));
+            }
+        };
+        add(moving.iter().map(|(f, _, _)| vec![*f]).collect(), &mut sets);
+        let mut ranked: Vec<(f64, FaultId)> =
+            sets.iter().skip(1).map(|(members, log)| (weight(members, *log), members[0])).collect();
+        ranked.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        let paired: Vec<FaultId> = ranked.iter().take(PAIRED).map(|r| r.1).collect();
+        let pairs = paired.iter().enumerate().flat_map(|(i, a)| paired[i + 1..].iter().map(move |b| (a, b)));
+        // Two modes of one part or pin do not go together.
+        let pairs = pairs.filter(|(a, b)| part_of(names[*a]) != part_of(names[*b]));
+        add(pairs.map(|(a, b)| vec![*a.min(b), *a.max(b)]).collect(), &mut sets);
         let best = sets.iter().map(|(m, log)| weight(m, *log)).fold(f64::NEG_INFINITY, f64::max);
         let sets = sets
             .into_iter()

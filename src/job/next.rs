@@ -412,9 +412,10 @@ impl Diagnosis<'_> {
     /// Sets are those of the unit as it now is: what a remedy put right is out of them.
     fn weighted_sets(&self, faults: &[FaultId], on_board: &[BoardCheck]) -> Vec<Considered> {
         let mut sets: Vec<(Vec<usize>, f64, Given)> = Vec::new();
+        let given = self.model.belief.many_given();
         let consider = |members: &[usize], sets: &mut Vec<(Vec<usize>, f64, Given)>| {
             let ids: Vec<FaultId> = members.iter().map(|i| faults[*i]).collect();
-            let given = self.model.belief.given(&ids);
+            let given = given.of(&ids);
             let odds: f64 =
                 ids.iter().map(|f| self.model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
             let weight = odds + given.log_likelihood + self.circuit_log_likelihood(&ids);

@@ -140,8 +140,13 @@ pub struct Predictor<'b> {
     sweep: Sweep,
     off: PowerOff,
     checks: Vec<CheckId>,
+    /// Place of each check in `checks`.
+    places: BTreeMap<CheckId, usize>,
     kept: BTreeMap<Vec<String>, Prediction>,
-    outlines: BTreeMap<Vec<String>, Prediction>,
+    /// Means alone, by place of the check; not a number where they have not been asked for yet.
+    means: BTreeMap<Vec<String>, Vec<f64>>,
+    /// Fault sets without an operating point.
+    unsettled: BTreeMap<Vec<String>, SolveError>,
 }
 
 /// Fault sets kept; when there are more, all are dropped and made again as asked for.
@@ -167,7 +172,9 @@ impl<'b> Predictor<'b> {
         if board.signal().is_some() {
             checks.extend(nets.iter().map(|n| CheckId::Level(n.clone())));
         }
-        Ok(Self { board, bench, sweep, off, checks, kept: BTreeMap::new(), outlines: BTreeMap::new() })
+        let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
+        let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
+        Ok(Self { board, bench, sweep, off, checks, places, kept, means, unsettled })
     }
 
     /// The board.
@@ -202,22 +209,45 @@ impl<'b> Predictor<'b> {
     /// # Errors
     /// [`PredictError`]: an unknown fault or check, or no operating point.
     pub fn predict(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
-        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
-        key.sort();
-        key.dedup();
-        let mut known = self.kept.get(&key).cloned().unwrap_or_default();
-        let missing: Vec<CheckId> =
-            checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
-        if !missing.is_empty() {
-            let edits = self.board.edits(faults)?;
-            known.readings.extend(self.make(&key, &edits, &missing)?);
-            if self.kept.len() >= KEPT {
-                self.kept.clear();
-            }
-            self.kept.insert(key, known.clone());
+        let key = key_of(faults);
+        self.keep(&key, faults, checks)?;
+        let kept = self.kept.get(&key).map(|k| &k.readings);
+        let asked = |c: &CheckId| kept.and_then(|k| k.get(c)).map(|p| (c.clone(), p.clone()));
+        Ok(Prediction { readings: checks.iter().filter_map(asked).collect() })
+    }
+
+    fn keep(&mut self, key: &Vec<String>, faults: &[&str], checks: &[CheckId]) -> Result<(), PredictError> {
+        let kept = self.kept.get(key).map(|k| &k.readings);
+        let is_kept = |c: &&CheckId| kept.is_some_and(|k| k.contains_key(c));
+        let missing: Vec<CheckId> = checks.iter().filter(|c| !is_kept(c)).cloned().collect();
+        if missing.is_empty() {
+            return Ok(());
         }
-        known.readings.retain(|c, _| checks.contains(c));
-        Ok(known)
+        self.settles(key)?;
+        let edits = self.board.edits(faults)?;
+        let made = self.make(key, &edits, &missing);
+        let hot = missing.iter().all(CheckId::powered);
+        let made = made.inspect_err(|e| self.remember(key, e, hot))?;
+        // The healthy board is asked for all the time.
+        if self.kept.len() >= KEPT {
+            self.kept.retain(|k, _| k.is_empty());
+        }
+        self.kept.entry(key.clone()).or_default().readings.extend(made);
+        Ok(())
+    }
+
+    /// Keeps in mind that a set has no operating point under power, so that it is not looked for again.
+    fn remember(&mut self, key: &[String], error: &PredictError, hot: bool) {
+        if let (PredictError::Solve { source, .. }, true) = (error, hot) {
+            self.unsettled.insert(key.to_vec(), source.clone());
+        }
+    }
+
+    fn settles(&self, key: &[String]) -> Result<(), PredictError> {
+        match self.unsettled.get(key) {
+            Some(source) => Err(PredictError::Solve { faults: named(key), source: source.clone() }),
+            None => Ok(()),
+        }
     }
 
     /// Natural logarithm of the likelihood of findings with these faults in. Findings of the same check count each.
@@ -231,6 +261,24 @@ impl<'b> Predictor<'b> {
     ) -> Result<f64, PredictError> {
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
         let with = self.predict(faults, &checks)?;
+        self.fit(&with, findings)
+    }
+
+    /// The same by an outline: good for telling which sets of faults are worth [`Predictor::log_likelihood`].
+    ///
+    /// # Errors
+    /// As [`Predictor::predict`].
+    pub fn rough_log_likelihood(
+        &mut self,
+        faults: &[&str],
+        findings: &[(CheckId, Observed)],
+    ) -> Result<f64, PredictError> {
+        let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
+        let with = self.outline(faults, &checks)?;
+        self.fit(&with, findings)
+    }
+
+    fn fit(&mut self, with: &Prediction, findings: &[(CheckId, Observed)]) -> Result<f64, PredictError> {
         // By ear, a level is judged against what a healthy board gives.
         let heard: Vec<CheckId> = findings
             .iter()
@@ -238,7 +286,7 @@ impl<'b> Predictor<'b> {
             .map(|(c, _)| c.clone())
             .collect();
         let healthy = if heard.is_empty() { Prediction::default() } else { self.predict(&[], &heard)? };
-        Ok(log_likelihood(&with, &healthy, findings, &self.bench))
+        Ok(log_likelihood(with, &healthy, findings, &self.bench))
     }
 
     /// An outline of the readings with these faults in: means from the solver, spreads borrowed from the healthy board. Good for
@@ -248,40 +296,75 @@ impl<'b> Predictor<'b> {
     /// # Errors
     /// As [`Predictor::predict`].
     pub fn outline(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
-        let healthy = self.predict(&[], checks)?;
-        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
-        key.sort();
-        key.dedup();
-        if key.is_empty() {
-            return Ok(healthy);
+        if faults.is_empty() {
+            return self.predict(&[], checks);
         }
-        let mut known = self.outlines.get(&key).cloned().unwrap_or_default();
-        let missing: Vec<CheckId> =
-            checks.iter().filter(|c| !known.readings.contains_key(c)).cloned().collect();
-        if !missing.is_empty() {
-            let edits = self.board.edits(faults)?;
-            let fail = |source| PredictError::Solve { faults: key.join(", "), source };
-            if missing.iter().any(CheckId::powered) {
-                let heard = missing.iter().any(|c| matches!(c, CheckId::Level(_)));
-                let tone = self.board.signal().filter(|_| heard).map(|s| s.tone.0);
-                let solved = self.sweep.solve(&edits, tone).map_err(fail)?;
-                for check in missing.iter().filter(|c| c.powered()) {
-                    let mean = self.mean_of(check, &solved)?;
-                    known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
-                }
+        let healthy = Vec::new();
+        self.keep(&healthy, &[], checks)?;
+        let key = key_of(faults);
+        self.keep_means(&key, faults, checks)?;
+        let mut out = Prediction::default();
+        let (usual, means) = (self.kept.get(&healthy), self.means.get(&key));
+        for check in checks {
+            let place = self.places.get(check);
+            if let Some(mean) = means.and_then(|m| m.get(*place?)) {
+                out.readings
+                    .insert(check.clone(), self.outlined(check, *mean, usual.and_then(|u| u.get(check))));
             }
-            for check in missing.iter().filter(|c| !c.powered()) {
+        }
+        Ok(out)
+    }
+
+    /// Solves for the means that are asked for and not known yet; with the power on, for all of them at once.
+    fn keep_means(
+        &mut self,
+        key: &Vec<String>,
+        faults: &[&str],
+        checks: &[CheckId],
+    ) -> Result<(), PredictError> {
+        let asked: Vec<usize> = checks.iter().filter_map(|c| self.places.get(c).copied()).collect();
+        let known = self.means.get(key);
+        let missing: Vec<usize> =
+            asked.into_iter().filter(|i| known.is_none_or(|k| k[*i].is_nan())).collect();
+        if missing.is_empty() {
+            return Ok(());
+        }
+        self.settles(key)?;
+        let mut means = known.cloned().unwrap_or_else(|| vec![f64::NAN; self.checks.len()]);
+        let solved = self.solve_means(key, faults, &missing, &mut means);
+        let hot = missing.iter().all(|i| self.checks[*i].powered());
+        solved.inspect_err(|e| self.remember(key, e, hot))?;
+        if self.means.len() >= KEPT {
+            self.means.clear();
+        }
+        self.means.insert(key.clone(), means);
+        Ok(())
+    }
+
+    fn solve_means(
+        &mut self,
+        key: &[String],
+        faults: &[&str],
+        missing: &[usize],
+        means: &mut [f64],
+    ) -> Result<(), PredictError> {
+        let fail = |source| PredictError::Solve { faults: named(key), source };
+        let edits = self.board.edits(faults)?;
+        if missing.iter().any(|i| self.checks[*i].powered()) {
+            let tone = self.board.signal().map(|s| s.tone.0);
+            let solved = self.sweep.solve(&edits, tone).map_err(fail)?;
+            for (check, mean) in self.checks.iter().zip(&mut *means).filter(|(c, _)| c.powered()) {
+                *mean = self.mean_of(check, &solved)?;
+            }
+        }
+        for i in missing {
+            let check = &self.checks[*i];
+            if !check.powered() {
                 let ohms = self.off.ohms(&edits, self.node(check)?, Node::GROUND).map_err(fail)?.ohms;
-                let mean = if ohms.is_finite() { ohms.max(0.05).ln() } else { f64::INFINITY };
-                known.readings.insert(check.clone(), self.outlined(check, mean, healthy.get(check)));
+                means[*i] = if ohms.is_finite() { ohms.max(0.05).ln() } else { f64::INFINITY };
             }
-            if self.outlines.len() >= KEPT {
-                self.outlines.clear();
-            }
-            self.outlines.insert(key, known.clone());
         }
-        known.readings.retain(|c, _| checks.contains(c));
-        Ok(known)
+        Ok(())
     }
 
     fn mean_of(&self, check: &CheckId, solved: &Faulted) -> Result<f64, PredictError> {
@@ -319,8 +402,7 @@ impl<'b> Predictor<'b> {
         edits: &EditSet,
         checks: &[CheckId],
     ) -> Result<Vec<(CheckId, Predicted)>, PredictError> {
-        let name = || if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") };
-        let fail = |source| PredictError::Solve { faults: name(), source };
+        let fail = |source| PredictError::Solve { faults: named(faults), source };
         let (mut powered, mut readings, mut made) = (Vec::new(), Vec::new(), Vec::new());
         for check in checks {
             match check {
@@ -407,4 +489,15 @@ impl<'b> Predictor<'b> {
             loadings: Arc::new(loadings),
         })
     }
+}
+
+fn key_of(faults: &[&str]) -> Vec<String> {
+    let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+    key.sort();
+    key.dedup();
+    key
+}
+
+fn named(faults: &[String]) -> String {
+    if faults.is_empty() { "no fault".to_owned() } else { faults.join(", ") }
 }
