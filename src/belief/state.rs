@@ -14,6 +14,8 @@ use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScore
 pub struct Limits {
     /// Base-2 logarithm of the table entries that exact inference may visit in one propagation.
     pub log2_cost: f64,
+    /// Base-2 logarithm of the table entries that may be visited in one pass over all scored sets together.
+    pub log2_total: f64,
     /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms.
     pub samples: usize,
     /// Seed of the approximation.
@@ -21,9 +23,9 @@ pub struct Limits {
 }
 
 impl Default for Limits {
-    /// 2^22 table entries (about half a second and 100 MB), 12,000 samples, seed 1.
+    /// 2^22 table entries a propagation (about half a second and 100 MB), 2^23 over all scored sets, 12,000 samples, seed 1.
     fn default() -> Self {
-        Limits { log2_cost: 22.0, samples: 12_000, seed: 1 }
+        Limits { log2_cost: 22.0, log2_total: 23.0, samples: 12_000, seed: 1 }
     }
 }
 
@@ -244,6 +246,10 @@ impl Belief {
             },
         };
         belief.groups = belief.group(&belief.solver, &belief.findings, None);
+        let total = (belief.solver.template.cost() * belief.groups.len() as f64).log2();
+        if belief.groups.len() > 1 && total > limits.log2_total {
+            return Err(BeliefError::TooCostly { log2_cost: total });
+        }
         belief.fill()?;
         Ok(belief)
     }

@@ -464,8 +464,7 @@ impl<'r> Diagnosis<'r> {
             .filter(|(_, f)| matches!(f.origin, FaultOrigin::Board(_)))
             .map(|(i, f)| (FaultId(i), f.id.as_str(), f.prior))
             .collect();
-        let scores = circuit.scores(&on_board, &readings).map(std::sync::Arc::new);
-        self.model.belief.with_sets(scores).ok()
+        self.model.rescored(circuit.scores(&on_board, &readings))
     }
 
     fn surprise(&self) -> Result<SurpriseReport, Complaints> {

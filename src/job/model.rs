@@ -10,7 +10,7 @@ use super::build::Builder;
 use super::card::JobCard;
 use super::circuit::{Circuit, CircuitEpoch, widened};
 use super::understand::{check_names, packs_in_play, understand};
-use crate::belief::{self, Belief, BeliefError, Limits, Outcome};
+use crate::belief::{self, Belief, BeliefError, Limits, Outcome, SetScores};
 use crate::circuit::predict::{CheckId as BoardCheck, Observed};
 use crate::rules::{self, Rules};
 use crate::text::{Complaint, Complaints};
@@ -144,6 +144,9 @@ pub struct Model {
     pub belief: Belief,
 }
 
+/// Limits for scores over all faults: many sets, each cheap.
+const PATIENT: Limits = Limits { log2_cost: 22.0, log2_total: 28.0, samples: 12_000, seed: 1 };
+
 impl Model {
     /// Builds the model of a job.
     ///
@@ -162,17 +165,27 @@ impl Model {
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;
         let graph = Arc::new(graph);
-        let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, Limits::default());
-        let belief = match (build(scores.clone()), scores) {
+        let build = |scores, limits| Belief::build(Arc::clone(&graph), &evidence, scores, limits);
+        let belief = match (build(scores.clone(), Limits::default()), scores) {
             (Err(BeliefError::TooCostly { .. }), Some(scores)) => {
                 let priors: Vec<f64> = faults.iter().map(|f| f.prior).collect();
-                build(Some(Arc::new(widened(&scores, &priors))))
+                build(Some(Arc::new(widened(&scores, &priors))), PATIENT)
             }
             (result, _) => result,
         };
         let belief = belief
             .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
         Ok(Self { faults, present, findings, now, conditions, in_play, readings, belief })
+    }
+
+    /// What would be believed with other scores of the board's readings; `None` where that can't be weighed.
+    pub(super) fn rescored(&self, scores: Option<SetScores>) -> Option<Belief> {
+        let all = self.faults.len();
+        // Once the scores had to be widened to all faults, they have to be again.
+        let wide = self.belief.sets().is_some_and(|s| s.faults.len() == all);
+        let priors = || self.faults.iter().map(|f| f.prior).collect::<Vec<f64>>();
+        let scores = scores.map(|s| Arc::new(if wide { widened(&s, &priors()) } else { s }));
+        self.belief.with_sets(scores).ok()
     }
 
     /// Index of the fault that no rule knows.

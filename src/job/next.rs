@@ -566,7 +566,7 @@ impl Diagnosis<'_> {
                 rules::Kind::Measure => plan::Kind::Measure,
                 rules::Kind::Try => plan::Kind::Try,
             },
-            gate: check.gate && self.gates_apply(),
+            gate: check.gate && self.gates_apply() && !self.was_answered(id),
             standing,
             outcomes: check.answers.len(),
             likelihood,
@@ -643,6 +643,12 @@ impl Diagnosis<'_> {
                 None => Standing::Open,
             },
         }
+    }
+
+    /// Whether a check was answered at any time, before whatever was tried since.
+    fn was_answered(&self, id: rules::CheckId) -> bool {
+        let same = |m: &Meaning| matches!(m, Meaning::Answer { check, .. } if *check == id);
+        self.model.findings.iter().any(|f| same(&f.meaning))
     }
 
     /// Whether the checks that make power safe must come first: a unit that may have been put together wrongly,
