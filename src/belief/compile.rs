@@ -338,6 +338,11 @@ impl Template {
         }
     }
 
+    /// Whether a finding reaches a condition.
+    pub fn reaches(&self, c: usize) -> bool {
+        !matches!(self.conditions[c], Hidden::Unreached)
+    }
+
     /// P(condition | ...) out of a run with marginals; `None` where no finding reaches it.
     pub fn condition(&self, outcome: &Outcome, c: usize) -> Option<f64> {
         match self.conditions[c] {

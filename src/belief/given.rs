@@ -44,7 +44,7 @@ impl Belief {
         let faults = self.present(members);
         let between = self.between(&faults);
         let (steps, seen) = self.branches(&faults, &between);
-        self.walked(faults, &between, apart(steps, seen))
+        self.walked(faults, &between, apart(steps, seen, FLOOR))
     }
 
     /// The same for many fault sets: compiled once, where a set leaves more conditions open together than are worth branching on.
@@ -167,20 +167,17 @@ pub struct ManyGiven<'a> {
 }
 
 impl ManyGiven<'_> {
-    /// As [`Belief::given`], exact where that would have many branches.
+    /// As [`Belief::given`], but exact.
     pub fn of(&self, members: &[FaultId]) -> Given {
         let faults = self.belief.present(members);
         let between = self.belief.between(&faults);
         let (steps, seen) = self.belief.branches(&faults, &between);
-        let walks = apart(steps, seen);
+        let walks = apart(steps, seen, 0.0);
         let branched = |w: &Walk<'_>| w.steps.iter().filter(|s| s.alone.is_none()).count();
         if walks.iter().all(|w| branched(w) <= BRANCHED) {
             return self.belief.walked(faults, &between, walks);
         }
-        match self.summed(&faults) {
-            Some(given) => given,
-            None => self.belief.walked(faults, &between, walks),
-        }
+        self.summed(&faults).unwrap_or_else(|| self.belief.given(members))
     }
 
     /// By the compiled network; `None` where that is out of reach.
@@ -228,6 +225,8 @@ struct Walk<'a> {
     on: Vec<bool>,
     /// Weight of the branches in which each step's condition holds.
     sums: Vec<f64>,
+    /// Branches less probable than this are dropped.
+    floor: f64,
 }
 
 impl Belief {
@@ -276,7 +275,7 @@ impl Belief {
 }
 
 /// Cuts steps and findings into walks that have nothing to do with each other: the sum over all of them is the product of their sums.
-fn apart(steps: Vec<Step>, seen: Vec<Seen<'_>>) -> Vec<Walk<'_>> {
+fn apart(steps: Vec<Step>, seen: Vec<Seen<'_>>, floor: f64) -> Vec<Walk<'_>> {
     let count = steps.len();
     let mut joined = petgraph::unionfind::UnionFind::<usize>::new(count + seen.len());
     for (at, step) in steps.iter().enumerate() {
@@ -294,7 +293,13 @@ fn apart(steps: Vec<Step>, seen: Vec<Seen<'_>>) -> Vec<Walk<'_>> {
         walks.iter().position(|(r, _)| *r == root).unwrap_or_else(|| {
             walks.push((
                 root,
-                Walk { steps: Vec::new(), settled: vec![Vec::new()], on: Vec::new(), sums: Vec::new() },
+                Walk {
+                    steps: Vec::new(),
+                    settled: vec![Vec::new()],
+                    on: Vec::new(),
+                    sums: Vec::new(),
+                    floor,
+                },
             ));
             walks.len() - 1
         })
@@ -349,7 +354,7 @@ impl Walk<'_> {
         }
         let mut total = 0.0;
         for (state, p) in [(false, off), (true, 1.0 - off)] {
-            if chance * p > FLOOR {
+            if chance * p > self.floor {
                 self.on[at] = state;
                 let below = self.step(at + 1, chance * p, weight * p);
                 if state {

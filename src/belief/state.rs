@@ -7,7 +7,7 @@ use super::complete::Complete;
 use super::group::{Group, groups};
 use super::sample::sample;
 use super::solve::{Findings, Ran, Solver};
-use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Graph, SetScores};
+use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Given, Graph, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -247,7 +247,7 @@ impl Belief {
         };
         belief.groups = belief.group(&belief.solver, &belief.findings, None);
         let total = (belief.solver.template.cost() * belief.groups.len() as f64).log2();
-        if belief.groups.len() > 1 && total > limits.log2_total {
+        if belief.groups.len() > 1 && !belief.is_complete() && total > limits.log2_total {
             return Err(BeliefError::TooCostly { log2_cost: total });
         }
         belief.fill()?;
@@ -272,7 +272,10 @@ impl Belief {
     }
 
     fn fill(&mut self) -> Result<(), BeliefError> {
-        let mixture = self.mix(&self.solver, &self.findings, &self.groups, NEGLIGIBLE)?;
+        let mixture = match self.is_complete() {
+            true => self.mix_complete(),
+            false => self.mix(&self.solver, &self.findings, &self.groups, NEGLIGIBLE)?,
+        };
         let total = mixture.log_total;
         if total == f64::NEG_INFINITY {
             return Err(BeliefError::Impossible);
@@ -286,6 +289,49 @@ impl Belief {
         self.posterior.conditions = mixture.conditions;
         self.posterior.none = self.probability_of(&[])?;
         Ok(())
+    }
+
+    /// Whether the scored sets settle every fault, with nothing computed besides.
+    fn is_complete(&self) -> bool {
+        let of_all = |s: &Arc<SetScores>| s.faults.len() == self.graph.fault_count();
+        self.sets.as_ref().is_some_and(of_all) && self.groups.iter().all(|g| g.causes.is_empty())
+    }
+
+    /// The same as [`Belief::mix`] where the sets settle every fault: only the conditions that a set may bring about are summed over.
+    fn mix_complete(&self) -> Mixture {
+        let many = self.many_given();
+        let given = |g: &Group| many.of(&g.present.iter().map(|f| FaultId(*f)).collect::<Vec<_>>());
+        let given: Vec<Given> = self.groups.iter().map(given).collect();
+        let logs: Vec<f64> =
+            self.groups.iter().zip(&given).map(|(g, x)| g.log_weight + x.log_likelihood).collect();
+        let log_total = log_sum(&logs);
+        let shares: Vec<f64> = logs.iter().map(|l| (l - log_total).exp()).collect();
+        let reached = |c: usize| {
+            self.solver
+                .template
+                .reaches(c)
+                .then(|| given.iter().zip(&shares).map(|(x, s)| s * x.conditions[c]).sum())
+        };
+        let conditions = (0..self.graph.condition_count()).map(reached).collect();
+        let mut mixture =
+            Mixture { log_total, shares, faults: vec![0.0; self.graph.fault_count()], conditions };
+        self.count_members(&self.groups, &mut mixture);
+        mixture
+    }
+
+    /// The marginals of designated faults, from the shares of the groups that hold them.
+    fn count_members(&self, groups: &[Group], mixture: &mut Mixture) {
+        if let Some(sets) = &self.sets {
+            sets.faults.iter().for_each(|f| mixture.faults[f.0] = 0.0);
+            for (group, share) in groups.iter().zip(&mixture.shares) {
+                for (s, within) in &group.sets {
+                    for f in &sets.sets[*s].members {
+                        mixture.faults[f.0] += share * within;
+                    }
+                }
+            }
+        }
+        mixture.faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
     }
 
     /// Sums over groups: total, shares, marginals of faults and conditions. Groups that hold less than `tail` all
@@ -331,17 +377,7 @@ impl Belief {
                 }
             }
         }
-        if let Some(sets) = &self.sets {
-            sets.faults.iter().for_each(|f| mixture.faults[f.0] = 0.0);
-            for (group, share) in groups.iter().zip(&mixture.shares) {
-                for (s, within) in &group.sets {
-                    for f in &sets.sets[*s].members {
-                        mixture.faults[f.0] += share * within;
-                    }
-                }
-            }
-        }
-        mixture.faults.iter_mut().for_each(|p| *p = p.clamp(0.0, 1.0));
+        self.count_members(groups, &mut mixture);
         Ok(mixture)
     }
 

@@ -8,7 +8,8 @@ use std::sync::Arc;
 use super::compile::{Evidence, Setting, Style, Template};
 use super::graph::{Cause, Check};
 use super::solve::Findings;
-use super::{Belief, CheckId, FaultId, Finding, Given, Graph};
+use super::state::{NEGLIGIBLE, log_sum};
+use super::{Belief, CheckId, FaultId, Finding, Given, Graph, Limits, ScoredSet, SetScores};
 use crate::job::{JobCard, Model};
 use crate::rules::Rules;
 use crate::text::Source;
@@ -200,4 +201,45 @@ fn expected_answers_are_near_those_of_propagation() {
         "{count} answers off by {worst:.1e} at worst, {most:.1e} in 99 of 100, {mean:.1e} in the mean"
     );
     assert!(count > 5000 && worst < 0.3 && most < 2e-3 && mean < 3e-4, "{figures}");
+}
+
+/// Sets that settle every fault, weighed by what each leaves open, against a propagation of the whole network for each; and one
+/// by one against [`Belief::given`].
+#[test]
+fn complete_sets_weigh_what_propagation_makes_of_them() {
+    let rules = Rules::builtin().unwrap();
+    let mut numbers = Numbers(11);
+    for round in 0..12 {
+        let head =
+            format!("{}\nblocks: [{}]", HISTORIES[round % 3], ["transistor", "opamp", "lfo"][round % 3]);
+        let (graph, _) = job(rules, &head, &[]);
+        let findings = draw_findings(&graph, &mut numbers, 2 + round % 5);
+        let n = graph.fault_count();
+        let mut members: Vec<Vec<FaultId>> = vec![Vec::new()];
+        members.extend(graph.faults().map(|f| vec![f]));
+        members.extend((1..n).map(|f| vec![FaultId(f - 1), FaultId(f)]));
+        let score = |members| ScoredSet { members, log_likelihood: -numbers.chance(), causes: Vec::new() };
+        let sets = members.into_iter().map(score).collect();
+        let scores = SetScores { faults: graph.faults().collect(), sets };
+        let limits = Limits { samples: 1, ..Limits::default() };
+        let Ok(quick) = Belief::build(graph.clone(), &findings, Some(Arc::new(scores)), limits) else {
+            continue;
+        };
+        let exact = quick.mix(&quick.solver, &quick.findings, &quick.groups, NEGLIGIBLE).unwrap();
+        let many = quick.many_given();
+        for group in &quick.groups {
+            let of: Vec<FaultId> = group.present.iter().map(|f| FaultId(*f)).collect();
+            let (a, b) = (many.of(&of), quick.given(&of));
+            assert!((a.log_likelihood.exp() - b.log_likelihood.exp()).abs() < 1e-5, "round {round}, {of:?}");
+        }
+        assert!((exact.log_total - quick.posterior().log_evidence).abs() < 1e-9, "round {round}");
+        for (a, b) in exact.faults.iter().zip(&quick.posterior().faults) {
+            assert!((a - b).abs() < 1e-9, "round {round}: {a} against {b}");
+        }
+        for (a, b) in exact.conditions.iter().zip(&quick.posterior().conditions) {
+            let (a, b) = (a.unwrap_or(-1.0), b.unwrap_or(-1.0));
+            assert!((a - b).abs() < 1e-9, "round {round}: condition {a} against {b}");
+        }
+        assert!((log_sum(&exact.shares.iter().map(|s| s.ln()).collect::<Vec<_>>())).abs() < 1e-9);
+    }
 }

@@ -144,9 +144,6 @@ pub struct Model {
     pub belief: Belief,
 }
 
-/// Limits for scores over all faults: many sets, each cheap.
-const PATIENT: Limits = Limits { log2_cost: 22.0, log2_total: 28.0, samples: 12_000, seed: 1 };
-
 impl Model {
     /// Builds the model of a job.
     ///
@@ -165,11 +162,11 @@ impl Model {
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;
         let graph = Arc::new(graph);
-        let build = |scores, limits| Belief::build(Arc::clone(&graph), &evidence, scores, limits);
-        let belief = match (build(scores.clone(), Limits::default()), scores) {
+        let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, Limits::default());
+        let belief = match (build(scores.clone()), scores) {
             (Err(BeliefError::TooCostly { .. }), Some(scores)) => {
                 let priors: Vec<f64> = faults.iter().map(|f| f.prior).collect();
-                build(Some(Arc::new(widened(&scores, &priors))), PATIENT)
+                build(Some(Arc::new(widened(&scores, &priors))))
             }
             (result, _) => result,
         };
