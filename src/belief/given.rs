@@ -159,6 +159,8 @@ fn probability(cause: Cause, faults: &[bool], conditions: &[f64]) -> f64 {
 
 /// Conditions that hang together beyond this number are summed by the compiled network instead of branch by branch.
 const BRANCHED: usize = 7;
+/// Base-2 logarithm of the table entries that are worth visiting at most.
+const MOST: u32 = 14;
 
 /// Looks at many fault sets of one belief.
 pub struct ManyGiven<'a> {
@@ -167,21 +169,24 @@ pub struct ManyGiven<'a> {
 }
 
 impl ManyGiven<'_> {
-    /// As [`Belief::given`], but exact.
+    /// As [`Belief::given`], and exact unless more conditions hang together than can be summed over quickly.
     pub fn of(&self, members: &[FaultId]) -> Given {
         let faults = self.belief.present(members);
         let between = self.belief.between(&faults);
         let (steps, seen) = self.belief.branches(&faults, &between);
         let walks = apart(steps, seen, 0.0);
         let branched = |w: &Walk<'_>| w.steps.iter().filter(|s| s.alone.is_none()).count();
-        if walks.iter().all(|w| branched(w) <= BRANCHED) {
+        let most = walks.iter().map(branched).max().unwrap_or(0);
+        if most <= BRANCHED {
             return self.belief.walked(faults, &between, walks);
         }
-        self.summed(&faults).unwrap_or_else(|| self.belief.given(members))
+        // Few of very many branches are probable: past a point walking those is quicker than summing all.
+        let worth = f64::from(u32::try_from(most).unwrap_or(MOST).min(MOST)).exp2();
+        self.summed(&faults, worth).unwrap_or_else(|| self.belief.given(members))
     }
 
-    /// By the compiled network; `None` where that is out of reach.
-    fn summed(&self, faults: &[bool]) -> Option<Given> {
+    /// By the compiled network; `None` where that visits more table entries than it is worth.
+    fn summed(&self, faults: &[bool], worth: f64) -> Option<Given> {
         let belief = self.belief;
         let held = || vec![true; belief.graph.fault_count()];
         let solver = self.solver.get_or_init(|| {
@@ -190,7 +195,8 @@ impl ManyGiven<'_> {
         });
         let present: Vec<usize> = (0..faults.len()).filter(|f| faults[*f]).collect();
         let setting = Setting { present: &present, fixed: &[], computed: &[] };
-        let ran = solver.as_ref()?.run(&belief.graph, &belief.findings, setting, true).ok()?;
+        let solver = solver.as_ref().filter(|s| s.template.cost() <= worth)?;
+        let ran = solver.run(&belief.graph, &belief.findings, setting, true).ok()?;
         let log_likelihood = ran.as_ref().map_or(f64::NEG_INFINITY, |r| r.outcome.log_total);
         let conditions = belief.conditions_given(faults, |c| ran.as_ref()?.condition(c));
         Some(Given { log_likelihood, conditions, faults: faults.to_vec() })
