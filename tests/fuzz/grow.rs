@@ -76,11 +76,20 @@ impl Grower {
     }
 }
 
-/// Runs a target until its time is up; says how many inputs it took and how many of them it counted as good.
+/// The most memory the process has held so far, in megabytes; nothing where the system doesn't say.
+fn peak_megabytes() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|l| l.starts_with("VmHWM:"))?;
+    Some(line.split_whitespace().nth(1)?.parse::<u64>().ok()? / 1024)
+}
+
+/// Runs a target until its time is up; says how many inputs it took, how many of them it counted as good, how long the
+/// slowest took by the clock on the wall (a busy machine makes it longer), and the most memory held.
 pub fn run(target: &str, mut grower: Grower, mut one: impl FnMut(&[u8]) -> bool) {
     let start = Instant::now();
     let time = Duration::from_secs(number("FUZZ_SECONDS", 3));
     let (mut inputs, mut good) = (0_u64, 0_u64);
+    let mut slowest = (Duration::ZERO, Vec::new());
     for seed in grower.seeds.clone() {
         one(&seed);
     }
@@ -93,13 +102,18 @@ pub fn run(target: &str, mut grower: Grower, mut one: impl FnMut(&[u8]) -> bool)
             Ok(false) => {}
             Err(_) => panic!("{target} fails on {:?}", String::from_utf8_lossy(&input)),
         }
-        assert!(
-            begun.elapsed() < Duration::from_secs(20),
-            "{target} hangs on {:?}",
-            String::from_utf8_lossy(&input)
-        );
+        let took = begun.elapsed();
+        assert!(took < Duration::from_secs(20), "{target} hangs on {:?}", String::from_utf8_lossy(&input));
+        if took > slowest.0 {
+            slowest = (took, input);
+        }
         inputs += 1;
     }
     println!("{target}: {inputs} inputs, {good} of them good");
+    println!("{target}: slowest {:.3} s on {:?}", slowest.0.as_secs_f64(), String::from_utf8_lossy(&slowest.1));
+    if let Some(peak) = peak_megabytes() {
+        println!("{target}: peak memory {peak} MB");
+        assert!(peak < 200, "{target}: {peak} MB of memory");
+    }
     assert!(good > 0, "{target}: every input was refused; the target tests nothing");
 }
