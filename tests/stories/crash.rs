@@ -44,7 +44,7 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
     let folder = Folder::new();
     // A small pack answers fast, so that most kills fall between two answers and into the writing.
     folder.put("lantern.yaml", include_str!("../data/packs/lantern.yaml"));
-    let mut acknowledged = 0;
+    let (mut acknowledged, mut talking) = (0, 0);
     for round in 0..kills {
         if round % 10 == 0 {
             folder.put("job.yaml", start);
@@ -99,6 +99,7 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
         }
         let noted = out.matches("\nNoted ").count();
         assert!((noted..=noted + 1).contains(&(after.len() - before.len())), "round {round}: {out}");
+        talking += u64::from(noted > 0);
         let remarked = out.matches("The remark is on the card.").count();
         assert!((remarked..=remarked + 1).contains(&(remarks_now - remarks)), "round {round}");
         let skipped = out.matches("\nLeft out of this job: ").count();
@@ -108,7 +109,9 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
         acknowledged > kills / 2,
         "only {acknowledged} answers in {kills} runs: too few to tell anything"
     );
-    println!("{kills} kills, {acknowledged} findings acknowledged, all on the card");
+    println!(
+        "{kills} kills, {talking} of them after an answer of their session; {acknowledged} findings acknowledged, all on the card"
+    );
     folder.run_with("stop\n", &["--rules", "lantern.yaml", "--bare", "bench", "job.yaml"]).ends(0);
     assert_eq!(
         folder.names(),
