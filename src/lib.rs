@@ -56,7 +56,18 @@
 //! # }
 //! ```
 //!
-//! Open a job on disk, and note a finding while nobody else can change it:
+//! Open a job: a new card on disk, which must not be there yet.
+//!
+//! ```no_run
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use halfsplit::{job::{NewCard, store}, rules::History};
+//! let card = NewCard { unit: "Tin Lantern".into(), history: Some(History::FreshBuild), ..NewCard::default() };
+//! store::create("tin-lantern.yaml".as_ref(), &card.text())?;
+//! # Ok(())
+//! # }
+//! ```
+//!
+//! Note a finding while nobody else can change the card:
 //!
 //! ```no_run
 //! # fn main() -> Result<(), Box<dyn std::error::Error>> {
@@ -79,6 +90,21 @@
 //!     println!("{}: {}", check.says, check.text);
 //! }
 //! # Ok::<(), halfsplit::text::Complaints>(())
+//! ```
+//!
+//! Render a summary:
+//!
+//! ```
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! use halfsplit::summary::{Audience, Format, Shop, Summary, Templates, render};
+//! use halfsplit::{cases, job::{Diagnosis, JobCard}, rules::Rules};
+//! let job = JobCard::read(&cases::example("returned-echo")?)?;
+//! let shop = Shop::read(&cases::shop_example())?;
+//! let summary = Summary::of(&Diagnosis::of(Rules::builtin()?, job)?, &shop)?;
+//! let page = render(&summary, Audience::Customer, Format::Html, &Templates::builtin())?;
+//! assert!(page.starts_with("<!DOCTYPE html>"));
+//! # Ok(())
+//! # }
 //! ```
 //!
 //! Hold a whole conversation, on whatever shows words and takes lines: see [`job::session`].

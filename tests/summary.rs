@@ -20,7 +20,7 @@ use unicode_width::UnicodeWidthStr;
 const WRITTEN: &str = "2026-11-25T09:00:00Z";
 
 fn shop() -> Shop {
-    Shop::read(&Source::new("shop.yaml", include_str!("data/shop.yaml"))).unwrap()
+    Shop::read(&Source::new("shop.yaml", include_str!("../cases/shops/lamplight-bench.yaml"))).unwrap()
 }
 
 fn rules() -> &'static Rules {

@@ -3,6 +3,8 @@
 use crate::text::{Complaint, Complaints, Source, or_nearest};
 
 const CARDS: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/cases.rs"));
+const SHOP: (&str, &str) =
+    ("cases/shops/lamplight-bench.yaml", include_str!("../../cases/shops/lamplight-bench.yaml"));
 const BOARDS: &[(&str, &str)] = include!(concat!(env!("OUT_DIR"), "/boards.rs"));
 
 fn stem(path: &str) -> &str {
@@ -37,6 +39,11 @@ pub fn boards() -> impl Iterator<Item = &'static str> {
 /// When none has that name; names the nearest.
 pub fn example(name: &str) -> Result<Source, Complaints> {
     find(CARDS, "example", name)
+}
+
+/// The settings of the invented shop at whose bench the built-in job cards were written.
+pub fn shop_example() -> Source {
+    Source::new(SHOP.0, SHOP.1)
 }
 
 /// A built-in board.

@@ -9,7 +9,7 @@ mod replay;
 pub mod report;
 pub mod simulate;
 
-pub use examples::{board_example, boards, example, examples};
+pub use examples::{board_example, boards, example, examples, shop_example};
 pub use replay::{Case, CaseReplay, End, FindingReplay, Replay, replay};
 
 #[cfg(test)]

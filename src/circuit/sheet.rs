@@ -109,7 +109,15 @@ pub struct Whatif {
     pub lines: Vec<WhatifLine>,
 }
 
-/// The healthy readings of a board.
+/// The healthy readings of a board. Costs a solution of the circuit and its tolerances: milliseconds for forty parts.
+///
+/// ```
+/// use halfsplit::circuit::{board::Board, predict::Bench, sheet::sheet};
+/// let board = Board::load(&halfsplit::cases::board_example("pocket-beacon")?, &halfsplit::rules::parts::Library::builtin()?)?;
+/// let text = sheet(&board, &Bench::default()).unwrap().to_text();
+/// assert!(text.contains("amps:main"));
+/// # Ok::<(), halfsplit::text::Complaints>(())
+/// ```
 ///
 /// # Errors
 /// [`PredictError::Solve`] when the board has no operating point.

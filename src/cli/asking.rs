@@ -15,6 +15,9 @@ pub struct Choice {
     pub says: String,
 }
 
+/// What can be typed at a question with choices.
+const HELP: &str = "A word of the list, its first letters or its number; Enter where you don't know. Ctrl-C leaves, and no card is made.";
+
 /// Asks for one thing at a time.
 pub struct Asker<'a, 'b> {
     /// Where lines come from.
@@ -77,6 +80,7 @@ impl Asker<'_, '_> {
             match understand(&line, &words, false) {
                 Said::Answer(i) => return Ok(Some(i)),
                 Said::Unsure | Said::Later => return Ok(None),
+                Said::Help => self.say(HELP)?,
                 _ => {
                     let words = words.iter().map(String::as_str);
                     self.say(&format!("'{line}' is none of them; {}", or_nearest(&line, words)))?;
@@ -100,6 +104,10 @@ impl Asker<'_, '_> {
                     Said::Answer(i) if out.contains(&words[i]) => {}
                     Said::Answer(i) => out.push(words[i].clone()),
                     Said::Unsure | Said::Later => return Ok(Vec::new()),
+                    Said::Help => {
+                        self.say(HELP)?;
+                        continue 'again;
+                    }
                     _ => {
                         let words = words.iter().map(String::as_str);
                         self.say(&format!("'{part}' is none of them; {}", or_nearest(part, words)))?;
@@ -160,7 +168,14 @@ impl Asker<'_, '_> {
             ("mains", "a mains lead goes into the unit"),
             ("high-voltage", "valves, or anything over 50 V inside"),
         ]);
-        Ok(self.one("What powers it?", &rows, &[])?.map(|i| rows[i].word.clone()))
+        let power =
+            self.one("What powers it? Enter if you don't know.", &rows, &[])?.map(|i| rows[i].word.clone());
+        if power.is_none() {
+            self.say(
+                "Find out before you open it: a unit with a mains lead or valves is not for this bench.",
+            )?;
+        }
+        Ok(power)
     }
 
     /// What tools are at hand.

@@ -127,7 +127,7 @@ impl Bench<'_, '_> {
             out += &answers(check, width);
         } else if proposal.remedy.is_some() {
             out += &wrap(
-                "Do it, try the unit, and answer: 1 cured, 2 no-change, 3 changed (better, not mended)",
+                "Do it, try the unit, and answer: 1\u{a0}cured, 2\u{a0}no-change, 3\u{a0}changed (better, not mended)",
                 width,
                 "",
                 "  ",
@@ -175,7 +175,8 @@ fn answers(check: &CheckStep, width: usize) -> String {
         let or = if check.id.starts_with("level:") { ", or a level in dB" } else { "" };
         return wrap(&format!("In a word: {}{or}", words.join(", ")), width, "", "  ");
     }
-    let rows: Vec<String> = check.answers.iter().enumerate().map(|(i, a)| format!("{} {a}", i + 1)).collect();
+    let rows: Vec<String> =
+        check.answers.iter().enumerate().map(|(i, a)| format!("{}\u{a0}{a}", i + 1)).collect();
     wrap(&rows.join(", "), width, "", "  ")
 }
 

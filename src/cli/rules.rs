@@ -1,5 +1,6 @@
 //! `halfsplit rules check|list|show|schema`.
 
+use crate::rules::parts::Library;
 use crate::rules::{self, Counts, Rules};
 use crate::text::{Complaint, Complaints, Source, or_nearest};
 use serde::Serialize;
@@ -15,6 +16,9 @@ pub const SYSTEM: u8 = 3;
 
 /// Check, list, show and describe the rules.
 #[derive(Clone, Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit rules check --rules my-pack.yaml\n  halfsplit rules show regulator-turned"
+)]
 pub struct RulesArgs {
     /// What to do with them
     #[command(subcommand)]
@@ -34,19 +38,31 @@ pub struct RulesArgs {
 #[derive(Clone, Debug, clap::Subcommand)]
 pub enum Command {
     /// Find every mistake in the packs
+    #[command(
+        after_help = "Examples:\n  halfsplit rules check\n  halfsplit rules check --rules my-pack.yaml"
+    )]
     Check,
-    /// List symptoms, faults, conditions, checks and remedies
+    #[command(
+        after_help = "Examples:\n  halfsplit rules list --kind symptom\n  halfsplit rules list --kind device --json"
+    )]
+    /// List symptoms, faults, conditions, checks and remedies, and the devices and part kinds of boards
     List {
         /// Only items of this kind
-        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy"])]
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind"])]
         kind: Option<String>,
     },
-    /// Explain one item, or one pack
+    #[command(
+        after_help = "Examples:\n  halfsplit rules show regulator-turned\n  halfsplit rules show TL072"
+    )]
+    /// Explain one item, device, part kind or pack
     Show {
-        /// Its id
+        /// Its id, such as `regulator-turned` or `TL072`
         id: String,
     },
     /// Print a JSON Schema, or the names of all
+    #[command(
+        after_help = "Examples:\n  halfsplit rules schema\n  halfsplit rules schema pack > pack.schema.json"
+    )]
     Schema {
         /// Which one, such as `pack`
         name: Option<String>,
@@ -82,6 +98,7 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
 
 fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
     let mut list = rules.list();
+    list.items.extend(library(args).list());
     list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
     if args.json {
         print_json(out, &list)?;
@@ -101,7 +118,8 @@ fn show(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> io::Result<u8> {
-    match rules.show(id) {
+    let library = library(args);
+    match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
         Ok(sheet) if args.json => print_json(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
         Err(e) => {
@@ -110,6 +128,19 @@ fn show(
         }
     }
     Ok(DONE)
+}
+
+/// What boards are made of; nothing where the built-in rules are left out.
+fn library(args: &RulesArgs) -> Library {
+    if args.bare { Library::default() } else { Library::builtin().unwrap_or_default() }
+}
+
+/// The complaint about a name, the nearest one sought among devices and part kinds too.
+fn unknown(e: rules::UnknownName, id: &str, rules: &Rules, library: &Library) -> rules::UnknownName {
+    let own = rules.list().items;
+    let kinds: Vec<&str> = library.kinds().map(|(k, _)| k).collect();
+    let names = own.iter().map(|i| i.id.as_str()).chain(library.device_names()).chain(kinds);
+    rules::UnknownName { help: or_nearest(id, names), ..e }
 }
 
 fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {

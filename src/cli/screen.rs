@@ -119,13 +119,14 @@ pub fn clock() -> String {
 }
 
 /// Breaks text into lines of at most `width` columns, the first behind `first`, the others behind
-/// `rest`. Words longer than the line stand on a line of their own.
+/// `rest`. Words longer than the line stand on a line of their own. A figure stays with its unit, and a no-break space
+/// holds what is round it together; it comes out as a plain one.
 pub fn wrap(text: &str, width: usize, first: &str, rest: &str) -> String {
     use unicode_width::UnicodeWidthStr;
     let mut out = String::new();
     let mut line = first.to_string();
     let mut empty = true;
-    for word in text.split_whitespace() {
+    for word in words(text) {
         if !empty && line.width() + 1 + word.width() > width {
             out.push_str(line.trim_end());
             out.push('\n');
@@ -135,10 +136,29 @@ pub fn wrap(text: &str, width: usize, first: &str, rest: &str) -> String {
         if !empty {
             line.push(' ');
         }
-        line.push_str(word);
+        line.push_str(&word);
         empty = false;
     }
     out.push_str(line.trim_end());
     out.push('\n');
+    out
+}
+
+/// The pieces of a text that a line may break between.
+fn words(text: &str) -> Vec<String> {
+    const UNITS: [&str; 14] =
+        ["%", "dB", "V", "mV", "A", "mA", "uA", "Hz", "kHz", "ohm", "kohm", "Mohm", "min", "bits"];
+    let mut out: Vec<String> = Vec::new();
+    for word in text.split(|c: char| c.is_whitespace() && c != '\u{a0}').filter(|w| !w.is_empty()) {
+        let word = word.replace('\u{a0}', " ");
+        let bare = word.trim_end_matches([',', '.', ';', ':', ')', '?']);
+        match out.last_mut() {
+            Some(last) if UNITS.contains(&bare) && last.ends_with(|c: char| c.is_ascii_digit()) => {
+                last.push(' ');
+                last.push_str(&word);
+            }
+            _ => out.push(word),
+        }
+    }
     out
 }

@@ -2,6 +2,7 @@
 
 use super::screen::{Failure, Screen};
 use super::target::JobArg;
+use crate::cases;
 use crate::job::{Diagnosis, store};
 use crate::rules::Rules;
 use crate::summary::{Audience, Format, Shop, Summary, Templates, render};
@@ -49,7 +50,7 @@ pub struct Args {
     /// Write to this file instead of the screen
     #[arg(short, value_name = "FILE")]
     output: Option<PathBuf>,
-    /// The shop's settings: name, currency, rate, tax, terms
+    /// The shop's settings: name, currency, rate, tax, terms; a built-in card has its own
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
     /// Use the templates in this folder in place of the built-in ones of the same names
@@ -68,9 +69,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if let Some(folder) = &args.write_templates {
         return write_templates(folder, screen);
     }
-    let shop = match &args.config {
-        Some(path) => Shop::read(&store::read(path)?)?,
-        None => Shop::default(),
+    let shop = match (&args.config, &args.example) {
+        (Some(path), _) => Shop::read(&store::read(path)?)?,
+        // The built-in cards come from a bench of their own.
+        (None, Some(_)) => Shop::read(&cases::shop_example())?,
+        (None, None) => Shop::default(),
     };
     let templates = match &args.templates {
         Some(folder) => read_templates(folder)?,

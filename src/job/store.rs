@@ -234,6 +234,21 @@ impl Held {
     /// Takes the lock on `path` and reads it. Waits while it changes hands, and at most `patience` for any one holder.
     /// `who` is written into the lock file for others to read (`process 4711 since 10:04`).
     ///
+    /// ```
+    /// use halfsplit::job::{JobCard, NewFinding, store::{Held, StoreError, create}};
+    /// use std::time::Duration;
+    /// let folder = tempfile::tempdir()?;
+    /// let path = folder.path().join("job.yaml");
+    /// create(&path, "unit: Tin Lantern\nhistory: fresh-build\n")?;
+    /// let mut held = Held::open(&path, "my bench", Duration::from_secs(1))?;
+    /// let second = Held::open(&path, "another", Duration::ZERO);
+    /// assert!(matches!(second, Err(StoreError::Held { .. })));
+    /// let found = NewFinding { at: None, check: "effect-sound".into(), answer: "silent".into(), remark: None };
+    /// held.write(JobCard::read(held.source())?.with_finding(&found)?.text())?;
+    /// assert!(std::fs::read_to_string(&path)?.ends_with("  - {check: effect-sound, answer: silent}\n"));
+    /// # Ok::<(), Box<dyn std::error::Error>>(())
+    /// ```
+    ///
     /// On a file system that knows no locks the file is opened without one; [`Held::write`] then still
     /// refuses to write over a change that it has not seen.
     ///

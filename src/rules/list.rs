@@ -4,8 +4,7 @@ use super::ids::PackId;
 use super::set::Rules;
 use serde::Serialize;
 
-/// One line of `rules list`. Kinds: symptom, fault, condition, check, remedy; device cards and part
-/// kinds add theirs.
+/// One line of `rules list`. Kinds: symptom, fault, condition, check, remedy, device, part-kind.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ListItem {
@@ -23,13 +22,13 @@ pub struct ListItem {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct List {
-    /// By kind, then in the order of the packs.
+    /// By kind, then in the order of the packs; devices and part kinds by name.
     pub items: Vec<ListItem>,
 }
 
 impl Rules {
     /// Symptoms, faults, conditions, checks and remedies, in this order, each in the order of the
-    /// packs. A symptom that stands alone is listed as a symptom only.
+    /// packs. What boards are made of is listed by [`super::parts::Library::list`]. A symptom that stands alone is listed as a symptom only.
     pub fn list(&self) -> List {
         let item = |kind, id: &str, pack: PackId, says: &str| ListItem {
             id: id.into(),

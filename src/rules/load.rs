@@ -5,7 +5,7 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, PackId, RemedyId, SetupId, SymptomId,
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
-use super::words::{Kind, Power};
+use super::words::{Kind, Power, Unit};
 use super::{link, proof, written};
 use crate::text::{
     At, Complaint, Complaints, Named, Node, Place, Source, Span, Value, decode_all, or_nearest, parse,
@@ -456,12 +456,28 @@ impl Loader {
             leak,
             gate: check.gate,
             holds_power,
+            tells_supply: self.tells_supply(e.file, &e.key.value, check),
             board: self.board_word(e.file, check.board.as_ref(), "level-out"),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
             place: e.place(),
         }
+    }
+
+    /// Only volts can tell the supply.
+    fn tells_supply(&mut self, file: &File, id: &str, check: &written::Check) -> bool {
+        let volts = check.reading.as_ref().is_some_and(|r| r.unit.value == Unit::Volt);
+        if check.tells_supply && !volts {
+            let message = format!("'{id}' tells no supply: it has no reading in volts");
+            self.complain(
+                "bad-reading",
+                file.place(check.says.span),
+                message,
+                "drop 'tells-supply', or add 'reading: {unit: V, …}'",
+            );
+        }
+        check.tells_supply && volts
     }
 
     fn answers(&mut self, e: &Entry<'_, Observable<'_>>, check: &written::Check) {
@@ -617,6 +633,7 @@ impl Loader {
             leak: vec![leak.complement(), leak],
             gate: false,
             holds_power: vec![false, false],
+            tells_supply: false,
             board: None,
             symptom: Some(id),
             source: self.source(e, s.source.as_ref()),

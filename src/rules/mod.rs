@@ -52,6 +52,7 @@ pub mod parts;
 mod proof;
 mod set;
 pub mod show;
+pub mod show_part;
 #[cfg(test)]
 mod tests;
 mod words;

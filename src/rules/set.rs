@@ -130,6 +130,8 @@ pub struct Check {
     pub gate: bool,
     /// Whether each answer forbids powered checks until put right, by answer.
     pub holds_power: Vec<bool>,
+    /// Whether its reading is the voltage that the whole circuit lives on.
+    pub tells_supply: bool,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
     /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.

@@ -58,6 +58,9 @@ pub struct Sheet {
     /// For a remedy: the faults that it puts right. For a pack: its items.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub refers_to: Vec<Named>,
+    /// For a device or part kind: pins, limits, ways of failing.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub part: Option<super::show_part::PartFace>,
     /// Figures that later packs changed.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub amended: Vec<AmendedRow>,
@@ -463,16 +466,16 @@ fn named(id: &str, says: &str) -> Named {
 }
 
 /// Lines of the page; wide texts wrap with a hanging indent.
-struct Page(String);
+pub(super) struct Page(String);
 
 const WIDTH: usize = 80;
 
 impl Page {
-    fn title(&mut self, text: &str) {
+    pub(super) fn title(&mut self, text: &str) {
         self.0.push_str(&format!("\n{text}\n"));
     }
 
-    fn put(&mut self, indent: usize, hang: usize, text: &str) {
+    pub(super) fn put(&mut self, indent: usize, hang: usize, text: &str) {
         let mut line = " ".repeat(indent);
         let mut empty = true;
         for word in text.split_whitespace() {
@@ -494,12 +497,17 @@ impl Page {
     }
 }
 
-fn sentence(text: &str) -> String {
+fn capital(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map_or_else(String::new, |first| first.to_uppercase().collect::<String>() + chars.as_str())
+}
+
+pub(super) fn sentence(text: &str) -> String {
     let text = text.trim();
     if text.ends_with(['.', '!', '?']) || text.is_empty() { text.into() } else { format!("{text}.") }
 }
 
-fn percent(x: f64) -> String {
+pub(super) fn percent(x: f64) -> String {
     Probability::clamped(x).to_string().replace(' ', "\u{a0}")
 }
 
@@ -527,9 +535,13 @@ impl Sheet {
     /// The item in words, for a terminal 80 columns wide.
     pub fn text(&self) -> String {
         let mut page = Page(String::new());
-        let of = if self.kind == "pack" { String::new() } else { format!(" of the pack {}", self.pack) };
-        page.put(0, 4, &format!("{}: a {}{of}", self.id, self.kind));
-        page.put(0, 0, &sentence(&self.says));
+        let of = match (&self.part, self.kind) {
+            (Some(part), "device") => format!(" ({})", part.part_kind),
+            (Some(_), _) | (None, "pack") => String::new(),
+            (None, _) => format!(" of the pack {}", self.pack),
+        };
+        page.put(0, 4, &format!("{}: a {}{of}", self.id, self.kind.replace('-', " ")));
+        page.put(0, 0, &sentence(&capital(&self.says)));
         if let Some(plain) = &self.plain {
             page.put(0, 4, &format!("For a customer: {}", sentence(plain)));
         }
@@ -542,6 +554,9 @@ impl Sheet {
         self.put_links(&mut page, "What can cause it", &self.caused_by);
         self.put_checks(&mut page);
         self.put_remedies(&mut page);
+        if let Some(part) = &self.part {
+            part.put(&mut page);
+        }
         self.put_references(&mut page);
         self.put_amended(&mut page);
         if !self.source.is_empty() {

@@ -289,6 +289,9 @@ pub struct Check {
     /// Answers that forbid powered checks until put right.
     #[serde(default)]
     pub holds_power: Vec<At<String>>,
+    /// Whether its reading is the voltage that the whole circuit lives on: a later reading above it is queried.
+    #[serde(default)]
+    pub tells_supply: bool,
     /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
     #[serde(default)]
     pub board: Option<At<String>>,

@@ -6,7 +6,7 @@ use super::shop::Shop;
 use super::trail::Trail;
 use super::{certainty, estimate, money, timeline, words};
 use crate::belief::FaultId;
-use crate::job::{Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why};
+use crate::job::{Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, unit_of};
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints};
 
@@ -50,10 +50,11 @@ impl Summary {
     pub fn of(diagnosis: &Diagnosis<'_>, shop: &Shop) -> Result<Self, Complaints> {
         let suspects = diagnosis.suspects()?;
         let mut out = frame(&diagnosis.job, diagnosis.rules, shop)?;
-        let columns = columns(diagnosis, &suspects);
+        let trail = Trail::of(diagnosis)?;
+        let columns = columns(diagnosis, &suspects, &trail);
         let whys: Result<Vec<Why>, Complaints> =
             columns.iter().map(|f| diagnosis.why(&diagnosis.model.faults[f.0].id)).collect();
-        let parts = Parts { diagnosis, shop, columns, whys: whys?, trail: Trail::of(diagnosis)? };
+        let parts = Parts { diagnosis, shop, columns, whys: whys?, trail };
         out.timeline = timeline::of(&parts);
         out.complaint.symptoms = symptoms(&parts);
         out.columns = letters(&parts);
@@ -215,18 +216,31 @@ fn fingerprint(rules: &Rules) -> u64 {
     hash
 }
 
-/// The faults of the outcome, then the suspects, without repeats.
-fn columns(diagnosis: &Diagnosis<'_>, suspects: &Suspects) -> Vec<FaultId> {
-    let noted = diagnosis.job.card.outcome.iter().flat_map(|o| &o.faults).map(|f| f.value.as_str());
-    let mut out: Vec<FaultId> = Vec::new();
-    for id in noted.chain(suspects.suspects.iter().map(|s| s.id.as_str())) {
-        if let Some(fault) = diagnosis.model.fault(id)
-            && !out.contains(&fault)
-            && out.len() < COLUMNS
-        {
-            out.push(fault);
-        }
+/// The faults of the outcome, then the suspects, without repeats. Once the unit is mended nobody else is under suspicion:
+/// there the rivals are those that stood highest on the way.
+fn columns(diagnosis: &Diagnosis<'_>, suspects: &Suspects, trail: &Trail) -> Vec<FaultId> {
+    let model = &diagnosis.model;
+    let outcome = diagnosis.job.card.outcome.as_ref();
+    let noted = outcome.iter().flat_map(|o| &o.faults).filter_map(|f| model.fault(&f.value));
+    let now = suspects.suspects.iter().filter_map(|s| model.fault(&s.id));
+    let mut out: Vec<FaultId> = noted.collect();
+    if outcome.is_some_and(|o| o.end == EndState::Mended) && !out.is_empty() {
+        let mut rivals: Vec<FaultId> = (0..model.faults.len()).map(FaultId).collect();
+        rivals.retain(|f| *f != model.unlisted());
+        rivals.sort_by(|a, b| {
+            let by_height = trail.highest(*b).total_cmp(&trail.highest(*a));
+            by_height.then_with(|| model.faults[a.0].id.cmp(&model.faults[b.0].id))
+        });
+        out.extend(rivals.into_iter().take(2 * COLUMNS));
     }
+    out.extend(now);
+    let mut seen = Vec::new();
+    out.retain(|f| {
+        !seen.contains(f) && seen.len() < COLUMNS && {
+            seen.push(*f);
+            true
+        }
+    });
     out
 }
 
@@ -251,8 +265,10 @@ fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {
     let model = &parts.diagnosis.model;
     let shop = parts.shop;
     // Those that the findings made likelier, and whoever leads; the rest stands where it stood.
+    let mended = parts.diagnosis.job.card.outcome.as_ref().is_some_and(|o| o.end == EndState::Mended);
+    let leaders = if mended { 1 } else { COLUMNS };
     let worth = |(i, s): &(usize, &crate::job::Suspect)| {
-        *i < COLUMNS || (s.probability >= 0.005 && s.weight_db >= 0.5)
+        *i < leaders || (s.probability >= 0.005 && s.weight_db >= 0.5)
     };
     suspects
         .suspects
@@ -364,7 +380,7 @@ fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: 
         sure: sure(status, confirmed, cured, &faults, suspects),
         confirmed,
         because: match (parts.whys.first(), faults.is_empty()) {
-            (Some(why), false) if faults[0].id == why.id => reasons(parts, why, timeline),
+            (Some(why), false) if faults[0].id == why.id => reasons(parts, why, timeline, confirmed),
             _ => Vec::new(),
         },
         unlisted: Some(chance(suspects.unlisted)),
@@ -391,9 +407,7 @@ fn headline(parts: &Parts<'_, '_>, status: Status, faults: &[FaultFace], cured: 
         (Status::Found, 0 | 1) => "We found the fault. It has not been put right.".into(),
         (Status::Found, n) => format!("We found {n} faults. They have not been put right."),
         (Status::NothingWrong, _) => "We found nothing wrong with the unit.".into(),
-        (Status::Unlisted, _) => {
-            "The cause was something that our list of known faults does not have.".into()
-        }
+        (Status::Unlisted, _) => "The cause was something outside our list of known faults.".into(),
         (Status::Declined, _) => "We did not work on this unit: it is outside what we do.".into(),
         (Status::HandedOn, 0) => "We did not find the cause.".into(),
         (Status::HandedOn, _) => "We did not prove the cause. When we stopped, this stood out:".into(),
@@ -410,29 +424,39 @@ fn sure(
     let least = faults.iter().filter_map(|f| f.chance.as_ref()).min_by(|a, b| a.p.total_cmp(&b.p));
     match (status, least) {
         (Status::NothingWrong, _) => {
-            let step = certainty::of(suspects.none);
+            let sentence = match certainty::of(suspects.none) {
+                step if step.from >= 0.9 => step.sentence,
+                step if step.from >= 0.25 => {
+                    "We think so, but a fault that did not show on the bench is not ruled out"
+                }
+                _ => "A fault that did not show on the bench may still be there",
+            };
             let shown = suspects.none;
             let shown = crate::units::Probability::new(shown.clamp(0.0, 1.0))
                 .map_or_else(String::new, crate::units::show::probability);
-            Some(format!("{} (probability of a healthy unit, by our findings: {shown}).", step.sentence))
+            Some(format!("{sentence} (probability of a healthy unit, by our findings: {shown})."))
         }
         (Status::Unlisted | Status::Declined, _) | (_, None) => {
-            confirmed.then(|| "The repair has shown it: the unit works since.".into())
+            confirmed.then(|| "The repair has shown it: the unit has worked since.".into())
         }
         (_, Some(chance)) if confirmed && !cured => Some(format!(
-            "The repair has shown it: the unit works since. By the findings alone the probability was {}.",
-            chance.shown
+            "The repair has shown it: the unit has worked since. By the findings alone the probability stood {}.",
+            words::stands(&chance.shown)
+        )),
+        (_, Some(chance)) if confirmed && chance.p < 0.9 => Some(format!(
+            "The repair has shown it: the unit has worked since. Which part of it did so is less sure: the findings and the repair together put this cause {}.",
+            words::stands(&chance.shown)
         )),
         (_, Some(chance)) if confirmed => Some(format!(
-            "The repair has shown it: the unit works since. The findings and the repair together put the probability at {}.",
-            chance.shown
+            "The repair has shown it: the unit has worked since. The findings and the repair together put the probability {}.",
+            words::stands(&chance.shown)
         )),
         (Status::Interim | Status::HandedOn, Some(_)) => {
             let first = faults.first().and_then(|f| f.chance.as_ref())?;
             if first.p < 0.25 {
                 return Some(format!(
-                    "It is too early to say: the likeliest cause stands at {}.",
-                    first.shown
+                    "It is too early to say: the likeliest cause stands {}.",
+                    words::stands(&first.shown)
                 ));
             }
             Some(format!("{} (probability of the first: {}).", certainty::of(first.p).sentence, first.shown))
@@ -445,9 +469,15 @@ fn sure(
     }
 }
 
-fn reasons(parts: &Parts<'_, '_>, why: &Why, timeline: &[Entry]) -> Vec<Reason> {
+fn reasons(parts: &Parts<'_, '_>, why: &Why, timeline: &[Entry], confirmed: bool) -> Vec<Reason> {
+    // That the repair cured it is said before the list.
+    let told = |number: usize, check: &str| {
+        let entry = timeline::entry_of(timeline, number, check);
+        confirmed && entry.is_some_and(|e| e.kind == EntryKind::Try)
+    };
     let strong = why.findings.iter().filter(|f| f.weight_db >= 1.0).take(REASONS);
     strong
+        .filter(|f| !told(f.number, &f.check))
         .map(|f| {
             let entry = timeline::entry_of(timeline, f.number, &f.check);
             let expected = entry.and_then(|e| e.expected.as_ref());
@@ -458,13 +488,33 @@ fn reasons(parts: &Parts<'_, '_>, why: &Why, timeline: &[Entry]) -> Vec<Reason> 
                     Some(e) => e.says.clone(),
                     None => f.says.clone(),
                 },
-                found: entry.map_or_else(|| f.answer.clone(), timeline::found),
+                found: entry.map_or_else(|| f.answer.clone(), |e| plain_found(parts, e)),
                 expected: expected.and_then(|e| e.band.clone().or_else(|| e.words.clone())),
                 weight: words::weight(parts.shop, f.weight_db),
                 because: f.because.clone(),
             }
         })
         .collect()
+}
+
+/// What was found, for a reader who knows no ids: words without their hyphens, figures with their unit.
+fn plain_found(parts: &Parts<'_, '_>, entry: &Entry) -> String {
+    let found = timeline::found(entry);
+    let id = entry.check.as_deref().unwrap_or_default();
+    let rules = parts.diagnosis.rules;
+    let by_rules =
+        rules.find_check(id).ok().and_then(|c| rules.check(c).reading.as_ref()).map(|r| unit_of(r.unit));
+    let unit = by_rules.or_else(|| parts.diagnosis.circuit.as_ref()?.check(id).ok().map(|c| c.unit()));
+    match (unit, entry.answer.as_deref(), &entry.class) {
+        (Some(unit), Some(answer), class) if answer.starts_with(|c: char| c.is_ascii_digit()) => {
+            let shown = words::with_unit(answer, unit);
+            class
+                .as_ref()
+                .map_or_else(|| shown.clone(), |class| format!("{shown} ({})", class.replace('-', " ")))
+        }
+        _ if found.starts_with(|c: char| c.is_ascii_digit()) => found,
+        _ => found.replace('-', " "),
+    }
 }
 
 fn work(parts: &Parts<'_, '_>, timeline: &[Entry]) -> Vec<WorkFace> {
@@ -601,6 +651,11 @@ fn recorded(card: &Card) -> Option<f64> {
 }
 
 fn next_face(shop: &Shop, next: &crate::job::Proposal) -> NextFace {
+    let plain = match (&next.check, &next.remedy) {
+        (Some(c), _) => words::step(&c.kind, &c.says),
+        (None, Some(r)) => words::step("remedy", &r.text),
+        (None, None) => words::sentence(&next.done.clone().unwrap_or_default()),
+    };
     let (id, says, text) = match (&next.check, &next.remedy) {
         (Some(c), _) => (Some(c.id.clone()), c.says.clone(), Some(c.text.trim().to_string())),
         (None, Some(r)) => (Some(r.id.clone()), r.text.clone(), None),
@@ -610,6 +665,7 @@ fn next_face(shop: &Shop, next: &crate::job::Proposal) -> NextFace {
         action: next.action.clone(),
         id,
         says,
+        plain,
         text,
         why: next.why.clone(),
         expected: words::span(shop, next.expected_minutes),
@@ -624,7 +680,7 @@ fn next_cautions(next: &crate::job::Proposal) -> Vec<String> {
 /// What came of a remedy, in words.
 pub(super) fn retest_says(retest: Retest) -> &'static str {
     match retest {
-        Retest::Cured => "the unit works since",
+        Retest::Cured => "the unit has worked since",
         Retest::NoChange => "no difference",
         Retest::Changed => "better, but not mended",
     }

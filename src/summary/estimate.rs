@@ -148,8 +148,15 @@ fn weighed(diagnosis: &Diagnosis<'_>) -> Vec<Set> {
     let mut best = f64::NEG_INFINITY;
     for set in members {
         let given = model.belief.given(&set);
-        let odds: f64 = set.iter().map(|f| model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
-        let weight = odds + given.log_likelihood;
+        // What the circuit's readings say of a set is in the exact weight alone, which takes a propagation.
+        let exact = diagnosis.circuit.as_ref().and_then(|_| model.belief.probability_of(&set).ok());
+        let weight = exact.map_or_else(
+            || {
+                set.iter().map(|f| model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum::<f64>()
+                    + given.log_likelihood
+            },
+            f64::ln,
+        );
         if weight.is_nan() || weight == f64::NEG_INFINITY {
             continue;
         }

@@ -37,6 +37,8 @@ pub struct Moment {
     pub day: String,
     /// The same with the time of day, where the card has one.
     pub shown: String,
+    /// The time of day alone, such as `10:05`; empty where the card has none.
+    pub clock: String,
 }
 
 /// A probability, 0 to 1.
@@ -319,6 +321,8 @@ pub struct NextFace {
     pub id: Option<String>,
     /// What it is, in short.
     pub says: String,
+    /// The same as a sentence for the customer.
+    pub plain: String,
     /// How it is done.
     pub text: Option<String>,
     /// Why this one.

@@ -291,11 +291,11 @@ pub(super) fn entry_of<'t>(timeline: &'t [Entry], number: usize, check: &str) ->
 
 /// A finding in words: what was found, with the answer that a reading stands for.
 pub(super) fn found(entry: &Entry) -> String {
-    let answer = entry.answer.as_deref().unwrap_or_default();
+    let answer = words::spaced(entry.answer.as_deref().unwrap_or_default());
     match (&entry.class, &entry.verdict, entry.kind) {
         (_, Some(verdict), EntryKind::Try) => verdict.clone(),
         (Some(class), _, _) => format!("{answer} ({class})"),
-        _ => answer.into(),
+        _ => answer,
     }
 }
 

@@ -6,7 +6,7 @@ use super::shop::Shop;
 use crate::job::{EndState, PowerSource, RemedyOffer};
 use crate::rules::{Build, History};
 use crate::text::{Complaints, Source, decode, parse};
-use crate::units::{Decibels, Minutes, Probability, show};
+use crate::units::{Decibels, Minutes, Probability, Unit, show};
 use serde::Deserialize;
 
 pub(super) fn chance(shop: &Shop, p: f64) -> Chance {
@@ -28,7 +28,9 @@ pub(super) fn amount(shop: &Shop, minor: i64) -> Amount {
 }
 
 pub(super) fn moment(shop: &Shop, at: &str) -> Moment {
-    Moment { at: at.into(), day: shop.day(at), shown: shop.moment(at) }
+    let (day, shown) = (shop.day(at), shop.moment(at));
+    let clock = shown.strip_prefix(day.as_str()).unwrap_or_default().trim().to_string();
+    Moment { at: at.into(), day, shown, clock }
 }
 
 pub(super) fn remedy(shop: &Shop, offer: &RemedyOffer) -> RemedyFace {
@@ -154,6 +156,50 @@ pub(super) fn care(power: Option<PowerSource>, status: Status) -> Result<Vec<Str
     Ok(out)
 }
 
+/// A probability as printed, as part of a sentence: `at 12 %`, `above 99.9 %`.
+pub(super) fn stands(shown: &str) -> String {
+    match (shown.strip_prefix('>'), shown.strip_prefix('<')) {
+        (Some(rest), _) => format!("above {rest}"),
+        (_, Some(rest)) => format!("below {rest}"),
+        _ => format!("at {shown}"),
+    }
+}
+
+/// A reading as it was typed, with the space before its unit that print wants: `0.31V` becomes `0.31 V`.
+pub(super) fn spaced(answer: &str) -> String {
+    let figure = answer.trim_end_matches(|c: char| c.is_alphabetic());
+    let unit = &answer[figure.len()..];
+    let known = ["V", "mV", "A", "mA", "uA", "Hz", "kHz", "MHz", "dB", "ohm", "kohm", "Mohm"];
+    if figure.ends_with(|c: char| c.is_ascii_digit()) && known.contains(&unit) {
+        format!("{figure} {unit}")
+    } else {
+        answer.into()
+    }
+}
+
+/// The same with the unit of its check where it was typed without one: `1.3` ohms become `1.3 ohm`, `1.2k` `1.2 kohm`.
+pub(super) fn with_unit(answer: &str, unit: Unit) -> String {
+    let figure = answer.trim_end_matches(['k', 'M']);
+    let bare = !figure.is_empty() && figure.chars().all(|c| c.is_ascii_digit() || ".,".contains(c));
+    match (bare, unit, &answer[figure.len()..]) {
+        (true, Unit::Ohms, prefix) => format!("{figure} {prefix}ohm"),
+        (true, _, "") => format!("{figure} {}", unit.symbol()),
+        _ => spaced(answer),
+    }
+}
+
+/// A step of the bench as a sentence for the owner, by the kind of check.
+pub(super) fn step(kind: &str, says: &str) -> String {
+    let says = lower(says);
+    sentence(&match kind {
+        "ask" => format!("Next we ask you about: {says}"),
+        "look" => format!("Next we look at: {says}"),
+        "listen" => format!("Next we listen to: {says}"),
+        "measure" => format!("Next we measure: {says}"),
+        _ => format!("Next step: {says}"),
+    })
+}
+
 /// A text with a full stop at its end.
 pub(super) fn sentence(text: &str) -> String {
     let text = text.trim();
@@ -174,6 +220,20 @@ pub(super) fn lower(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn figures_get_their_unit_and_what_was_typed_stays() {
+        assert_eq!(spaced("0.31V"), "0.31 V");
+        assert_eq!(spaced("OL"), "OL");
+        assert_eq!(spaced("1.2k"), "1.2k");
+        assert_eq!(with_unit("1.3", Unit::Ohms), "1.3 ohm");
+        assert_eq!(with_unit("1.2k", Unit::Ohms), "1.2 kohm");
+        assert_eq!(with_unit("4,98", Unit::Volts), "4,98 V");
+        assert_eq!(with_unit("4.98V", Unit::Volts), "4.98 V");
+        assert_eq!(with_unit("about 5", Unit::Volts), "about 5");
+        assert_eq!((stands(">99.9 %"), stands("12 %")), ("above 99.9 %".into(), "at 12 %".into()));
+        assert_eq!(step("measure", "The 5 V rail"), "Next we measure: the 5 V rail.");
+    }
 
     #[test]
     fn only_words_that_are_used_are_explained() {

@@ -3,6 +3,7 @@
 use super::complaint::{Complaint, Complaints, Place};
 use super::nearest::or_nearest;
 use saphyr_parser::{Event, Parser, Span as RawSpan};
+use std::borrow::Cow;
 use std::sync::Arc;
 
 /// Largest file read, in bytes.
@@ -155,9 +156,32 @@ pub fn parse(source: &Source) -> Result<Document, Complaints> {
         return Err(Complaint::nowhere("too-large", message).help("split it into smaller files").into());
     }
     let mut builder = Builder::new(file.clone());
-    let root = builder.run(&source.text)?;
+    let root = builder.run(&spaces_behind_colons(&source.text))?;
     builder.complaints.or_ok(Document { file, root })
 }
+
+/// Tabs that part a key from its value are turned into spaces, since the parser takes none there though YAML does. Tabs inside
+/// texts stay. Each costs a pass over the text in front of it; so large files, and files with very many, keep theirs.
+fn spaces_behind_colons(text: &str) -> Cow<'_, str> {
+    const MOST_TABS: usize = 64;
+    const MOST_BYTES: usize = 100_000;
+    if text.len() > MOST_BYTES || !text.contains(":\t") {
+        return Cow::Borrowed(text);
+    }
+    let mut text = text.to_owned();
+    for _ in 0..MOST_TABS {
+        let Some(e) = Parser::new_from_str(&text).find_map(Result::err) else { break };
+        let at = text.char_indices().nth(e.marker().index()).map_or(text.len(), |(i, _)| i);
+        let colon = text[..at].rfind(":\t").filter(|_| e.info().contains(NO_SPACE));
+        // The parser stops at the tab or just behind it.
+        let Some(colon) = colon.filter(|colon| at - colon <= 2) else { break };
+        text.replace_range(colon + 1..colon + 2, " ");
+    }
+    Cow::Owned(text)
+}
+
+/// What the parser says of a colon without a space behind it.
+const NO_SPACE: &str = "must be followed by a valid YAML whitespace";
 
 struct Open {
     span: Span,
@@ -365,6 +389,8 @@ fn explain(info: &str, text: &str, at: usize) -> (String, &'static str) {
     let help =
         if info.contains("tab") || line.trim_start_matches(' ').starts_with('\t') || rest.starts_with('\t') {
             "indent with spaces, not with tabs"
+        } else if info.contains(NO_SPACE) {
+            "put a space behind the ':'"
         } else if info.contains("mapping values") {
             "put quotes round a text that holds ': '"
         } else {

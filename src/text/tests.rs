@@ -148,3 +148,16 @@ fn inline_texts_read_back_the_same() {
         assert_eq!(card.unit.value, text, "through {yaml:?}");
     }
 }
+
+#[test]
+fn a_tab_may_part_a_key_from_its_value_and_stays_in_texts() {
+    let source =
+        Source::new("card.yaml", "unit:\tTin ü\nmore:\t\t[a, {b:\tc}]\nsaid: \"a:\tb\"\nlines: |\n  x:\ty\n");
+    let document = parse(&source).unwrap();
+    let text = format!("{:?}", document.root);
+    for part in ["\"Tin ü\"", "\"c\"", "\"a:\\tb\"", "x:\\ty"] {
+        assert!(text.contains(part), "{part}: {text}");
+    }
+    let many = format!("a: [{}]\n", "{b:\tc}, ".repeat(100));
+    assert!(parse(&Source::new("x", many)).unwrap_err().to_string().contains("put a space behind the ':'"));
+}

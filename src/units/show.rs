@@ -53,8 +53,11 @@ pub fn amps(a: Amps) -> String {
     if a.0.abs() < 5e-9 { "0 A".into() } else { engineering(a.0, DIGITS, "A") }
 }
 
-/// Ohms as a meter shows them: `4.70 kohm`; infinity is `OL`.
+/// Ohms as a meter shows them: `4.70 kohm`, `0.30 ohm` (milliohms would be taken for megohms); infinity is `OL`.
 pub fn ohms(r: Ohms) -> String {
+    if (0.005..0.995).contains(&r.0.abs()) {
+        return format!("{:.2} ohm", r.0);
+    }
     engineering(r.0, DIGITS, "ohm")
 }
 

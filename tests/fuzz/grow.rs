@@ -110,7 +110,11 @@ pub fn run(target: &str, mut grower: Grower, mut one: impl FnMut(&[u8]) -> bool)
         inputs += 1;
     }
     println!("{target}: {inputs} inputs, {good} of them good");
-    println!("{target}: slowest {:.3} s on {:?}", slowest.0.as_secs_f64(), String::from_utf8_lossy(&slowest.1));
+    println!(
+        "{target}: slowest {:.3} s on {:?}",
+        slowest.0.as_secs_f64(),
+        String::from_utf8_lossy(&slowest.1)
+    );
     if let Some(peak) = peak_megabytes() {
         println!("{target}: peak memory {peak} MB");
         assert!(peak < 200, "{target}: {peak} MB of memory");

@@ -2,8 +2,29 @@
 
 use super::run::{Folder, ran};
 
-const COMMANDS: [&str; 11] =
-    ["open", "bench", "next", "suspects", "why", "note", "strike", "close", "cases", "completions", "man"];
+const COMMANDS: [&str; 21] = [
+    "open",
+    "bench",
+    "next",
+    "suspects",
+    "why",
+    "note",
+    "strike",
+    "close",
+    "summary",
+    "sheet",
+    "whatif",
+    "drill",
+    "coverage",
+    "rules",
+    "rules check",
+    "rules list",
+    "rules show",
+    "rules schema",
+    "cases replay",
+    "completions",
+    "man",
+];
 
 #[test]
 fn alone_it_says_what_to_do_first() {
@@ -16,8 +37,8 @@ fn alone_it_says_what_to_do_first() {
 fn every_command_has_help_with_an_example_that_fits() {
     let folder = Folder::new();
     for name in COMMANDS {
-        let line: &[&str] = if name == "cases" { &["cases", "replay", "--help"] } else { &[name, "--help"] };
-        let ran = folder.run(line).ends(0);
+        let line: Vec<&str> = name.split(' ').chain(["--help"]).collect();
+        let ran = folder.run(&line).ends(0);
         assert!(ran.out.contains("Example"), "{name}: {}", ran.out);
         assert!(ran.out.contains(&format!("halfsplit {name}")), "{name}: {}", ran.out);
     }
@@ -46,6 +67,37 @@ fn slips_get_a_suggestion_and_the_right_code() {
         assert!(ran.err.contains(words), "{line:?}: {}", ran.err);
         assert!(ran.out.is_empty(), "{line:?}: an error is no answer: {}", ran.out);
     }
+}
+
+#[test]
+fn rules_list_and_show_know_devices_and_part_kinds_too() {
+    let folder = Folder::new();
+    let json = folder.run(&["rules", "list", "--json"]).ends(0);
+    let list: serde_json::Value = serde_json::from_str(&json.out).unwrap();
+    let items = list["items"].as_array().unwrap();
+    let of = |id: &str| items.iter().find(|i| i["id"] == id).unwrap_or_else(|| panic!("{id} is not listed"));
+    assert_eq!((&of("TL072")["kind"], &of("resistor")["kind"]), (&"device".into(), &"part-kind".into()));
+    assert_eq!(of("TL072")["pack"], "rules/devices/op_amps.yaml");
+    let kinds: std::collections::BTreeSet<&str> = items.iter().map(|i| i["kind"].as_str().unwrap()).collect();
+    let all = ["check", "condition", "device", "fault", "part-kind", "remedy", "symptom"];
+    assert_eq!(kinds.into_iter().collect::<Vec<_>>(), all);
+    let devices = folder.run(&["rules", "list", "--kind", "device"]).ends(0);
+    assert!(devices.out.lines().count() > 20 && devices.out.lines().all(|l| l.contains("  device ")));
+    // A card is found by any number of its part; what cannot be found is sought among the cards too.
+    let shown = folder.run(&["rules", "show", "TL082"]).ends(0);
+    assert!(shown.out.starts_with("TL072: a device (chip-linear)\n"), "{}", shown.out);
+    for words in
+        ["4: negative supply", "DIP-8: 1 2 3 4 5 6 7 8", "supply-max: 36", "rules/devices/op_amps.yaml:"]
+    {
+        assert!(shown.out.contains(words), "{words}: {}", shown.out);
+    }
+    assert!(shown.out.lines().all(|l| l.chars().count() <= 80));
+    let kind = folder.run(&["rules", "show", "electrolytic", "--json"]).ends(0);
+    let sheet: serde_json::Value = serde_json::from_str(&kind.out).unwrap();
+    assert_eq!(sheet["kind"], "part-kind");
+    assert!(sheet["part"]["modes"].as_array().unwrap().iter().any(|m| m["id"] == "open"));
+    let slip = folder.run(&["rules", "show", "TL0722"]).ends(1);
+    assert!(slip.err.contains("did you mean 'TL072'?"), "{}", slip.err);
 }
 
 #[test]
@@ -80,7 +132,7 @@ fn completions_and_pages_come_from_the_same_definitions() {
     let folder = Folder::new();
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let ran = folder.run(&["completions", shell]).ends(0);
-        for name in COMMANDS {
+        for name in COMMANDS.iter().flat_map(|c| c.split(' ')) {
             assert!(ran.out.contains(name), "{shell} knows no {name}");
         }
     }

@@ -159,6 +159,18 @@ const LINEAR_PEAK: f64 = 0.3;
 impl<'b> Predictor<'b> {
     /// Sets a board up for predictions.
     ///
+    /// ```
+    /// use halfsplit::circuit::{board::Board, predict::{Bench, Predictor}};
+    /// let library = halfsplit::rules::parts::Library::builtin()?;
+    /// let board = Board::load(&halfsplit::cases::board_example("pocket-beacon")?, &library)?;
+    /// let mut predictor = Predictor::new(&board, Bench::default()).unwrap();
+    /// let collector = predictor.check("volts:C").unwrap();
+    /// let healthy = predictor.predict(&[], &[collector.clone()]).unwrap().get(&collector).unwrap().mean;
+    /// let open = predictor.predict(&["R2:open"], &[collector.clone()]).unwrap().get(&collector).unwrap().mean;
+    /// assert!(open > healthy + 3.0, "without its bias resistor the transistor is off, and its collector at the supply");
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    ///
     /// # Errors
     /// [`PredictError::Solve`] when the healthy board has no operating point.
     pub fn new(board: &'b Board, bench: Bench) -> Result<Self, PredictError> {

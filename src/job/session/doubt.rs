@@ -5,8 +5,6 @@ use crate::job::{Card, Circuit, PowerSource, unit_of};
 use crate::rules::{self, Rules};
 use crate::units::{Unit, reading, show};
 
-/// Checks whose reading tells the supply of the board.
-const SUPPLY_CHECKS: [&str; 1] = ["board-supply-volts"];
 /// A new 9 V block shows up to about 9.7 V without load (common practice, no source).
 const BATTERY_MOST: f64 = 10.0;
 /// Two rails of 15 V against each other, with their tolerance (common practice, no source).
@@ -88,9 +86,10 @@ fn over_supply(rules: &Rules, card: &Card, check: rules::CheckId, value: f64) ->
 /// The most that the unit's supply gives, as far as the card tells.
 fn supply(rules: &Rules, card: &Card, asked: rules::CheckId) -> Option<(f64, &'static str)> {
     let asked = &rules.check(asked).id;
+    let tells_supply = |id: &str| rules.find_check(id).is_ok_and(|c| rules.check(c).tells_supply);
     let measured = card
         .standing()
-        .filter(|(_, f)| SUPPLY_CHECKS.contains(&f.check.value.as_str()) && f.check.value != *asked)
+        .filter(|(_, f)| f.check.value != *asked && tells_supply(&f.check.value))
         .filter_map(|(_, f)| reading::parse(&f.answer.value, Some(Unit::Volts)).ok())
         .map(|r| r.middle().abs())
         .filter(|v| *v > 1.0 && v.is_finite())
@@ -145,6 +144,8 @@ mod tests {
         assert!(asked(measured, "collector-volts", "12").unwrap().contains("8.90 V"));
         assert!(asked(measured, "collector-volts", "8.7").is_none());
         assert!(asked(measured, "collector-volts", "4500").is_some());
+        let behind = "unit: A\nhistory: fresh-build\nfindings:\n  - {check: logic-rail-volts, answer: 5V}\n";
+        assert!(asked(behind, "collector-volts", "8.7").is_none(), "a rail of its own is not the supply");
         assert!(asked(battery, "supply-ohms", "4.7").unwrap().contains("4.70 kohm would be healthy"));
         assert!(asked(battery, "supply-ohms", "0.3").is_none(), "a dead short is a dead short");
         assert!(asked(battery, "supply-ohms", "-20").unwrap().contains("below zero"));

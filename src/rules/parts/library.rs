@@ -19,6 +19,8 @@ pub struct Library {
     devices: BTreeMap<String, Device>,
     /// Other numbers to the card's own.
     aliases: BTreeMap<String, String>,
+    /// File and line of each kind and device card, by name.
+    written_at: BTreeMap<String, String>,
 }
 
 /// One decoded file beside its source, for messages.
@@ -70,6 +72,7 @@ impl Library {
         library.kinds.extend(replacements.kinds);
         library.devices.extend(replacements.devices);
         library.aliases.extend(replacements.aliases);
+        library.written_at.extend(replacements.written_at);
         for file in base.iter().chain(&more) {
             check::file(file, &library, &mut complaints);
         }
@@ -81,6 +84,12 @@ impl Library {
             take(&mut self.shapes, &file.written.shapes, file, "shape", complaints);
             take(&mut self.kinds, &file.written.kinds, file, "kind", complaints);
             take(&mut self.devices, &file.written.devices, file, "device", complaints);
+            let names = file.written.kinds.iter().map(|(n, _)| n);
+            for name in names.chain(file.written.devices.iter().map(|(n, _)| n)) {
+                let place = file.place(name.span);
+                let at = format!("{}:{}", place.file.name, place.line_column().0);
+                self.written_at.insert(name.value.clone(), at);
+            }
             for (name, device) in file.written.devices.iter() {
                 for also in &device.also {
                     self.aliases.insert(also.value.clone(), name.value.clone());
@@ -103,6 +112,20 @@ impl Library {
     pub fn device(&self, number: &str) -> Option<&Device> {
         let own = self.aliases.get(number).map_or(number, String::as_str);
         self.devices.get(number).or_else(|| self.devices.get(own))
+    }
+
+    /// The number that a card stands under, by any number of its part.
+    pub fn device_number<'a>(&'a self, number: &'a str) -> &'a str {
+        if self.devices.contains_key(number) {
+            number
+        } else {
+            self.aliases.get(number).map_or(number, String::as_str)
+        }
+    }
+
+    /// File and line where a kind or device card is written, such as `rules/devices/op_amps.yaml:12`.
+    pub fn written_at(&self, name: &str) -> Option<&str> {
+        self.written_at.get(name).map(String::as_str)
     }
 
     /// All shapes by name.
