@@ -359,7 +359,7 @@ fn bars(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<Bar> {
         .suspects
         .iter()
         .filter(|s| s.probability >= 0.01)
-        .take(6)
+        .take(5)
         .map(|s| Bar {
             says: s.says.clone(),
             plain: plain(&s.id),
