@@ -73,10 +73,14 @@ impl StoreError {
 fn reason(kind: io::ErrorKind, e: &io::Error) -> String {
     match kind {
         io::ErrorKind::NotFound => "the folder is not there".into(),
-        io::ErrorKind::PermissionDenied => "permission denied".into(),
-        io::ErrorKind::StorageFull => "the disk is full".into(),
+        io::ErrorKind::PermissionDenied => {
+            "permission denied (the file and its folder must be yours to read and write)".into()
+        }
+        io::ErrorKind::StorageFull => "the disk is full (make room, then give the answer again)".into(),
         io::ErrorKind::QuotaExceeded => "your disk quota is used up".into(),
-        io::ErrorKind::ReadOnlyFilesystem => "the disk is read-only".into(),
+        io::ErrorKind::ReadOnlyFilesystem => {
+            "the disk is read-only (copy the card to one that is not)".into()
+        }
         io::ErrorKind::IsADirectory => "it is a folder".into(),
         _ => e.to_string(),
     }

@@ -140,11 +140,8 @@ fn completions_and_pages_come_from_the_same_definitions() {
     assert!(page.out.contains(".TH halfsplit 1"), "{}", page.out);
     std::fs::create_dir(folder.path("man1")).unwrap();
     folder.run(&["man", "man1"]).ends(0);
-    for name in COMMANDS {
-        assert!(
-            folder.text(&format!("man1/halfsplit-{name}.1")).contains("Example") || name == "cases",
-            "{name}"
-        );
+    for name in COMMANDS.map(|c| c.replace(' ', "-")) {
+        assert!(folder.text(&format!("man1/halfsplit-{name}.1")).contains("Example"), "{name}");
     }
 }
 
