@@ -287,7 +287,10 @@ impl Belief {
         self.posterior.log_evidence = total;
         self.posterior.faults = mixture.faults;
         self.posterior.conditions = mixture.conditions;
-        self.posterior.none = self.probability_of(&[])?;
+        self.posterior.none = match self.is_complete() {
+            true => self.share_of_none(),
+            false => self.probability_of(&[])?,
+        };
         Ok(())
     }
 
@@ -317,6 +320,16 @@ impl Belief {
             Mixture { log_total, shares, faults: vec![0.0; self.graph.fault_count()], conditions };
         self.count_members(&self.groups, &mut mixture);
         mixture
+    }
+
+    /// The share of the empty set, where the sets settle every fault.
+    fn share_of_none(&self) -> f64 {
+        let Some(sets) = &self.sets else { return 0.0 };
+        let of = |g: &Group| -> f64 {
+            let empty = g.sets.iter().filter(|(s, _)| sets.sets[*s].members.is_empty());
+            g.share * empty.map(|(_, within)| within).sum::<f64>()
+        };
+        self.groups.iter().map(of).sum()
     }
 
     /// The marginals of designated faults, from the shares of the groups that hold them.

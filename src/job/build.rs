@@ -20,6 +20,8 @@ const RETEST_SHOWS: f64 = 0.95;
 const RETEST_LEAK: f64 = 0.01;
 /// Chance that a unit seems better after a remedy that had nothing to cure.
 const HELPED_LEAK: f64 = 0.02;
+/// Chance that the cure of one of several faults is noticed in the retest although the unit does not work yet.
+const PARTIAL_NOTICED: f64 = 0.5;
 /// Chance that the work on a part puts its fault right (common practice, no source).
 const BOARD_FIX_SUCCESS: f64 = 0.97;
 /// Chance that a stage whose bias the solver finds far off also sounds starved.
@@ -157,8 +159,9 @@ impl<'r> Builder<'r> {
         let mut out: Vec<CircuitEpoch> = vec![CircuitEpoch::default()];
         for found in findings {
             match &found.meaning {
-                Meaning::Tried { remedy, .. } => {
-                    let mut next = CircuitEpoch { cured: self.fixed_by(remedy).0, ..CircuitEpoch::default() };
+                Meaning::Tried { remedy, retest } => {
+                    let (cured, broken) = (self.fixed_by(remedy).0, *retest != Retest::Cured);
+                    let mut next = CircuitEpoch { cured, broken, ..CircuitEpoch::default() };
                     next.cured.extend(out.last().map(|e| e.cured.clone()).unwrap_or_default());
                     out.push(next);
                 }
@@ -180,7 +183,9 @@ impl<'r> Builder<'r> {
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
         for epoch in 0..=last {
             if epoch > 0 {
-                evidence.extend(self.try_remedy(findings, epoch).into_iter().map(|f| (f.check, f)));
+                evidence.extend(
+                    self.try_remedy(findings, epoch, epoch == last).into_iter().map(|f| (f.check, f)),
+                );
             }
             let wanted = (epoch < last).then(|| asked(findings, epoch));
             self.add_epoch(wanted.as_deref());
@@ -200,16 +205,18 @@ impl<'r> Builder<'r> {
     }
 
     /// The nodes for a remedy tried at the start of `epoch`: who is still there, did it help, does the unit work.
-    fn try_remedy(&mut self, findings: &mut [Understood], epoch: usize) -> Vec<Finding> {
+    fn try_remedy(&mut self, findings: &mut [Understood], epoch: usize, last: bool) -> Vec<Finding> {
         let tried =
             findings.iter().position(|f| f.epoch == epoch && matches!(f.meaning, Meaning::Tried { .. }));
         let Some(index) = tried else { return Vec::new() };
         let Meaning::Tried { remedy, retest } = findings[index].meaning.clone() else { return Vec::new() };
         let (fixes, success) = self.fixed_by(&remedy);
+        // Where the unit does not work yet, something else may hide that a fault is gone.
+        let noticed = if retest == Retest::Cured { 1.0 } else { PARTIAL_NOTICED };
         let mut cured = Vec::new();
         for node in fixes {
             let before = self.present[node.0];
-            cured.push((before, success));
+            cured.push((before, success * noticed));
             if let Ok(still) = self.graph.add_condition(0.0, &[(before, 1.0 - success)]) {
                 self.present[node.0] = still.into();
             }
@@ -223,9 +230,9 @@ impl<'r> Builder<'r> {
             Retest::Changed => (1, 1),
         };
         let mut out = Vec::new();
-        // That a remedy changed nothing is told by `helped`: the complaint stands as it stood, and counting it once more
-        // would only tie all faults together again.
-        if let (Ok(node), true) = (works, retest != Retest::NoChange) {
+        // A unit that does not work after the last remedy did not work after those before either: once is enough, and each such
+        // finding ties all faults together.
+        if let (Ok(node), true) = (works, broken == 0 || last) {
             out.push(Finding::answer(node, broken));
         }
         if let Ok(node) = helped {

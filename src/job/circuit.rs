@@ -42,7 +42,21 @@ pub struct CircuitEpoch {
     pub findings: Vec<(usize, CheckId, Observed)>,
     /// Faults put right before it.
     pub cured: Vec<FaultId>,
+    /// Whether the retest before it said that the unit does not work yet.
+    pub broken: bool,
 }
+
+impl CircuitEpoch {
+    /// Which of these faults are there in this epoch: those that were not put right. Where that would be none and the unit still
+    /// does not work, the work on them failed.
+    pub fn there(&self, members: &[FaultId]) -> Vec<FaultId> {
+        let left: Vec<FaultId> = members.iter().filter(|f| !self.cured.contains(f)).copied().collect();
+        if left.is_empty() && self.broken { members.to_vec() } else { left }
+    }
+}
+
+/// An epoch and the readings taken in it.
+type Taken<'a> = (&'a CircuitEpoch, Vec<(CheckId, Observed)>);
 
 /// A board with its predictor.
 #[derive(Debug)]
@@ -209,15 +223,15 @@ impl<'b> Circuit<'b> {
         let odds: BTreeMap<FaultId, f64> =
             moving.iter().map(|(f, _, p)| (*f, (p / (1.0 - p)).ln())).collect();
         let weight = |members: &[FaultId], log: f64| log + members.iter().map(|f| odds[f]).sum::<f64>();
-        let taken: Vec<(&[FaultId], Vec<(CheckId, Observed)>)> = epochs
+        let taken: Vec<Taken<'_>> = epochs
             .iter()
             .filter(|e| !e.findings.is_empty())
-            .map(|e| (e.cured.as_slice(), e.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect()))
+            .map(|e| (e, e.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect()))
             .collect();
         let score = |members: &[FaultId], closely: bool| -> Option<f64> {
-            taken.iter().try_fold(0.0, |sum, (cured, findings)| {
-                let there = members.iter().filter(|f| !cured.contains(f));
-                let there: Vec<&str> = there.filter_map(|f| names.get(f).copied()).collect();
+            taken.iter().try_fold(0.0, |sum, (epoch, findings)| {
+                let there = epoch.there(members);
+                let there: Vec<&str> = there.iter().filter_map(|f| names.get(f).copied()).collect();
                 let log = match closely {
                     true => self.log_likelihood(&there, findings)?,
                     false => self.rough_log_likelihood(&there, findings)?,

@@ -457,26 +457,26 @@ impl Diagnosis<'_> {
             .collect()
     }
 
-    fn board_names(&self, faults: &[FaultId], cured: &[FaultId]) -> Vec<&str> {
-        let on_board = |f: &&FaultId| {
-            matches!(self.model.faults[f.0].origin, FaultOrigin::Board(_)) && !cured.contains(f)
-        };
+    fn board_names(&self, faults: &[FaultId]) -> Vec<&str> {
+        let on_board = |f: &&FaultId| matches!(self.model.faults[f.0].origin, FaultOrigin::Board(_));
         faults.iter().filter(on_board).map(|f| self.model.faults[f.0].id.as_str()).collect()
     }
 
     fn reads(&self, faults: &[FaultId], checks: &[BoardCheck]) -> Option<Prediction> {
-        self.circuit.as_ref()?.outline(&self.board_names(faults, &[]), checks)
+        self.circuit.as_ref()?.outline(&self.board_names(faults), checks)
     }
 
     /// Natural logarithm of the likelihood of the board's readings with exactly these faults.
     fn circuit_log_likelihood(&self, faults: &[FaultId]) -> f64 {
         let Some(circuit) = &self.circuit else { return 0.0 };
         let taken = self.model.readings.iter().filter(|e| !e.findings.is_empty());
+        let of_board = |f: &&FaultId| matches!(self.model.faults[f.0].origin, FaultOrigin::Board(_));
+        let on_board: Vec<FaultId> = faults.iter().filter(of_board).copied().collect();
         taken
             .map(|epoch| {
                 let findings: Vec<_> = epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
                 circuit
-                    .log_likelihood(&self.board_names(faults, &epoch.cured), &findings)
+                    .log_likelihood(&self.board_names(&epoch.there(&on_board)), &findings)
                     .unwrap_or(f64::NEG_INFINITY)
             })
             .sum()
@@ -607,11 +607,12 @@ impl Diagnosis<'_> {
 
     fn plan_remedy(&self, remedy: &RemedyRef, faults: &[FaultId], setups: &[rules::SetupId]) -> plan::Remedy {
         let tools = self.job.card.tools();
-        let tried = self
-            .model
-            .findings
-            .iter()
-            .any(|f| matches!(&f.meaning, Meaning::Tried { remedy: r, .. } if r == remedy));
+        let same = |m: &Meaning| matches!(m, Meaning::Tried { remedy: r, .. } if r == remedy);
+        let times = self.model.findings.iter().filter(|f| same(&f.meaning)).count();
+        // Work that did not help is done once more where everything found since still points there.
+        let cures = |f: &&FaultId| self.model.faults[f.0].remedies.contains(remedy);
+        let again = || faults.iter().filter(cures).any(|f| self.model.there_now(*f) > 0.5);
+        let tried = times > 1 || (times == 1 && !again());
         let offer = self.offer(remedy);
         let (rigs, power, success, missing) = match remedy {
             RemedyRef::Rule(id) => {

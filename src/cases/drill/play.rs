@@ -270,7 +270,7 @@ impl<'b> Table<'_, 'b> {
         }
         let cures = cures(diagnosis, remedy);
         let level = self.unit.clone();
-        let helped = self.rig.mend(&mut self.unit, &cures);
+        let helped = self.rig.mend(&mut self.unit, &cures, self.epoch);
         self.epoch += 1;
         self.game.wrong_remedies += usize::from(!helped);
         if self.unit.faults.is_empty() {

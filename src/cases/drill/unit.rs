@@ -342,10 +342,11 @@ impl<'b> Rig<'b> {
     }
 
     /// A remedy tried: puts right what it is for. Whether it put anything right.
-    pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>) -> bool {
+    /// `attempt` tells one try from the next.
+    pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>, attempt: usize) -> bool {
         let before = unit.faults.len();
         let seed = unit.seed;
-        unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f}")) < MENDS));
+        unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < MENDS));
         unit.faults.len() < before
     }
 
