@@ -138,7 +138,7 @@ fn sampling_states_its_error() {
 fn sampled_belief_goes_on() {
     let net = load("local_120");
     let exact = Belief::new(net.graph.clone(), &net.findings).unwrap();
-    let limits = Limits { log2_cost: 8.5, samples: 6_000, seed: 1 };
+    let limits = Limits { log2_cost: 8.5, samples: 6_000, ..Limits::default() };
     let belief = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
     assert!(belief.sets().is_none());
     let open = net.graph.checks().filter(|x| belief.checks_found().all(|y| y != *x));

@@ -131,7 +131,8 @@ pub fn coverage(
     let (groups, unseen) = table.split(|c| c.at_hand(tools));
     let bits_left = table.bits(&groups, &unseen);
     let name = |i: &usize| diagnosis.model.faults[table.faults[*i - 1].0].id.clone();
-    let share = |list: &[usize]| list.iter().map(|i| table.share(*i)).sum::<f64>();
+    // An empty sum of floats is minus zero, and would be printed so.
+    let share = |list: &[usize]| list.iter().map(|i| table.share(*i)).sum::<f64>() + 0.0;
     let one_remedy = |list: &[usize]| {
         let of = |i: &usize| diagnosis.model.faults[table.faults[*i - 1].0].remedies.first();
         list.windows(2).all(|w| of(&w[0]) == of(&w[1]))

@@ -34,6 +34,7 @@ pub fn log_likelihood(
     bench: &Bench,
 ) -> f64 {
     let items: Vec<Item<'_>> = findings.iter().filter_map(|(c, o)| item(c, o, with, healthy)).collect();
+    let covariances = covariances(&items);
     let ln_slip = bench.slip.max(1e-12).ln();
     let ln_fine = (1.0 - bench.slip).max(1e-12).ln();
     let mut slipped = vec![false; items.len()];
@@ -45,7 +46,7 @@ pub fn log_likelihood(
                 .zip(slipped)
                 .map(|(i, s)| if *s { ln_slip + slip_density(i) } else { ln_fine })
                 .sum();
-            priors + joint(&items, slipped)
+            priors + joint(&items, &covariances, slipped)
         };
         total = log_sum(total, score(&slipped));
         if round == items.len() {
@@ -133,22 +134,40 @@ fn read<'a>(check: &CheckId, reading: &Reading, predicted: &'a Predicted) -> Ite
     }
 }
 
+impl Item<'_> {
+    fn predicted(&self) -> &Predicted {
+        match self {
+            Item::Point { predicted, .. } | Item::Interval { predicted, .. } => predicted,
+        }
+    }
+}
+
+/// Covariance of each reading with those before it and itself over the shared draw of parts.
+fn covariances(items: &[Item<'_>]) -> Vec<Vec<f64>> {
+    let shared = |a: &Predicted, b: &Predicted| -> f64 {
+        a.loadings.iter().zip(b.loadings.iter()).map(|(x, y)| x * y).sum()
+    };
+    let row = |(i, a): (usize, &Item<'_>)| {
+        items[..=i].iter().map(|b| shared(a.predicted(), b.predicted())).collect()
+    };
+    items.iter().enumerate().map(row).collect()
+}
+
 /// Log density of the readings that are no slips.
-fn joint(items: &[Item<'_>], slipped: &[bool]) -> f64 {
-    let live = || items.iter().zip(slipped).filter(|(_, s)| !**s).map(|(i, _)| i);
-    let points: Vec<(f64, f64, &Predicted)> = live()
-        .filter_map(|i| match i {
-            Item::Point { value, extra_var, predicted, .. } => Some((*value, *extra_var, *predicted)),
-            Item::Interval { .. } => None,
-        })
-        .collect();
+fn joint(items: &[Item<'_>], covariances: &[Vec<f64>], slipped: &[bool]) -> f64 {
+    let live = || items.iter().enumerate().zip(slipped).filter(|(_, s)| !**s).map(|(i, _)| i);
     // An open circuit predicted where a number was read: the meter's range ends there.
     let mean = |p: &Predicted| if p.mean.is_finite() { p.mean } else { LN_OVER + 0.7 };
-    let normal = Normal::of(points.iter().map(|(x, extra, p)| (x - mean(p), *extra, *p)));
+    let mut normal = Normal { covariances, rows: Vec::new(), factor: Vec::new(), whitened: Vec::new() };
+    for (i, item) in live() {
+        if let Item::Point { value, extra_var, predicted, .. } = item {
+            normal.add(i, value - mean(predicted), predicted.own_sd * predicted.own_sd + extra_var);
+        }
+    }
     let mut total = normal.log_density();
-    for i in live() {
-        let Item::Interval { low, high, extra_var, predicted, .. } = i else { continue };
-        let (shift, var) = normal.given(predicted);
+    for (i, item) in live() {
+        let Item::Interval { low, high, extra_var, predicted, .. } = item else { continue };
+        let (shift, var) = normal.given(i, predicted.own_sd * predicted.own_sd);
         let sd = (var + extra_var).sqrt().max(1e-9);
         let m = if predicted.mean.is_finite() { predicted.mean + shift } else { LN_OVER + 0.7 };
         total += interval((low - m) / sd, (high - m) / sd).max(1e-300).ln();
@@ -158,36 +177,39 @@ fn joint(items: &[Item<'_>], slipped: &[bool]) -> f64 {
 
 /// Readings about zero with their covariance factored.
 struct Normal<'a> {
-    predicted: Vec<&'a Predicted>,
+    covariances: &'a [Vec<f64>],
+    /// Which readings are in, by place.
+    rows: Vec<usize>,
     /// Lower triangle of the Cholesky factor, row by row.
     factor: Vec<Vec<f64>>,
     /// The factor's solution for the residuals.
     whitened: Vec<f64>,
 }
 
-impl<'a> Normal<'a> {
-    fn of(rows: impl Iterator<Item = (f64, f64, &'a Predicted)>) -> Self {
-        let mut normal = Self { predicted: Vec::new(), factor: Vec::new(), whitened: Vec::new() };
-        for (residual, extra, p) in rows {
-            let mut row = normal.solve(p);
-            let left = p.own_sd * p.own_sd + extra + shared(p, p) - row.iter().map(|x| x * x).sum::<f64>();
-            let diagonal = left.max(1e-18).sqrt();
-            let told: f64 = row.iter().zip(&normal.whitened).map(|(l, w)| l * w).sum();
-            normal.whitened.push((residual - told) / diagonal);
-            row.push(diagonal);
-            normal.factor.push(row);
-            normal.predicted.push(p);
-        }
-        normal
+impl Normal<'_> {
+    /// Adds a reading: its place, its residual and the variance that no other reading shares.
+    fn add(&mut self, place: usize, residual: f64, own: f64) {
+        let mut row = self.solve(place);
+        let left = own + self.shared(place, place) - row.iter().map(|x| x * x).sum::<f64>();
+        let diagonal = left.max(1e-18).sqrt();
+        let told: f64 = row.iter().zip(&self.whitened).map(|(l, w)| l * w).sum();
+        self.whitened.push((residual - told) / diagonal);
+        row.push(diagonal);
+        self.factor.push(row);
+        self.rows.push(place);
+    }
+
+    fn shared(&self, a: usize, b: usize) -> f64 {
+        self.covariances[a.max(b)][a.min(b)]
     }
 
     /// `L^-1 c` for the covariances `c` of a reading with those already in.
-    fn solve(&self, p: &Predicted) -> Vec<f64> {
+    fn solve(&self, place: usize) -> Vec<f64> {
         let mut out: Vec<f64> = Vec::with_capacity(self.factor.len() + 1);
-        for (row, other) in self.factor.iter().zip(&self.predicted) {
+        for (row, other) in self.factor.iter().zip(&self.rows) {
             let told: f64 = row.iter().zip(&out).map(|(l, x)| l * x).sum();
             let diagonal = row.get(out.len()).copied().unwrap_or(1.0);
-            out.push((shared(p, other) - told) / diagonal);
+            out.push((self.shared(place, *other) - told) / diagonal);
         }
         out
     }
@@ -197,18 +219,13 @@ impl<'a> Normal<'a> {
         self.whitened.iter().enumerate().map(one).sum()
     }
 
-    /// Shift of the mean and variance of another reading, given these.
-    fn given(&self, p: &Predicted) -> (f64, f64) {
-        let row = self.solve(p);
+    /// Shift of the mean and variance of another reading, given these; `own` is the variance that it shares with none.
+    fn given(&self, place: usize, own: f64) -> (f64, f64) {
+        let row = self.solve(place);
         let shift = row.iter().zip(&self.whitened).map(|(l, w)| l * w).sum();
-        let all = p.own_sd * p.own_sd + shared(p, p);
-        (shift, (all - row.iter().map(|x| x * x).sum::<f64>()).max(p.own_sd * p.own_sd))
+        let all = own + self.shared(place, place);
+        (shift, (all - row.iter().map(|x| x * x).sum::<f64>()).max(own))
     }
-}
-
-/// Covariance over the shared draw of parts.
-fn shared(a: &Predicted, b: &Predicted) -> f64 {
-    a.loadings.iter().zip(b.loadings.iter()).map(|(x, y)| x * y).sum()
 }
 
 /// Probability of a standard normal between two bounds.
