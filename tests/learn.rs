@@ -3,7 +3,7 @@
 
 use halfsplit::cases::learn::{
     Change, Data, Effort, Frame, Gain, Kept, Place, Score, Spot, Statistics, Tables, WEIGHT, authored_cases,
-    beta_interval, beta_quantile, count, facts, fit, gain, gather, learn, overlay, posterior,
+    beta_interval, beta_quantile, count, expect, facts, fit, gain, gather, learn, overlay, posterior,
 };
 use halfsplit::cases::simulate::{Pick, Simulation, card, draw};
 use halfsplit::job::{Diagnosis, JobCard};
@@ -75,7 +75,7 @@ fn strengths_follow_the_independent_enumeration() {
         );
         (0..case[3].as_u64().unwrap()).for_each(|_| add(&rules, &mut statistics, &text));
     }
-    let fit = fit(&rules, Data::all(&rules, &statistics), golden["weight"].as_f64().unwrap(), 2);
+    let fit = fit(&rules, Data::all(&rules, &statistics), golden["weight"].as_f64().unwrap(), 2, &|| ());
     // The climb of the fit starts at the same height and goes up by the same steps.
     let climb = numbers(&golden["climb"]);
     let steps = |c: &[f64]| c.windows(2).take(5).map(|w| w[1] - w[0]).collect::<Vec<_>>();
@@ -83,7 +83,48 @@ fn strengths_follow_the_independent_enumeration() {
         assert!((here - there).abs() < 1e-8, "{here} {there}");
     }
     assert!(fit.climb.len() >= 6);
+    counts_and_rounds(&rules, &statistics, &golden);
     assert!(fit.climb.windows(2).all(|w| w[1] >= w[0] - 1e-9), "{:?}", fit.climb);
+}
+
+/// The counts of the first E-step, and the figures after six rounds, cause by cause.
+fn counts_and_rounds(rules: &Rules, statistics: &Statistics, golden: &Value) {
+    let link = |from: &str, to: &str| {
+        let all = rules.links().find(|(_, l)| rules.cause_name(l.from) == from && rules.effect_name(l.to) == to);
+        Place::Link(all.unwrap().0)
+    };
+    let leak = |check: &str| Place::Check(rules.find_check(check).unwrap());
+    let causes = [
+        link("a", "h"),
+        link("b", "h"),
+        link("h", "x"),
+        link("a", "x"),
+        link("h", "y"),
+        leak("x"),
+        leak("y"),
+    ];
+    let (authored, weight) = (Tables::authored(rules), golden["weight"].as_f64().unwrap());
+    let (mut tables, mut data) = (authored.clone(), Data::all(rules, statistics));
+    for round in 0..6 {
+        let sums = expect(&mut data, &tables, 0.8, 1);
+        if round == 0 {
+            let (trials, wins) = (numbers(&golden["first"]["trials"]), numbers(&golden["first"]["wins"]));
+            for (i, place) in causes.iter().enumerate() {
+                let t = tables.index(*place);
+                assert!((sums.trials[t] - trials[i]).abs() < 1e-9, "trials of {place:?}");
+                assert!((sums.answers[t][1] - wins[i]).abs() < 1e-9, "successes of {place:?}");
+            }
+            assert!((sums.log_likelihood - golden["first"]["log_likelihood"].as_f64().unwrap()).abs() < 1e-9);
+        }
+        for place in &causes {
+            let t = tables.index(*place);
+            let share = (weight * authored.chances[t][1] + sums.answers[t][1]) / (weight + sums.trials[t]);
+            tables.chances[t] = vec![1.0 - share, share];
+        }
+    }
+    for (place, share) in causes.iter().zip(numbers(&golden["after_six"])) {
+        assert!((tables.chances[tables.index(*place)][1] - share).abs() < 1e-9, "{place:?}");
+    }
 }
 
 #[test]
@@ -164,7 +205,7 @@ fn statistics_add_up_in_any_order_and_grouping() {
 fn an_overlay_loads_and_changes_what_it_should() {
     let rules = Rules::builtin().unwrap();
     let statistics = drawn(rules, 0..60);
-    let learned = learn(rules, &statistics, 20.0, 2);
+    let learned = learn(rules, &statistics, 20.0, 2, &|| ());
     assert!(learned.fit.climb.windows(2).all(|w| w[1] >= w[0] - 1e-6), "{:?}", learned.fit.climb);
     let gain = judged();
     let text = overlay(rules, &learned.changes, statistics.cards, 20.0, &gain);
@@ -266,7 +307,7 @@ fn estimates_approach_the_parameters_that_cases_were_drawn_from() {
     for number in 0..cases {
         add(rules, &mut statistics, &card(&real, &draw(&real, &simulation, number), number));
     }
-    let learned = learn(rules, &statistics, WEIGHT, 2);
+    let learned = learn(rules, &statistics, WEIGHT, 2, &|| ());
     let (before, after) = (Tables::authored(rules), Tables::authored(&real));
     let (mut inside, mut told, mut errors, mut errors_before) = (0, 0, Vec::new(), Vec::new());
     for (t, chances) in learned.fit.tables.chances.iter().enumerate() {
@@ -409,7 +450,7 @@ fn minutes_and_successes_are_learned_from_what_was_noted() {
             ),
         );
     }
-    let learned = learn(rules, &statistics, 20.0, 1);
+    let learned = learn(rules, &statistics, 20.0, 1, &|| ());
     let find = |spot: Spot| learned.changes.iter().find(|c| c.spot == spot).unwrap();
     let (check, id) = (rules.find_check("look-burn").unwrap(), rules.find_remedy(remedy).unwrap());
     let was = rules.check(check).minutes.get();

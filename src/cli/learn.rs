@@ -125,9 +125,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             skipped.len()
         )));
     }
-    let bar = progress(screen, 6, "rounds of judging");
-    let learned = learn(rules, &statistics, args.weight, threads);
-    bar.inc(1);
+    let bar = progress(screen, 0, "rounds of fitting and judging");
+    let learned = learn(rules, &statistics, args.weight, threads, &|| bar.inc(1));
     let judged = gain(rules, &statistics, args.weight, threads, &|| bar.inc(1));
     bar.finish_and_clear();
     let better = judged.filter(|g| g.kept != Kept::Nothing);
@@ -268,14 +267,17 @@ fn write_statistics(rules: &Rules, statistics: &Statistics, path: &std::path::Pa
     Ok(store::replace(path, &text)?)
 }
 
-/// A bar on stderr; hidden where that is no terminal.
+/// A bar on stderr, or with a length of 0 (not known) a count; hidden where stderr is no terminal.
 pub(super) fn progress(screen: &Screen<'_>, length: u64, what: &'static str) -> indicatif::ProgressBar {
-    if !screen.styled || length < 2 {
+    if !screen.styled || length == 1 {
         return indicatif::ProgressBar::hidden();
     }
-    let style = indicatif::ProgressStyle::with_template("{bar:40} {pos}/{len} {msg} {eta}");
-    let bar = indicatif::ProgressBar::new(length).with_message(what);
-    match style {
+    let (bar, template) = match length {
+        0 => (indicatif::ProgressBar::new_spinner(), "{spinner} {pos} {msg}, {elapsed}"),
+        n => (indicatif::ProgressBar::new(n), "{bar:40} {pos}/{len} {msg}, {eta} left"),
+    };
+    let bar = bar.with_message(what);
+    match indicatif::ProgressStyle::with_template(template) {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
     }

@@ -61,9 +61,15 @@ pub struct Learned {
 
 /// Learns every figure from statistics. `weight`: how many cases an authored figure counts for, above 0. The result depends
 /// on rules, statistics and weight alone. Cost: up to 80 rounds over the patterns, some 0.1 ms a pattern each.
-pub fn learn(rules: &Rules, statistics: &Statistics, weight: f64, threads: usize) -> Learned {
+pub fn learn(
+    rules: &Rules,
+    statistics: &Statistics,
+    weight: f64,
+    threads: usize,
+    tick: &dyn Fn(),
+) -> Learned {
     let priors = Priors::learn(rules, statistics.patterns.iter().map(|(p, n)| (p, *n)), weight);
-    let fit = fit(rules, Data::all(rules, statistics), weight, threads);
+    let fit = fit(rules, Data::all(rules, statistics), weight, threads, tick);
     let mut changes = prior_changes(rules, &priors, weight);
     changes.extend(table_changes(rules, &fit, weight));
     changes.extend(other_changes(rules, statistics, weight));

@@ -177,8 +177,9 @@ fn penalised(sums: &Sums, tables: &Tables, authored: &Tables, mention: f64, weig
     sums.log_likelihood + weight * (all + MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln())
 }
 
-/// Learns strengths and leaks on so many threads. `weight`: how many cases the authored figures count for, above 0.
-pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize) -> Fit {
+/// Learns strengths and leaks on so many threads. `weight`: how many cases the authored figures count for, above 0. `tick` is
+/// called after each round.
+pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize, tick: &dyn Fn()) -> Fit {
     let authored = Tables::authored(rules);
     let mut tables = authored.clone();
     let mut mention = MENTION;
@@ -200,6 +201,7 @@ pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize) -> Fi
         }
         mention = (weight * MENTION + sums.mention.1) / (weight + sums.mention.0);
         sums = expect(&mut data, &tables, mention, threads);
+        tick();
     }
     Fit { tables, mention, sums, climb }
 }

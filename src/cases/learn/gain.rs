@@ -186,7 +186,7 @@ impl<'s> Plan<'s> {
 }
 
 /// Judges learning by leaving cases out, on so many threads; `None` with fewer than two cases. `tick` is called after each
-/// part. The result does not depend on the threads. Cost: one fit a part; some 20 ms a case judged, 100 ms a case played.
+/// round of a fit and each part judged. The result does not depend on the threads. Cost: one fit a part; some 20 ms a case judged, 100 ms a case played.
 pub fn gain(
     rules: &Rules,
     statistics: &Statistics,
@@ -203,7 +203,7 @@ pub fn gain(
     for fold in 0..plan.folds {
         let (rest, out) = plan.parts(fold);
         if !out.is_empty() {
-            let tables = fit(rules, Data::new(rules, rest.iter().copied()), weight, threads).tables;
+            let tables = fit(rules, Data::new(rules, rest.iter().copied()), weight, threads, tick).tables;
             let priors = Priors::learn(rules, rest.iter().copied(), weight);
             parts.push((Judge { rules, tables, priors }, out));
         }
