@@ -40,7 +40,9 @@ fn statistics_of_two_shops_give_what_all_cards_give() {
         let ran = folder.run(&["drill", "--cases", "20", "--seed", seed, "-o", dir]);
         assert_eq!(ran.code, 0, "{}", ran.err);
     }
-    let line = |more: &[&str]| [&["cases", "learn", "--json"], more].concat();
+    fn line<'a>(more: &[&'a str]) -> Vec<&'a str> {
+        [&["cases", "learn", "--json"], more].concat()
+    }
     // Whether it keeps anything is not the question here.
     folder.run(&line(&["north", "--stats", "north.json"]));
     folder.run(&line(&["south", "--stats", "south.json"]));
@@ -90,7 +92,15 @@ fn drilled_cards_are_resolved_and_the_same_for_a_seed() {
     let again = folder.run(&["drill", "--cases", "5", "-o", "one"]);
     assert!(again.code == 1 && again.err.contains("not empty"), "{}", again.err);
     let board = folder.run(&[
-        "drill", "--example", "tin-lantern", "--cases", "2", "--strategies", "half-split", "-o", "played",
+        "drill",
+        "--example",
+        "tin-lantern",
+        "--cases",
+        "2",
+        "--strategies",
+        "half-split",
+        "-o",
+        "played",
     ]);
     assert_eq!(board.code, 0, "{}", board.err);
     let card = folder.text("played/drill-000001.yaml");
@@ -117,7 +127,11 @@ fn a_report_comes_in_four_forms() {
         heads.iter().for_each(|head| assert!(text.contains(head), "{head} in {text}"));
     }
     let html = form("html");
-    assert!(html.matches("<svg").count() == 3 && !html.contains("<script") && !html.contains("http://www.w3.org/1999"));
+    assert!(
+        html.matches("<svg").count() == 3
+            && !html.contains("<script")
+            && !html.contains("http://www.w3.org/1999")
+    );
     let json = folder.run(&["cases", "report", CASES, "--json"]);
     let json: Value = serde_json::from_str(&json.out).unwrap();
     assert_eq!((&json["cards"], json["left_out"].as_array().unwrap().len()), (&Value::from(23), 3));

@@ -2,13 +2,14 @@
 //!
 //! With the faults known from the outcome, what hides is the conditions, which cause did it where several could have, and
 //! what an owner passed over. The E-step is [`crate::belief::Graph::expectations`]; the M-step is closed:
-//! share = (weight * authored share + expected successes) / (weight + expected trials), which maximises
-//! log likelihood + weight * sum of authored share * log share. That penalised likelihood never falls
+//! share = (w * authored share + expected successes) / (w + expected trials), which maximises
+//! log likelihood + sum of w * authored share * log share, w being the cases that the table counts for. That penalised likelihood never falls
 //! (Dempster, Laird and Rubin 1977).
 
 use super::frame::{Frame, Tables, packs};
 use super::gain::spread;
 use super::pattern::{Pattern, Statistics};
+use super::priors::authored_cases;
 use crate::rules::Rules;
 use std::collections::BTreeMap;
 
@@ -65,7 +66,7 @@ pub struct Sums {
     pub trials: Vec<f64>,
     /// Expected successes by table and answer.
     pub answers: Vec<Vec<f64>>,
-    /// Sum over cases of (successes - trials * share) squared, by table and answer: the empirical information.
+    /// Sum over cases of (successes - trials * share) squared, by table and answer.
     pub squares: Vec<Vec<f64>>,
     /// Cases that said something, by table.
     pub cases: Vec<f64>,
@@ -173,8 +174,15 @@ fn penalised(sums: &Sums, tables: &Tables, authored: &Tables, mention: f64, weig
     let penalty = |now: &[f64], was: &[f64]| -> f64 {
         now.iter().zip(was).filter(|(_, w)| **w > 0.0).map(|(n, w)| w * n.ln()).sum()
     };
-    let all: f64 = tables.chances.iter().zip(&authored.chances).map(|(n, w)| penalty(n, w)).sum();
-    sums.log_likelihood + weight * (all + MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln())
+    let each = tables.chances.iter().zip(&authored.chances);
+    let all: f64 = each.map(|(n, w)| counted(w, weight) * penalty(n, w)).sum();
+    let spoken = MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln();
+    sums.log_likelihood + all + weight * spoken
+}
+
+/// How many cases a table counts for: as a prior does, enough to hold some occurrences of its abnormal answers.
+pub(super) fn counted(authored: &[f64], weight: f64) -> f64 {
+    authored_cases(authored.iter().skip(1).sum(), weight)
 }
 
 /// Learns strengths and leaks on so many threads. `weight`: how many cases the authored figures count for, above 0. `tick` is
@@ -194,9 +202,10 @@ pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize, tick:
             break;
         }
         for (t, table) in tables.chances.iter_mut().enumerate() {
-            let all = weight + sums.trials[t];
+            let own = counted(&authored.chances[t], weight);
+            let all = own + sums.trials[t];
             for (k, share) in table.iter_mut().enumerate() {
-                *share = (weight * authored.chances[t][k] + sums.answers[t][k]) / all;
+                *share = (own * authored.chances[t][k] + sums.answers[t][k]) / all;
             }
         }
         mention = (weight * MENTION + sums.mention.1) / (weight + sums.mention.0);
@@ -207,11 +216,13 @@ pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize, tick:
 }
 
 impl Fit {
-    /// How many independent cases the evidence on a share is worth: its empirical information (Louis 1982) times the
-    /// variance of one case, at most the trials.
+    /// How many independent cases the evidence on a share is worth: the information of the trials less what is missing of it
+    /// for want of knowing which cause acted (Louis 1982), in units of one observed trial; between 0 and the trials.
     pub fn effective(&self, table: usize, answer: usize) -> f64 {
         let p = self.tables.chances[table][answer];
-        let one = p * (1.0 - p);
-        if one <= 0.0 { 0.0 } else { (self.sums.squares[table][answer] / one).min(self.sums.trials[table]) }
+        let (one, trials) = (p * (1.0 - p), self.sums.trials[table]);
+        let (did, squares) = (self.sums.answers[table][answer], self.sums.squares[table][answer]);
+        let missing = (1.0 - p).powi(2) * did + p * p * (trials - did) - squares;
+        if one <= 0.0 { 0.0 } else { (trials - missing / one).clamp(0.0, trials.max(0.0)) }
     }
 }

@@ -11,7 +11,7 @@ pub fn faults(list: &[FaultCount]) -> String {
     let mut y = 14.0;
     for fault in list {
         let says = if fault.says.is_empty() { &fault.id } else { &fault.says };
-        let label = broken(says, 46, 1).concat();
+        let label = broken(says, 50, 1).concat();
         drawing.text(0.0, y, &label, Anchor::Start, false, INK);
         let width = scale.at(fault.count as f64);
         drawing.rect(0.0, y + 6.0, width, 12.0, &Fill::Plain(ACCENT), ACCENT);
@@ -61,7 +61,7 @@ pub fn times(minutes: &JobMinutes) -> String {
 /// Said against was, with the range of the share; on the line is right.
 pub fn reliability(bins: &[Reliability]) -> String {
     let mut drawing = Drawing::new("reliability");
-    let (left, right, top, bottom) = (48.0, 328.0, 12.0, 292.0);
+    let (left, right, top, bottom) = (48.0, 314.0, 12.0, 278.0);
     let x = Scale { values: (0.0, 1.0), units: (left, right) };
     let y = Scale { values: (0.0, 1.0), units: (bottom, top) };
     drawing.rect(left, top, right - left, bottom - top, &Fill::Plain("#ffffff"), FAINT);

@@ -13,6 +13,10 @@ const ROWS: usize = 20;
 /// Faults of a row that are printed.
 const FAULTS: usize = 4;
 
+/// First columns hold names, which must not be broken within a word.
+const STYLE: &str =
+    ".bench td:first-child { min-width: 9.5em; }\n.bench td:first-child bdi { overflow-wrap: break-word; }";
+
 /// One piece of the page.
 enum Block {
     Heading(String),
@@ -274,9 +278,10 @@ impl BenchReport {
         format!(
             "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-             <title>What this bench has seen</title>\n<style>\n{}\n</style>\n</head>\n<body>\n<main class=\"bench\">\n\
+             <title>What this bench has seen</title>\n<style>\n{}\n{}\n</style>\n</head>\n<body>\n<main class=\"bench\">\n\
              <h1>What this bench has seen</h1>\n{body}</main>\n</body>\n</html>\n",
-            include_str!("../../summary/templates/page.css")
+            include_str!("../../summary/templates/page.css"),
+            STYLE
         )
     }
 }
