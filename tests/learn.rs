@@ -120,8 +120,7 @@ fn counts_and_rounds(rules: &Rules, statistics: &Statistics, golden: &Value) {
         for place in &causes {
             let t = tables.index(*place);
             let was = authored.chances[t][1];
-            let own = authored_cases(was, weight);
-            let share = (own * was + sums.answers[t][1]) / (own + sums.trials[t]);
+            let share = (weight * was + sums.answers[t][1]) / (weight + sums.trials[t]);
             tables.chances[t] = vec![1.0 - share, share];
         }
     }
@@ -322,7 +321,7 @@ fn estimates_approach_the_parameters_that_cases_were_drawn_from() {
             let effective = learned.fit.effective(t, k);
             let (is, was, real) = (chances[k], before.chances[t][k], after.chances[t][k]);
             if effective >= 5.0 {
-                let [low, high] = beta_interval(is, authored_cases(was, WEIGHT) + effective);
+                let [low, high] = beta_interval(is, WEIGHT + effective);
                 told += 1;
                 inside += u32::from(low <= real && real <= high);
             }

@@ -32,7 +32,7 @@ pub struct Args {
     /// Statistics to add, of this or another shop
     #[arg(long, value_name = "STATS", num_args = 1..)]
     merge: Vec<PathBuf>,
-    /// How many cases an authored figure counts for; a small one counts for as many as hold N/10 occurrences
+    /// How many cases an authored figure counts for; an authored prior for as many as hold N/10 occurrences
     #[arg(long, value_name = "N", default_value_t = WEIGHT, value_parser = weight)]
     weight: f64,
     /// Threads that share the work; the result does not depend on it [default: one a core]

@@ -40,9 +40,7 @@ def counts(w, faults, x, y):
 
 cases = [((1, 0), 1, 1, 14), ((1, 0), 1, 0, 9), ((1, 0), 0, 0, 6), ((0, 1), 1, 1, 4), ((0, 1), 0, 0, 11),
          ((0, 1), 0, 1, 2), ((1, 1), 1, 1, 3), ((0, 0), 1, 0, 2), ((0, 0), 0, 0, 20)]
-# An authored figure counts for 20 cases, a small one for as many as hold two occurrences.
 weight, w, climb = 20.0, w0.copy(), []
-own = np.maximum(weight, weight / 10 / w0)
 first = None
 for _ in range(6):
     like, t, s = 0.0, np.zeros(7), np.zeros(7)
@@ -51,8 +49,8 @@ for _ in range(6):
         like, t, s = like + n * l, t + n * ti, s + n * si
     if first is None:
         first = {"trials": t.tolist(), "wins": s.tolist(), "log_likelihood": like}
-    climb.append(like + float(np.sum(own * (w0 * np.log(w) + (1 - w0) * np.log(1 - w)))))
-    w = (own * w0 + s) / (own + t)
+    climb.append(like + weight * float(np.sum(w0 * np.log(w) + (1 - w0) * np.log(1 - w))))
+    w = (weight * w0 + s) / (weight + t)
 
 json.dump({"beta": beta, "strengths": w0.tolist(), "cases": cases, "weight": weight, "first": first,
            "climb": climb, "after_six": w.tolist()}, open("tests/data/learn/golden.json", "w"), indent=1)

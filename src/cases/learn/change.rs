@@ -1,7 +1,7 @@
 //! The figures that moved noticeably, each with what it rests on.
 
 use super::beta;
-use super::em::{Data, Fit, counted, fit};
+use super::em::{Data, Fit, fit};
 use super::frame::{Place, Tables};
 use super::pattern::{Statistics, Times};
 use super::priors::{Priors, authored_cases};
@@ -145,7 +145,7 @@ fn table_changes(rules: &Rules, fit: &Fit, weight: f64) -> Vec<Change> {
                 is: is[answer],
                 cases: fit.sums.cases[t] as u64,
                 effective,
-                interval: Some(beta::interval(is[answer], counted(was, weight) + effective)),
+                interval: Some(beta::interval(is[answer], weight + effective)),
                 note: None,
             });
         }

@@ -2,14 +2,13 @@
 //!
 //! With the faults known from the outcome, what hides is the conditions, which cause did it where several could have, and
 //! what an owner passed over. The E-step is [`crate::belief::Graph::expectations`]; the M-step is closed:
-//! share = (w * authored share + expected successes) / (w + expected trials), which maximises
-//! log likelihood + sum of w * authored share * log share, w being the cases that the table counts for. That penalised likelihood never falls
+//! share = (weight * authored share + expected successes) / (weight + expected trials), which maximises
+//! log likelihood + weight * sum of authored share * log share. That penalised likelihood never falls
 //! (Dempster, Laird and Rubin 1977).
 
 use super::frame::{Frame, Tables, packs};
 use super::gain::spread;
 use super::pattern::{Pattern, Statistics};
-use super::priors::authored_cases;
 use crate::rules::Rules;
 use std::collections::BTreeMap;
 
@@ -175,14 +174,9 @@ fn penalised(sums: &Sums, tables: &Tables, authored: &Tables, mention: f64, weig
         now.iter().zip(was).filter(|(_, w)| **w > 0.0).map(|(n, w)| w * n.ln()).sum()
     };
     let each = tables.chances.iter().zip(&authored.chances);
-    let all: f64 = each.map(|(n, w)| counted(w, weight) * penalty(n, w)).sum();
+    let all: f64 = each.map(|(n, w)| weight * penalty(n, w)).sum();
     let spoken = MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln();
     sums.log_likelihood + all + weight * spoken
-}
-
-/// How many cases a table counts for: as a prior does, enough to hold some occurrences of its abnormal answers.
-pub(super) fn counted(authored: &[f64], weight: f64) -> f64 {
-    authored_cases(authored.iter().skip(1).sum(), weight)
 }
 
 /// Learns strengths and leaks on so many threads. `weight`: how many cases the authored figures count for, above 0. `tick` is
@@ -202,10 +196,9 @@ pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize, tick:
             break;
         }
         for (t, table) in tables.chances.iter_mut().enumerate() {
-            let own = counted(&authored.chances[t], weight);
-            let all = own + sums.trials[t];
+            let all = weight + sums.trials[t];
             for (k, share) in table.iter_mut().enumerate() {
-                *share = (own * authored.chances[t][k] + sums.answers[t][k]) / all;
+                *share = (weight * authored.chances[t][k] + sums.answers[t][k]) / all;
             }
         }
         mention = (weight * MENTION + sums.mention.1) / (weight + sums.mention.0);

@@ -6,7 +6,7 @@
 //!
 //! Learned are: priors by history and build method (Beta posteriors, [`Priors`]); strengths of links and leaks
 //! (expectation-maximisation over hidden conditions, [`fit`]); how often a remedy works; minutes of checks and remedies.
-//! Each authored figure counts as a stated number of cases, a small one as enough of them to hold some occurrences
+//! Each authored figure counts as a stated number of cases, a prior as enough of them to hold some occurrences of its fault
 //! ([`authored_cases`]).
 //!
 //! What is absent: new links and faults (a report of surprising cases is where to look for those), figures of boards and

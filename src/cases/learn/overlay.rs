@@ -11,7 +11,7 @@ use std::fmt::Write;
 pub fn overlay(rules: &Rules, changes: &[Change], cards: u64, weight: f64, gain: &Gain) -> String {
     let after = gain.after();
     let mut out = format!(
-        "# Learned from {cards} resolved cards; each authored figure counted as {weight} cases, a small one as enough to hold \
+        "# Learned from {cards} resolved cards; each authored figure counted as {weight} cases, a prior as enough to hold \
          {} occurrences.\n\
          # Judged on {} cases left out: log score {:.3} before, {:.3} after; Brier score {:.3} before, {:.3} after.\n",
         weight / 10.0,
