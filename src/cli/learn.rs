@@ -16,7 +16,7 @@ use std::path::PathBuf;
     after_help = "Learned are priors, strengths of links, leaks, how often remedies work, and minutes. What is written is what does no \
     worse than the authored figures on cases left out: all of it, strengths alone, priors alone, or nothing, which is said.\n\n\
     Examples:\n  halfsplit cases learn cases/ -o learned.yaml\n  \
-    halfsplit --rules learned.yaml suspects --example silent-build\n  \
+    halfsplit --rules learned.yaml suspects --example hum-and-scratch\n  \
     halfsplit cases learn --merge north.json south.json -o learned.yaml"
 )]
 pub struct Args {

@@ -7,7 +7,7 @@ use serde_json::Value;
 const CASES: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/cases");
 
 fn suspects(folder: &Folder, before: &[&str]) -> Value {
-    let ran = folder.run(&[before, &["suspects", "--example", "silent-build", "--json"]].concat());
+    let ran = folder.run(&[before, &["suspects", "--example", "hum-and-scratch", "--json"]].concat());
     assert_eq!(ran.code, 0, "{}", ran.err);
     serde_json::from_str(&ran.out).unwrap()
 }
@@ -26,10 +26,10 @@ fn a_shop_learns_loads_and_asks_why() {
     assert_eq!(folder.run(&["--rules", "learned.yaml", "rules", "check"]).code, 0);
     assert_ne!(suspects(&folder, &[]), suspects(&folder, &["--rules", "learned.yaml"]));
     let leader = suspects(&folder, &[])["suspects"][0]["id"].as_str().unwrap().to_owned();
-    let why = folder.run(&["--rules", "learned.yaml", "why", "--example", "silent-build", &leader]);
+    let why = folder.run(&["--rules", "learned.yaml", "why", "--example", "hum-and-scratch", &leader]);
     assert!(why.out.contains("Learned from resolved jobs:"), "{}", why.out);
     assert!(why.out.contains("instead of") && why.out.contains("90 % interval"), "{}", why.out);
-    let plain = folder.run(&["why", "--example", "silent-build", &leader]);
+    let plain = folder.run(&["why", "--example", "hum-and-scratch", &leader]);
     assert!(!plain.out.contains("Learned from resolved jobs"), "{}", plain.out);
 }
 
