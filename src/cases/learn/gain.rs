@@ -9,7 +9,7 @@ use super::em::{Data, fit};
 use super::frame::{Frame, Tables, packs};
 use super::pattern::{Pattern, Statistics};
 use super::priors::Priors;
-use crate::belief::{Belief, CheckId, FaultId, Finding};
+use crate::belief::{Belief, CheckId, FaultId, Finding, Limits};
 use crate::rules::Rules;
 use serde::Serialize;
 use std::sync::Arc;
@@ -362,6 +362,13 @@ pub struct Standing {
     pub truth: f64,
 }
 
+/// The posterior of a case; `None` where it can't be. Exact up to 2^20 table entries, a quarter of what a job may take, so
+/// that several threads stay within some 50 MB; the few cases beyond are sampled.
+fn believe(frame: &Frame, pattern: &Pattern) -> Option<Belief> {
+    let limits = Limits { log2_cost: 20.0, ..Limits::default() };
+    Belief::build(Arc::new(frame.graph.clone()), &frame.told(pattern), None, limits).ok()
+}
+
 /// Whether none of the other faults is as probable as the true ones; with no fault, whether none is as probable as that.
 fn leads(belief: &Belief, truth: &[FaultId]) -> bool {
     let (p, none) = (&belief.posterior().faults, belief.posterior().none);
@@ -404,7 +411,7 @@ impl<'r> Judge<'r> {
     /// `None` where the figures hold what was seen impossible.
     fn score(&self, pattern: &Pattern) -> Option<Score> {
         let frame = self.frame(pattern);
-        let belief = Belief::new(Arc::new(frame.graph.clone()), &frame.told(pattern)).ok()?;
+        let belief = believe(&frame, pattern)?;
         let posterior = belief.posterior();
         Some(Score::of(&posterior.faults, posterior.none, &frame.members(pattern)))
     }
@@ -415,7 +422,7 @@ impl<'r> Judge<'r> {
         let truth = frame.members(pattern);
         let mut less = pattern.clone();
         less.findings.clear();
-        let mut belief = Belief::new(Arc::new(frame.graph.clone()), &frame.told(&less)).ok()?;
+        let mut belief = believe(&frame, &less)?;
         let mut left: Vec<(f64, Finding)> = Vec::new();
         for (id, _) in &pattern.findings {
             let Some(node) = frame.check(*id) else { continue };
@@ -442,7 +449,7 @@ impl<'r> Judge<'r> {
     /// what was seen impossible.
     pub fn standing(&self, pattern: &Pattern) -> Option<(Standing, Vec<Option<crate::rules::FaultId>>)> {
         let frame = self.frame(pattern);
-        let belief = Belief::new(Arc::new(frame.graph.clone()), &frame.told(pattern)).ok()?;
+        let belief = believe(&frame, pattern)?;
         let name = |f: usize| frame.faults.get(f).copied();
         let leader = |belief: &Belief| {
             let all = belief.posterior().faults.iter().enumerate();
