@@ -2,8 +2,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use halfsplit::cases::learn::{
-    Change, Data, Frame, Gain, Place, Score, Spot, Statistics, Tables, WEIGHT, beta_interval, beta_quantile,
-    count, facts, fit, learn, overlay, posterior,
+    Change, Data, Effort, Frame, Gain, Kept, Place, Score, Spot, Statistics, Tables, WEIGHT, authored_cases,
+    beta_interval, beta_quantile, count, expect, facts, fit, gain, gather, learn, overlay, posterior,
 };
 use halfsplit::cases::simulate::{Pick, Simulation, card, draw};
 use halfsplit::job::{Diagnosis, JobCard};
@@ -75,7 +75,7 @@ fn strengths_follow_the_independent_enumeration() {
         );
         (0..case[3].as_u64().unwrap()).for_each(|_| add(&rules, &mut statistics, &text));
     }
-    let fit = fit(&rules, Data::all(&rules, &statistics), golden["weight"].as_f64().unwrap());
+    let fit = fit(&rules, Data::all(&rules, &statistics), golden["weight"].as_f64().unwrap(), 2, &|| ());
     // The climb of the fit starts at the same height and goes up by the same steps.
     let climb = numbers(&golden["climb"]);
     let steps = |c: &[f64]| c.windows(2).take(5).map(|w| w[1] - w[0]).collect::<Vec<_>>();
@@ -83,7 +83,50 @@ fn strengths_follow_the_independent_enumeration() {
         assert!((here - there).abs() < 1e-8, "{here} {there}");
     }
     assert!(fit.climb.len() >= 6);
+    counts_and_rounds(&rules, &statistics, &golden);
     assert!(fit.climb.windows(2).all(|w| w[1] >= w[0] - 1e-9), "{:?}", fit.climb);
+}
+
+/// The counts of the first E-step, and the figures after six rounds, cause by cause.
+fn counts_and_rounds(rules: &Rules, statistics: &Statistics, golden: &Value) {
+    let link = |from: &str, to: &str| {
+        let all =
+            rules.links().find(|(_, l)| rules.cause_name(l.from) == from && rules.effect_name(l.to) == to);
+        Place::Link(all.unwrap().0)
+    };
+    let leak = |check: &str| Place::Check(rules.find_check(check).unwrap());
+    let causes = [
+        link("a", "h"),
+        link("b", "h"),
+        link("h", "x"),
+        link("a", "x"),
+        link("h", "y"),
+        leak("x"),
+        leak("y"),
+    ];
+    let (authored, weight) = (Tables::authored(rules), golden["weight"].as_f64().unwrap());
+    let (mut tables, mut data) = (authored.clone(), Data::all(rules, statistics));
+    for round in 0..6 {
+        let sums = expect(&mut data, &tables, 0.8, 1);
+        if round == 0 {
+            let (trials, wins) = (numbers(&golden["first"]["trials"]), numbers(&golden["first"]["wins"]));
+            for (i, place) in causes.iter().enumerate() {
+                let t = tables.index(*place);
+                assert!((sums.trials[t] - trials[i]).abs() < 1e-9, "trials of {place:?}");
+                assert!((sums.answers[t][1] - wins[i]).abs() < 1e-9, "successes of {place:?}");
+            }
+            assert!((sums.log_likelihood - golden["first"]["log_likelihood"].as_f64().unwrap()).abs() < 1e-9);
+        }
+        for place in &causes {
+            let t = tables.index(*place);
+            let was = authored.chances[t][1];
+            let share = (weight * was + sums.answers[t][1]) / (weight + sums.trials[t]);
+            tables.chances[t] = vec![1.0 - share, share];
+        }
+    }
+    for (place, share) in causes.iter().zip(numbers(&golden["after_six"])) {
+        assert!((tables.chances[tables.index(*place)][1] - share).abs() < 1e-9, "{place:?}");
+    }
 }
 
 #[test]
@@ -111,8 +154,26 @@ fn same(a: &halfsplit::belief::Graph, b: &halfsplit::belief::Graph) -> bool {
     text(a) == text(b)
 }
 
+/// A judgement that keeps everything.
+fn judged() -> Gain {
+    let (score, effort) = (Score::default(), Effort::default());
+    Gain {
+        of: 1,
+        cases: 1,
+        folds: 1,
+        before: score,
+        all: score,
+        strengths: score,
+        priors: score,
+        kept: Kept::All,
+        played: 0,
+        effort_before: effort,
+        effort_after: effort,
+    }
+}
+
 fn drawn(rules: &Rules, cases: std::ops::Range<u64>) -> Statistics {
-    let simulation = Simulation { seed: 3, checks: 8, pick: Pick::Near };
+    let simulation = Simulation { seed: 3, checks: 8, pick: Pick::Near, history: None };
     let mut statistics = Statistics::default();
     for number in cases {
         add(rules, &mut statistics, &card(rules, &draw(rules, &simulation, number), number));
@@ -146,10 +207,9 @@ fn statistics_add_up_in_any_order_and_grouping() {
 fn an_overlay_loads_and_changes_what_it_should() {
     let rules = Rules::builtin().unwrap();
     let statistics = drawn(rules, 0..60);
-    let learned = learn(rules, &statistics, 20.0);
+    let learned = learn(rules, &statistics, 20.0, 2, &|| ());
     assert!(learned.fit.climb.windows(2).all(|w| w[1] >= w[0] - 1e-6), "{:?}", learned.fit.climb);
-    let score = Score::default();
-    let gain = Gain { cases: 1, folds: 1, before: score, after: score };
+    let gain = judged();
     let text = overlay(rules, &learned.changes, statistics.cards, 20.0, &gain);
     let after = Rules::with_builtin(&[Source::new("learned.yaml", text.as_str())]).unwrap();
     let mut priors = 0;
@@ -172,8 +232,11 @@ fn what_was_learned_is_said_in_why() {
     let rules = Rules::with_builtin(&[Source::new("learned.yaml", pack)]).unwrap();
     let card = "unit: u\nhistory: fresh-build\ncomplaint: {symptoms: [silent]}\nfindings: []\n";
     let why = Diagnosis::of(&rules, job(card)).unwrap().why("regulator-turned").unwrap();
-    let learned = why.learned.unwrap();
-    assert!(learned.contains("140 cases") && learned.contains("found in 9"), "{learned}");
+    let [learned] = why.learned.as_slice() else { panic!("{:?}", why.learned) };
+    assert_eq!((learned.figure.as_str(), learned.cases), ("prior fresh-build", Some(140)));
+    assert!((learned.was - 0.009).abs() < 1e-12, "{learned:?}");
+    assert_eq!((learned.is, learned.effective), (0.031, Some(190.5)));
+    assert_eq!((learned.interval, learned.note.as_deref()), (Some([0.015, 0.052]), Some("found in 9")));
     assert_eq!(
         rules.fault(rules.find_fault("regulator-turned").unwrap()).prior.of(History::FreshBuild).get(),
         0.031
@@ -231,8 +294,7 @@ fn truth(rules: &Rules, seed: u64) -> Rules {
         }
     }
     changes.sort_by_key(|c| c.spot);
-    let score = Score::default();
-    let gain = Gain { cases: 1, folds: 1, before: score, after: score };
+    let gain = judged();
     let text = overlay(rules, &changes, 1, WEIGHT, &gain);
     Rules::with_builtin(&[Source::new("truth.yaml", text.as_str())]).unwrap()
 }
@@ -243,12 +305,12 @@ fn estimates_approach_the_parameters_that_cases_were_drawn_from() {
     let cases: u64 = std::env::var("HALFSPLIT_CASES").ok().and_then(|n| n.parse().ok()).unwrap_or(1000);
     let rules = Rules::builtin().unwrap();
     let real = truth(rules, 11);
-    let simulation = Simulation { seed: 5, checks: 12, pick: Pick::Near };
+    let simulation = Simulation { seed: 5, checks: 12, pick: Pick::Near, history: None };
     let mut statistics = Statistics::default();
     for number in 0..cases {
         add(rules, &mut statistics, &card(&real, &draw(&real, &simulation, number), number));
     }
-    let learned = learn(rules, &statistics, WEIGHT);
+    let learned = learn(rules, &statistics, WEIGHT, 2, &|| ());
     let (before, after) = (Tables::authored(rules), Tables::authored(&real));
     let (mut inside, mut told, mut errors, mut errors_before) = (0, 0, Vec::new(), Vec::new());
     for (t, chances) in learned.fit.tables.chances.iter().enumerate() {
@@ -288,4 +350,161 @@ fn estimates_approach_the_parameters_that_cases_were_drawn_from() {
     let slack = 3.0 * (0.9 * 0.1 / f64::from(told)).sqrt() + 0.02;
     assert!((rate - 0.9).abs() < slack, "{line}");
     assert!((learned.fit.mention - 0.8).abs() < 0.05, "{line}");
+}
+
+#[test]
+fn an_authored_prior_counts_as_some_occurrences() {
+    assert_eq!(authored_cases(0.005, 20.0), 400.0);
+    assert_eq!(authored_cases(0.2, 20.0), 20.0);
+    assert_eq!(authored_cases(0.0, 20.0), 20.0);
+    // Forty units without a fault of 0.5 % leave its prior nearly as it was; one with it does not make it common.
+    let p = |cases| posterior(0.005, authored_cases(0.005, 20.0), &[(1.0, 40.0, cases)]);
+    assert!((p(0.0) - 2.0 / 440.0).abs() < 1e-12 && (p(1.0) - 3.0 / 440.0).abs() < 1e-12);
+}
+
+#[test]
+fn broken_unresolved_and_impossible_cards_are_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, text: &str| {
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let rules = small_without_leaks();
+    let head = "unit: u\nhistory: fresh-build\n";
+    let files = [
+        write("a-broken.yaml", "unit: [\n"),
+        write(
+            "b-good.yaml",
+            &format!(
+                "{head}findings:\n  - {{check: x, answer: bad}}\noutcome: {{end: mended, faults: [a]}}\n"
+            ),
+        ),
+        write("c-open.yaml", &format!("{head}findings: []\n")),
+        write(
+            "d-cannot-be.yaml",
+            &format!("{head}findings:\n  - {{check: x, answer: bad}}\noutcome: {{end: nothing-wrong}}\n"),
+        ),
+        folder.path().join("e-not-there.yaml"),
+    ];
+    let (statistics, skipped) = gather(&rules, &files, 2, &|| ());
+    assert_eq!(statistics.cards, 1);
+    let reasons: Vec<(&str, &str)> =
+        skipped.iter().map(|s| (s.file.rsplit(['/', '\\']).next().unwrap(), s.reason.as_str())).collect();
+    let [broken, open, cannot, missing] = reasons.as_slice() else { panic!("{reasons:?}") };
+    assert_eq!(broken.0, "a-broken.yaml");
+    assert!(open.0 == "c-open.yaml" && open.1.contains("no outcome"), "{open:?}");
+    assert!(cannot.0 == "d-cannot-be.yaml" && cannot.1.contains("probability zero"), "{cannot:?}");
+    assert!(cannot.1.contains("'x'"), "{cannot:?}");
+    assert!(missing.0 == "e-not-there.yaml" && !missing.1.is_empty(), "{missing:?}");
+    for threads in [1, 3] {
+        assert_eq!(gather(&rules, &files, threads, &|| ()), (statistics.clone(), skipped.clone()));
+    }
+}
+
+/// The small network without leaks: what no fault brings about can't be seen.
+fn small_without_leaks() -> Rules {
+    let text = include_str!("data/learn/small.yaml")
+        .replace("leak: 0.05", "leak: 0")
+        .replace("leak: 0.02", "leak: 0");
+    Rules::load(&[Source::new("small.yaml", text)]).unwrap()
+}
+
+/// Whatever a card holds of owner and words, statistics hold ids and counts only.
+#[test]
+fn statistics_hold_nothing_of_a_customer() {
+    let rules = Rules::builtin().unwrap();
+    let card = "unit: Zanzibar Fuzz\nnumber: JOB-77-QX\nowner: Philomena Quist\nserial: SN-424242\ncondition: Scuffed lid\n\
+        received: \"2031-02-03T04:05:06Z\"\nhistory: worked-before\nbuild: pcb\nblocks: [lfo]\n\
+        complaint: {words: Grandmother heard a wail, symptoms: [silent]}\n\
+        findings:\n  - {at: \"2031-02-03T05:06:07Z\", check: look-burn, answer: clean, minutes: 3.5, remark: smells of lavender}\n  - {check: \"try:turn-regulator\", answer: cured, minutes: 9}\n\
+        work:\n  - {did: Polished the knob, minutes: 4, parts: [{part: Purple jewel, price: \"0.10\"}]}\n\
+        remarks:\n  - {text: call after seven}\n\
+        outcome: {end: mended, faults: [regulator-turned], did: Turned it round with tweezers}\n";
+    let card = card.replace("turn-regulator", remedy_for(rules, "regulator-turned"));
+    let mut statistics = Statistics::default();
+    add(rules, &mut statistics, &card);
+    let mut text = Vec::new();
+    statistics.write(rules, &mut text).unwrap();
+    let text = String::from_utf8(text).unwrap();
+    let words = "Zanzibar JOB-77 Philomena Quist 424242 Scuffed 2031 Grandmother wail lavender Polished knob Purple jewel seven Turned tweezers";
+    for word in words.split(' ') {
+        assert!(!text.contains(word), "{word} in {text}");
+    }
+    assert!(text.contains("regulator-turned") && text.contains("look-burn"), "{text}");
+}
+
+fn remedy_for<'r>(rules: &'r Rules, fault: &str) -> &'r str {
+    let fault = rules.find_fault(fault).unwrap();
+    rules.remedies().find(|(_, r)| r.fixes.contains(&fault)).map(|(_, r)| r.id.as_str()).unwrap()
+}
+
+/// Minutes and successes: the mean of the times noted, drawn toward the authored one as if that had been noted 20 times.
+#[test]
+fn minutes_and_successes_are_learned_from_what_was_noted() {
+    let rules = Rules::builtin().unwrap();
+    let remedy = remedy_for(rules, "regulator-turned");
+    let (mut statistics, n) = (Statistics::default(), 40);
+    for i in 0..n {
+        let (retest, minutes) = if i % 4 == 0 { ("no-change", 50.0) } else { ("cured", 30.0) };
+        add(
+            rules,
+            &mut statistics,
+            &format!(
+                "unit: u\nhistory: fresh-build\nfindings:\n  - {{check: look-burn, answer: clean, minutes: 12}}\n  - {{check: \"try:{remedy}\", answer: {retest}, minutes: {minutes}}}\noutcome: {{end: mended, faults: [regulator-turned]}}\n"
+            ),
+        );
+    }
+    let learned = learn(rules, &statistics, 20.0, 1, &|| ());
+    let find = |spot: Spot| learned.changes.iter().find(|c| c.spot == spot).unwrap();
+    let (check, id) = (rules.find_check("look-burn").unwrap(), rules.find_remedy(remedy).unwrap());
+    let was = rules.check(check).minutes.get();
+    assert!((find(Spot::CheckMinutes(check)).is - (20.0 * was + 40.0 * 12.0) / 60.0).abs() < 1e-9);
+    let was = rules.remedy(id).minutes.get();
+    assert!((find(Spot::RemedyMinutes(id)).is - (20.0 * was + 40.0 * 35.0) / 60.0).abs() < 1e-9);
+    let success = find(Spot::Success(id));
+    assert!((success.is - (20.0 * success.was + 30.0) / 60.0).abs() < 1e-12);
+    assert!(success.interval.unwrap()[0] < success.is && success.is < success.interval.unwrap()[1]);
+}
+
+/// A shop whose faults are not those of the book gains from learning; one whose faults are gains nothing, loses little, and
+/// is told so. Where both kinds of figures do worse nothing is kept.
+#[test]
+fn learning_helps_where_a_shop_differs_and_harms_little_where_not() {
+    let rules = Rules::builtin().unwrap();
+    let real = other_shop(rules);
+    let judged = |real: &Rules| {
+        let simulation =
+            Simulation { seed: 9, checks: 6, pick: Pick::Near, history: Some(History::WorkedBefore) };
+        let mut statistics = Statistics::default();
+        for number in 0..150 {
+            add(rules, &mut statistics, &card(real, &draw(real, &simulation, number), number));
+        }
+        gain(rules, &statistics, WEIGHT, 2, &|| ()).unwrap()
+    };
+    let (other, same) = (judged(&real), judged(rules));
+    assert!(matches!(other.kept, Kept::All | Kept::Priors), "{other:?}");
+    assert!(
+        other.after().log > other.before.log + 0.1 && other.after().brier < other.before.brier,
+        "{other:?}"
+    );
+    assert!(same.all.log > 1.03 * same.before.log, "{same:?}");
+    assert!(same.all.brier < 1.03 * same.before.brier, "{same:?}");
+    let better = |s: Score| s.log >= same.before.log && s.brier <= same.before.brier;
+    assert_eq!(same.kept == Kept::Nothing, ![same.all, same.priors, same.strengths].into_iter().any(better));
+}
+
+/// Priors three times or a third of the authored ones, by turns.
+fn other_shop(rules: &Rules) -> Rules {
+    let mut changes = Vec::new();
+    for (i, (id, fault)) in rules.faults().enumerate() {
+        let was = fault.prior.of(History::WorkedBefore).get();
+        let is = if i % 2 == 0 { (3.0 * was).min(0.2) } else { was / 3.0 };
+        if was > 0.0 {
+            let spot = Spot::Prior(id, History::WorkedBefore);
+            changes.push(Change { spot, was, is, cases: 1, effective: 1.0, interval: None, note: None });
+        }
+    }
+    let text = overlay(rules, &changes, 1, WEIGHT, &judged());
+    Rules::with_builtin(&[Source::new("other.yaml", text.as_str())]).unwrap()
 }

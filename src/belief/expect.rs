@@ -150,6 +150,9 @@ struct Stop<'a> {
     likelihood: &'a [f64],
     /// P(what was seen | the branch), set when the node's causes are settled.
     now: f64,
+    /// With it, by answer: the product of P(own answer <= k) over the causes that act, but for factors of 0, and how many
+    /// of those there are.
+    below: Vec<(f64, u32)>,
     /// Weight of each answer.
     answers: Vec<f64>,
 }
@@ -186,6 +189,7 @@ impl<'a> Walk<'a> {
                 causes,
                 likelihood: &[],
                 now: 1.0,
+                below: Vec::new(),
                 answers: Vec::new(),
             });
         }
@@ -202,7 +206,9 @@ impl<'a> Walk<'a> {
                 causes.push(acting(i + 1, when, Below::Graded(spread)));
             }
             let answers = vec![0.0; likelihood.len()];
-            findings[ready].push(Stop { at: Affected::Check(*check), causes, likelihood, now: 1.0, answers });
+            let below = vec![(1.0, 0); likelihood.len()];
+            let at = Affected::Check(*check);
+            findings[ready].push(Stop { at, causes, likelihood, now: 1.0, below, answers });
         }
         let on = vec![false; conditions.len()];
         let floor = FLOORS[usize::from(conditions.len() > FEW)];
@@ -213,7 +219,7 @@ impl<'a> Walk<'a> {
         let mut lone = std::mem::take(&mut self.findings[0]);
         let mut log = 0.0;
         for stop in &mut lone {
-            stop.now = weigh(stop, &self.on);
+            weigh(stop, &self.on);
             log += stop.now.ln();
         }
         self.total = self.step(0, 1.0, 1.0);
@@ -254,10 +260,9 @@ impl<'a> Walk<'a> {
             }
             self.on[at] = state;
             let mut seen = weight * p;
-            for i in 0..self.findings[at + 1].len() {
-                let now = weigh(&self.findings[at + 1][i], &self.on);
-                self.findings[at + 1][i].now = now;
-                seen *= now;
+            for stop in &mut self.findings[at + 1] {
+                weigh(stop, &self.on);
+                seen *= stop.now;
             }
             if seen <= 0.0 {
                 continue;
@@ -300,50 +305,66 @@ fn acts(when: When, on: &[bool]) -> bool {
     }
 }
 
-/// P(what was seen | the branch).
-fn weigh(stop: &Stop<'_>, on: &[bool]) -> f64 {
+/// Sets P(what was seen | the branch), and the products that it comes from.
+fn weigh(stop: &mut Stop<'_>, on: &[bool]) {
+    stop.below.fill((1.0, 0));
+    for cause in stop.causes.iter().filter(|c| acts(c.when, on)) {
+        for (product, p) in stop.below.iter_mut().zip(cause.below.get()) {
+            if *p > 0.0 {
+                product.0 *= p;
+            } else {
+                product.1 += 1;
+            }
+        }
+    }
     let (mut sum, mut last) = (0.0, 0.0);
-    for (k, l) in stop.likelihood.iter().enumerate() {
-        let below: f64 = stop.causes.iter().filter(|c| acts(c.when, on)).map(|c| c.below.get()[k]).product();
+    for (l, product) in stop.likelihood.iter().zip(&stop.below) {
+        let below = all_of(*product);
         sum += l * (below - last).max(0.0);
         last = below;
     }
-    sum
+    stop.now = sum;
 }
 
-/// Adds what each cause of a check did in this branch: P(own answer j | what was seen), by
+/// Adds what each cause of a check did in this branch, which [`weigh`] has gone over last: P(own answer j | what was seen), by
 /// sum over a >= j of l(a) P(greatest = a | own = j).
 fn count_check(stop: &mut Stop<'_>, on: &[bool], weight: f64) {
+    let share = weight / stop.now;
     let mut last = 0.0;
-    for k in 0..stop.likelihood.len() {
-        let below: f64 = stop.causes.iter().filter(|c| acts(c.when, on)).map(|c| c.below.get()[k]).product();
-        stop.answers[k] += weight * stop.likelihood[k] * (below - last).max(0.0) / stop.now;
+    for (k, product) in stop.below.iter().enumerate() {
+        let below = all_of(*product);
+        stop.answers[k] += share * stop.likelihood[k] * (below - last).max(0.0);
         last = below;
     }
     let m = stop.likelihood.len();
-    for i in 0..stop.causes.len() {
-        if !acts(stop.causes[i].when, on) {
-            continue;
-        }
+    for cause in stop.causes.iter_mut().filter(|c| acts(c.when, on)) {
+        let own = cause.below.get();
         // From the greatest answer down: what the others' greater answers contribute.
-        let (mut greater, mut here) = (0.0, rest_of(&stop.causes, i, m - 1, on));
-        stop.causes[i].trials += weight;
+        let (mut greater, mut here) = (0.0, others_of(stop.below[m - 1], own[m - 1]));
+        cause.trials += weight;
         for j in (0..m).rev() {
-            let next = if j > 0 { rest_of(&stop.causes, i, j - 1, on) } else { 0.0 };
-            let below = stop.causes[i].below.get();
-            let own = (below[j] - if j > 0 { below[j - 1] } else { 0.0 }).max(0.0);
+            let (next, under) =
+                if j > 0 { (others_of(stop.below[j - 1], own[j - 1]), own[j - 1]) } else { (0.0, 0.0) };
             let l = stop.likelihood[j];
-            stop.causes[i].answers[j] += own * (l * here + greater) / stop.now * weight;
+            cause.answers[j] += (own[j] - under).max(0.0) * (l * here + greater) * share;
             greater += l * (here - next).max(0.0);
             here = next;
         }
     }
 }
 
-/// P(answer <= k) of all causes but one.
-fn rest_of(causes: &[Acting<'_>], but: usize, k: usize, on: &[bool]) -> f64 {
-    let others = causes.iter().enumerate().filter(|(j, c)| *j != but && acts(c.when, on));
-    others.map(|(_, c)| c.below.get()[k]).product()
+/// P(answer <= k) of all causes.
+fn all_of((product, zeros): (f64, u32)) -> f64 {
+    if zeros == 0 { product } else { 0.0 }
+}
+
+/// P(answer <= k) of all causes but one, whose own is given.
+fn others_of((product, zeros): (f64, u32), own: f64) -> f64 {
+    match (own > 0.0, zeros) {
+        (true, 0) => product / own,
+        (false, 1) => product,
+        _ => 0.0,
+    }
 }
 
 /// Conditions that the set may bring about and that a finding depends on.

@@ -5,6 +5,7 @@
 //!
 //! Everything depends on the seed alone. Absent: faults that the board's catalogue does not have, and units that were never wired up.
 
+mod cards;
 mod chance;
 mod hand;
 mod person;
@@ -14,6 +15,7 @@ mod score;
 mod tests;
 mod unit;
 
+pub use cards::Clerk;
 pub use person::{PractiseError, practise};
 pub use play::{Answer, Game, Hand, Played, Setting, play};
 pub use score::{Bucket, Figures, StrategyScore};

@@ -2,14 +2,16 @@
 //! which cases surprised them, which checks never mattered.
 //!
 //! Cards are read one by one and not held. At most [`JUDGED`] of them, spread evenly, are judged by the rules: that is what
-//! takes time.
+//! takes time. Cards with a board are counted but not judged: their readings say nothing to the rules alone.
 
-use super::learn::{JUDGED, Judge, Skipped, facts};
-use crate::job::{JobCard, store};
-use crate::rules::{CheckId, Rules};
+mod draw;
+mod page;
+
+use super::learn::{JUDGED, Judge, Pattern, Standing, beta_quantile, facts, spread};
+use crate::job::{Card, EndState, JobCard, store};
+use crate::rules::{CheckId, FaultId, Rules};
 use serde::Serialize;
 use std::collections::BTreeMap;
-use std::fmt::Write;
 use std::path::PathBuf;
 
 /// True faults that stood below this at the end surprised the rules.
@@ -18,6 +20,22 @@ const SURPRISE: f64 = 0.05;
 const OFTEN: u64 = 5;
 /// Longest list of surprises.
 const LISTED: usize = 50;
+/// Probabilities below this are not counted: nearly all faults stand there in every case.
+const COUNTED: f64 = 0.001;
+/// Faults that a tally names at most.
+const NAMED: usize = 10;
+
+/// How often a fault was found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct FaultCount {
+    /// Fault id.
+    pub id: String,
+    /// What is wrong then; empty for a fault of a board.
+    pub says: String,
+    /// How often.
+    pub count: u64,
+}
 
 /// How often each fault was found in one kind of job.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -27,12 +45,12 @@ pub struct Tally {
     pub name: String,
     /// Jobs.
     pub jobs: u64,
-    /// Faults with how often each was found, the commonest first; at most ten.
-    pub faults: Vec<(String, u64)>,
+    /// The commonest faults; at most ten.
+    pub faults: Vec<FaultCount>,
 }
 
 /// Minutes on jobs where they were noted.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct JobMinutes {
     /// Jobs with times.
@@ -41,8 +59,12 @@ pub struct JobMinutes {
     pub mean: f64,
     /// Median.
     pub median: f64,
-    /// Nine jobs in ten took less.
+    /// Nine jobs in ten took no longer.
     pub p90: f64,
+    /// Width of a bar of `bars`.
+    pub bar: f64,
+    /// Jobs by minutes: from 0 up, each bar as wide as `bar`; the last holds all longer ones too.
+    pub bars: Vec<u64>,
 }
 
 /// One bar of the reliability table.
@@ -59,6 +81,8 @@ pub struct Reliability {
     pub said: f64,
     /// Share of them where the fault was there.
     pub was: f64,
+    /// Central 90 % of what that share may be (Beta posterior with Jeffreys' prior).
+    pub interval: [f64; 2],
 }
 
 /// A case that the rules did not see coming.
@@ -69,10 +93,12 @@ pub struct Surprising {
     pub case: String,
     /// What was true.
     pub truth: Vec<String>,
-    /// Probability of it at the end.
+    /// Probability of it at the end; of several faults, of the least probable.
     pub probability: f64,
     /// What led instead.
     pub leader: String,
+    /// What put it right, as the card says.
+    pub did: Option<String>,
 }
 
 /// A check that never changed who led.
@@ -81,8 +107,22 @@ pub struct Surprising {
 pub struct IdleCheck {
     /// Check id.
     pub check: String,
+    /// What it is.
+    pub says: String,
     /// How often it was done in the cases judged.
     pub done: u64,
+    /// Minutes it takes.
+    pub minutes: f64,
+}
+
+/// A card left out.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct LeftOut {
+    /// The card's file.
+    pub file: String,
+    /// Why.
+    pub reason: String,
 }
 
 /// The report.
@@ -92,8 +132,10 @@ pub struct BenchReport {
     /// Resolved cards.
     pub cards: u64,
     /// Cards left out, with the reason.
-    pub left_out: Vec<(String, String)>,
-    /// What fails, by unit.
+    pub left_out: Vec<LeftOut>,
+    /// What fails, over all.
+    pub faults: Vec<FaultCount>,
+    /// What fails, by unit, the most frequent first.
     pub units: Vec<Tally>,
     /// What fails, by history.
     pub histories: Vec<Tally>,
@@ -101,8 +143,12 @@ pub struct BenchReport {
     pub blocks: Vec<Tally>,
     /// Minutes on a job.
     pub minutes: JobMinutes,
+    /// Minutes on a job, by history.
+    pub minutes_by_history: Vec<(String, JobMinutes)>,
     /// Cases judged by the rules.
     pub judged: u64,
+    /// Cases that the rules hold impossible, by file; they are not judged.
+    pub impossible: Vec<String>,
     /// Reliability of the probabilities at the end of a job, in tenths; probabilities below 0.1 % are left out.
     pub calibration: Vec<Reliability>,
     /// Cases that surprised the rules, the most surprising first: where a rule may be missing.
@@ -121,11 +167,14 @@ impl Names {
         truth.iter().for_each(|f| *entry.1.entry(f.clone()).or_default() += 1);
     }
 
-    fn tallies(self) -> Vec<Tally> {
+    fn tallies(self, rules: &Rules) -> Vec<Tally> {
         let one = |(name, (jobs, faults)): (String, (u64, BTreeMap<String, u64>))| {
-            let mut faults: Vec<_> = faults.into_iter().collect();
-            faults.sort_by(|a, b| b.1.cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
-            faults.truncate(10);
+            let says =
+                |id: &str| rules.find_fault(id).map_or_else(|_| other(id), |f| rules.fault(f).says.clone());
+            let count = |(id, count): (String, u64)| FaultCount { says: says(&id), id, count };
+            let mut faults: Vec<_> = faults.into_iter().map(count).collect();
+            faults.sort_by(|a, b| b.count.cmp(&a.count).then_with(|| a.id.cmp(&b.id)));
+            faults.truncate(NAMED);
             Tally { name, jobs, faults }
         };
         let mut all: Vec<Tally> = self.0.into_iter().map(one).collect();
@@ -134,258 +183,215 @@ impl Names {
     }
 }
 
-/// Reports on cards. `tick` is called once a card.
-pub fn report(rules: &Rules, files: &[PathBuf], tick: &dyn Fn()) -> BenchReport {
+fn other(id: &str) -> String {
+    match id {
+        "unlisted" => "Something the rules don't know".into(),
+        NOTHING => "Nothing wrong with the unit".into(),
+        _ => String::new(),
+    }
+}
+
+/// How a job is counted whose unit was sound.
+const NOTHING: &str = "nothing-wrong";
+
+/// A case to be judged.
+struct Told {
+    file: String,
+    truth: Vec<String>,
+    did: Option<String>,
+    pattern: Pattern,
+}
+
+/// Reports on cards, judging on so many threads. `tick` is called once a card. Cost: reading, and some 50 ms a case judged.
+pub fn report(rules: &Rules, files: &[PathBuf], threads: usize, tick: &dyn Fn()) -> BenchReport {
     let mut out = BenchReport::default();
-    let [mut units, mut histories, mut blocks] = [Names::default(), Names::default(), Names::default()];
-    let mut minutes = Vec::new();
-    let judge = Judge::new(rules);
-    let every = (files.len() as u64).div_ceil(JUDGED).max(1);
-    let mut bins = [(0u64, 0.0, 0u64); 10];
-    let mut checks: BTreeMap<CheckId, (u64, bool)> = BTreeMap::new();
+    let [mut all, mut units, mut histories, mut blocks] = [(); 4].map(|()| Names::default());
+    let mut minutes: BTreeMap<String, Vec<f64>> = BTreeMap::new();
+    let every = files.len().div_ceil(JUDGED).max(1);
+    let mut told = Vec::new();
     for (number, file) in files.iter().enumerate() {
         tick();
-        let read = || -> Result<_, String> {
-            let first = |e: String| e.lines().next().unwrap_or_default().to_string();
-            let job = JobCard::read(&store::read(file).map_err(|e| first(e.to_string()))?)
-                .map_err(|e| first(e.to_string()))?;
-            if job.card.outcome.is_none() {
-                return Err("it is not resolved: no outcome".into());
-            }
-            Ok(job)
-        };
         let name = file.display().to_string();
-        let job = match read() {
+        let job = match resolved(file) {
             Ok(job) => job,
             Err(reason) => {
-                out.left_out.push((name, reason));
+                out.left_out.push(LeftOut { file: name, reason });
                 continue;
             }
         };
         out.cards += 1;
-        let card = &job.card;
-        let truth: Vec<String> =
-            card.outcome.iter().flat_map(|o| &o.faults).map(|f| f.value.clone()).collect();
+        let (card, truth) = (&job.card, truth(&job.card));
+        all.add("", &truth);
         units.add(&card.unit.value, &truth);
         histories.add(card.history.value.name(), &truth);
         card.blocks.iter().for_each(|b| blocks.add(&b.value, &truth));
-        minutes.extend(minutes_of(card));
-        if !(number as u64).is_multiple_of(every) {
-            continue;
+        if let Some(m) = minutes_of(card) {
+            minutes.entry(card.history.value.name().into()).or_default().push(m);
         }
-        // Boards have faults and readings of their own; the rules alone can't judge them.
-        let Some(pattern) = facts(rules, card, None)
-            .ok()
-            .filter(|_| card.board.is_none())
-            .and_then(|f| f.patterns.into_iter().next())
-        else {
-            continue;
-        };
-        let (standing, without) = judge.standing(&pattern);
-        out.judged += 1;
-        for (fault, p) in &standing.faults {
-            let there = fault.map_or(pattern.unlisted, |f| pattern.faults.contains(&f));
-            if *p >= 0.001 {
-                let bin = &mut bins[((p * 10.0) as usize).min(9)];
-                (bin.0, bin.1, bin.2) = (bin.0 + 1, bin.1 + p, bin.2 + u64::from(there));
-            }
-        }
-        for ((check, _), leader) in pattern.findings.iter().zip(without) {
-            let entry = checks.entry(*check).or_default();
-            (entry.0, entry.1) = (entry.0 + 1, entry.1 || leader != standing.leader);
-        }
-        if standing.truth < SURPRISE {
-            let leader = standing.leader.map_or("unlisted", |f| rules.fault(f).id.as_str());
-            out.surprising.push(Surprising {
-                case: name,
-                truth,
-                probability: standing.truth,
-                leader: leader.into(),
-            });
+        let first = |f: super::learn::Facts| f.patterns.into_iter().next();
+        if number.is_multiple_of(every)
+            && card.board.is_none()
+            && let Some(pattern) = facts(rules, card, None).ok().and_then(first)
+        {
+            let did = card.outcome.as_ref().and_then(|o| o.did.clone());
+            told.push(Told { file: name, truth, did, pattern });
         }
     }
-    out.units = units.tallies();
-    out.histories = histories.tallies();
-    out.blocks = blocks.tallies();
-    out.minutes = spread(minutes);
-    for (i, (count, said, was)) in bins.iter().enumerate() {
-        let n = (*count).max(1) as f64;
-        let (low, high) = (i as f64 / 10.0, (i + 1) as f64 / 10.0);
-        out.calibration.push(Reliability { low, high, count: *count, said: said / n, was: *was as f64 / n });
-    }
-    out.surprising.sort_by(|a, b| a.probability.total_cmp(&b.probability).then_with(|| a.case.cmp(&b.case)));
-    out.surprising.truncate(LISTED);
-    let idle = checks.into_iter().filter(|(_, (done, told))| *done >= OFTEN && !told);
-    out.idle = idle.map(|(id, (done, _))| IdleCheck { check: rules.check(id).id.clone(), done }).collect();
-    out.idle.sort_by(|a, b| b.done.cmp(&a.done).then_with(|| a.check.cmp(&b.check)));
+    out.faults = all.tallies(rules).into_iter().next().map(|t| t.faults).unwrap_or_default();
+    (out.units, out.histories, out.blocks) =
+        (units.tallies(rules), histories.tallies(rules), blocks.tallies(rules));
+    out.minutes = JobMinutes::of(minutes.values().flatten().copied().collect());
+    out.minutes_by_history = minutes.into_iter().map(|(name, m)| (name, JobMinutes::of(m))).collect();
+    out.judge(rules, &told, threads);
     out
 }
 
+fn resolved(file: &std::path::Path) -> Result<JobCard, String> {
+    let first = |e: String| e.lines().next().unwrap_or_default().to_string();
+    let source = store::read(file).map_err(|e| first(e.to_string()))?;
+    let job = JobCard::read(&source).map_err(|e| first(e.to_string()))?;
+    match &job.card.outcome {
+        None => Err("it is not resolved: no outcome".into()),
+        Some(o) if o.end == EndState::Declined => Err("it was declined as out of scope".into()),
+        Some(o) if o.faults.is_empty() && o.end == EndState::HandedOn => {
+            Err("its outcome names no fault".into())
+        }
+        Some(_) => Ok(job),
+    }
+}
+
+fn truth(card: &Card) -> Vec<String> {
+    let Some(outcome) = &card.outcome else { return Vec::new() };
+    let named: Vec<String> = outcome.faults.iter().map(|f| f.value.clone()).collect();
+    match (named.is_empty(), outcome.end) {
+        (true, EndState::Unlisted) => vec!["unlisted".into()],
+        (true, EndState::NothingWrong) => vec![NOTHING.into()],
+        _ => named,
+    }
+}
+
 /// Minutes on a job: those of the outcome, else those noted on findings and work.
-fn minutes_of(card: &crate::job::Card) -> Option<f64> {
+fn minutes_of(card: &Card) -> Option<f64> {
     let noted =
         card.findings.iter().filter_map(|f| f.minutes).chain(card.work.iter().filter_map(|w| w.minutes));
     let total: f64 = noted.filter(|m| m.is_finite() && *m >= 0.0).sum();
     card.outcome.as_ref().and_then(|o| o.minutes).or(Some(total)).filter(|m| m.is_finite() && *m > 0.0)
 }
 
-fn spread(mut minutes: Vec<f64>) -> JobMinutes {
-    minutes.sort_by(f64::total_cmp);
-    let n = minutes.len();
-    let at = |share: f64| {
-        minutes.get(((n as f64 * share) as usize).min(n.saturating_sub(1))).copied().unwrap_or(0.0)
-    };
-    let mean = minutes.iter().sum::<f64>() / (n.max(1)) as f64;
-    JobMinutes { jobs: n as u64, mean, median: at(0.5), p90: at(0.9) }
+impl JobMinutes {
+    fn of(mut minutes: Vec<f64>) -> Self {
+        if minutes.is_empty() {
+            return Self::default();
+        }
+        minutes.sort_by(f64::total_cmp);
+        let n = minutes.len();
+        // Nearest rank.
+        let at = |share: f64| minutes[((n as f64 * share).ceil() as usize).clamp(1, n) - 1];
+        let (median, p90) = (at(0.5), at(0.9));
+        let bar = [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 240.0, 480.0];
+        let bar = bar.into_iter().find(|b| p90 / b <= 8.0).unwrap_or(960.0);
+        let last = (minutes[n - 1] / bar).floor().min(11.0) as usize;
+        let mut bars = vec![0; last + 1];
+        minutes.iter().for_each(|m| bars[((m / bar) as usize).min(last)] += 1);
+        Self { jobs: n as u64, mean: minutes.iter().sum::<f64>() / n as f64, median, p90, bar, bars }
+    }
 }
 
 impl BenchReport {
-    /// The cards left out, for talk on stderr.
-    pub fn skipped(&self) -> impl Iterator<Item = Skipped> + '_ {
-        self.left_out.iter().map(|(file, reason)| Skipped { file: file.clone(), reason: reason.clone() })
-    }
-
-    /// As Markdown; read as plain text it stands as well.
-    pub fn markdown(&self) -> String {
-        let mut out = format!(
-            "# What this bench has seen\n\n{} resolved cards, {} left out.\n",
-            self.cards,
-            self.left_out.len()
-        );
-        let m = &self.minutes;
-        if m.jobs > 0 {
-            let _ = writeln!(
-                out,
-                "\nMinutes a job ({} with times): mean {:.0}, median {:.0}, nine in ten under {:.0}.",
-                m.jobs, m.mean, m.median, m.p90
-            );
-        }
-        for (title, list) in [("unit", &self.units), ("history", &self.histories), ("block", &self.blocks)] {
-            if list.is_empty() {
+    fn judge(&mut self, rules: &Rules, told: &[Told], threads: usize) {
+        let judge = Judge::new(rules);
+        let mut bins = [(0u64, 0.0, 0u64); 10];
+        let mut checks: BTreeMap<CheckId, (u64, bool)> = BTreeMap::new();
+        for (told, judged) in told.iter().zip(spread(told, threads, &|t: &Told| judge.standing(&t.pattern))) {
+            let Some((standing, without)) = judged else {
+                self.impossible.push(told.file.clone());
                 continue;
-            }
-            let _ = writeln!(out, "\n## What fails, by {title}\n");
-            for t in list.iter().take(20) {
-                let faults: Vec<String> = t.faults.iter().map(|(f, n)| format!("{f} ({n})")).collect();
-                let _ = writeln!(out, "- {}: {} jobs; {}", t.name, t.jobs, faults.join(", "));
-            }
-            if list.len() > 20 {
-                let _ = writeln!(out, "- and {} more", list.len() - 20);
-            }
-        }
-        let _ = writeln!(
-            out,
-            "\n## How far the probabilities hold\n\nFrom {} cases judged by the rules.\n\n| said | times | mean said | was so |\n|---|---:|---:|---:|",
-            self.judged
-        );
-        for bin in self.calibration.iter().filter(|b| b.count > 0) {
-            let _ = writeln!(
-                out,
-                "| {:.0} to {:.0} % | {} | {:.1} % | {:.1} % |",
-                bin.low * 100.0,
-                bin.high * 100.0,
-                bin.count,
-                bin.said * 100.0,
-                bin.was * 100.0
-            );
-        }
-        out += "\n## Cases that surprised the rules\n\n";
-        for s in &self.surprising {
-            let _ = writeln!(
-                out,
-                "- {}: {} stood at {:.2} %; {} led",
-                s.case,
-                s.truth.join(" and "),
-                s.probability * 100.0,
-                s.leader
-            );
-        }
-        out += if self.surprising.is_empty() {
-            "None.\n"
-        } else {
-            "\nWhere one kind keeps coming back, a rule may be missing.\n"
-        };
-        out += "\n## Checks that never changed who led\n\n";
-        for c in &self.idle {
-            let _ = writeln!(out, "- {}: done {} times", c.check, c.done);
-        }
-        if self.idle.is_empty() {
-            out += "None.\n";
-        }
-        out
-    }
-
-    /// As an HTML page that stands alone, the reliability drawn.
-    pub fn html(&self) -> String {
-        let escape = |t: &str| t.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;");
-        let mut body = String::new();
-        let mut open = "";
-        for line in self.markdown().lines() {
-            let (kind, html) = match line {
-                l if l.starts_with("# ") => ("", format!("<h1>{}</h1>", escape(&l[2..]))),
-                l if l.starts_with("## ") => ("", format!("<h2>{}</h2>", escape(&l[3..]))),
-                l if l.starts_with("- ") => ("ul", format!("<li>{}</li>", escape(&l[2..]))),
-                l if l.starts_with("|---") => continue,
-                l if l.starts_with("| ") => {
-                    let tag = if l.starts_with("| said") { "th" } else { "td" };
-                    let cells = l
-                        .trim_matches('|')
-                        .split('|')
-                        .map(|c| format!("<{tag}>{}</{tag}>", escape(c.trim())));
-                    ("table", format!("<tr>{}</tr>", cells.collect::<String>()))
-                }
-                "" => ("", String::new()),
-                l => ("", format!("<p>{}</p>", escape(l))),
             };
-            if kind != open {
-                if !open.is_empty() {
-                    let _ = writeln!(body, "</{open}>");
-                }
-                if !kind.is_empty() {
-                    let _ = writeln!(body, "<{kind}>");
-                }
-                if open == "table" {
-                    body += &self.plot();
-                }
-                open = kind;
+            self.judged += 1;
+            for (fault, p) in standing.faults.iter().filter(|(_, p)| *p >= COUNTED) {
+                let there = fault.map_or(told.pattern.unlisted, |f| told.pattern.faults.contains(&f));
+                let bin = &mut bins[((p * 10.0) as usize).min(9)];
+                (bin.0, bin.1, bin.2) = (bin.0 + 1, bin.1 + p, bin.2 + u64::from(there));
             }
-            let _ = writeln!(body, "{html}");
+            for ((check, _), leader) in told.pattern.findings.iter().zip(without) {
+                let entry = checks.entry(*check).or_default();
+                (entry.0, entry.1) = (entry.0 + 1, entry.1 || leader != standing.leader);
+            }
+            self.surprising.extend(surprise(rules, told, &standing));
         }
-        if !open.is_empty() {
-            let _ = writeln!(body, "</{open}>");
+        self.calibration = bins.iter().enumerate().map(|(i, bin)| reliability(i, *bin)).collect();
+        self.surprising
+            .sort_by(|a, b| a.probability.total_cmp(&b.probability).then_with(|| a.case.cmp(&b.case)));
+        self.surprising.truncate(LISTED);
+        for (id, (done, _)) in checks.into_iter().filter(|(_, (done, told))| *done >= OFTEN && !told) {
+            let check = rules.check(id);
+            let (says, minutes) = (check.says.clone(), check.minutes.get());
+            self.idle.push(IdleCheck { check: check.id.clone(), says, done, minutes });
         }
-        format!(
-            "<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\"><title>What this bench has seen</title>\n\
-             <style>body{{font:16px/1.5 sans-serif;max-width:50em;margin:2em auto;padding:0 1em}}\
-             table{{border-collapse:collapse}}td,th{{padding:.2em .8em;border-bottom:1px solid #ccc;text-align:right}}</style>\
-             </head><body>\n{body}</body></html>\n"
-        )
+        self.idle.sort_by(|a, b| b.done.cmp(&a.done).then_with(|| a.check.cmp(&b.check)));
     }
+}
 
-    /// Said against was: on the line is right.
-    fn plot(&self) -> String {
-        let mut out = String::from(
-            "<svg viewBox=\"0 0 240 240\" width=\"240\" height=\"240\" role=\"img\" aria-label=\"Probability said against share that was so\">\n\
-             <rect x=\"30\" y=\"10\" width=\"200\" height=\"200\" fill=\"none\" stroke=\"#888\"/>\n\
-             <line x1=\"30\" y1=\"210\" x2=\"230\" y2=\"10\" stroke=\"#bbb\" stroke-dasharray=\"4\"/>\n",
-        );
-        for bin in self.calibration.iter().filter(|b| b.count > 0) {
-            let (x, y) = (30.0 + 200.0 * bin.said, 210.0 - 200.0 * bin.was);
-            let r = 2.0 + (bin.count as f64).ln().max(0.0);
-            let _ = writeln!(
-                out,
-                "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{r:.1}\" fill=\"#246\" fill-opacity=\"0.7\"/>"
-            );
-        }
-        out + "<text x=\"130\" y=\"232\" font-size=\"12\" text-anchor=\"middle\">said</text>\n\
-               <text x=\"14\" y=\"110\" font-size=\"12\" text-anchor=\"middle\" transform=\"rotate(-90 14 110)\">was so</text>\n</svg>\n"
+fn surprise(rules: &Rules, told: &Told, standing: &Standing) -> Option<Surprising> {
+    let named = |f: FaultId| rules.fault(f).id.clone();
+    (standing.truth < SURPRISE).then(|| Surprising {
+        case: told.file.clone(),
+        truth: told.truth.clone(),
+        probability: standing.truth,
+        leader: standing.leader.map_or_else(|| "unlisted".into(), named),
+        did: told.did.clone(),
+    })
+}
+
+fn reliability(tenth: usize, (count, said, was): (u64, f64, u64)) -> Reliability {
+    let (n, k) = (count as f64, was as f64);
+    let end = |p: f64| if count == 0 { p } else { beta_quantile(k + 0.5, n - k + 0.5, p) };
+    Reliability {
+        low: tenth as f64 / 10.0,
+        high: (tenth + 1) as f64 / 10.0,
+        count,
+        said: said / n.max(1.0),
+        was: k / n.max(1.0),
+        interval: [end(0.05), end(0.95)],
     }
 }
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
     #[test]
     fn the_committed_schema_says_what_the_type_says() {
-        crate::rules::assert_output_schema::<super::BenchReport>("cases-report");
+        crate::rules::assert_output_schema::<BenchReport>("cases-report");
+    }
+
+    /// Jeffreys' interval of 8 in 10 by scipy.stats.beta.ppf([0.05, 0.95], 8.5, 2.5).
+    #[test]
+    fn shares_have_their_interval() {
+        let bin = reliability(7, (10, 7.5, 8));
+        assert_eq!((bin.low, bin.high, bin.said, bin.was), (0.7, 0.8, 0.75, 0.8));
+        let [low, high] = bin.interval;
+        assert!((low - 0.547_504).abs() < 1e-5 && (high - 0.939_786).abs() < 1e-5, "{bin:?}");
+    }
+
+    #[test]
+    fn times_are_counted_in_bars() {
+        let minutes = JobMinutes::of(vec![12.0, 7.0, 31.0, 44.0, 18.0]);
+        assert_eq!((minutes.jobs, minutes.median, minutes.p90, minutes.bar), (5, 18.0, 44.0, 10.0));
+        assert_eq!(minutes.bars, [1, 2, 0, 1, 1]);
+        assert_eq!(JobMinutes::of(Vec::new()), JobMinutes::default());
+    }
+
+    #[test]
+    fn names_on_cards_stay_text_in_every_format() {
+        let unit = "<script>alert(1)</script> *Lamp* | pipe \u{1b}[31m".to_string();
+        let tally = Tally { name: unit, jobs: 2, faults: Vec::new() };
+        let report = BenchReport { cards: 2, units: vec![tally], ..BenchReport::default() };
+        let html = report.html();
+        assert!(!html.contains("<script>") && html.contains("&lt;script&gt;"));
+        assert!(report.markdown().contains("\\<script\\>") && report.markdown().contains("\\| pipe"));
+        assert!(!report.text().contains('\u{1b}'));
+        assert!(report.text().lines().all(|l| l.chars().count() <= 80), "{}", report.text());
     }
 }

@@ -33,6 +33,8 @@ pub struct Simulation {
     pub checks: usize,
     /// Which.
     pub pick: Pick,
+    /// What the units have been through; any where it isn't said.
+    pub history: Option<History>,
 }
 
 /// A drawn unit.
@@ -80,7 +82,8 @@ pub fn draw(rules: &Rules, simulation: &Simulation, number: u64) -> Drawn {
     let mut rng = ChaCha8Rng::seed_from_u64(simulation.seed);
     rng.set_stream(number);
     let rng = &mut rng;
-    let history = History::ALL[below(rng, History::ALL.len())];
+    let any = History::ALL[below(rng, History::ALL.len())];
+    let history = simulation.history.unwrap_or(any);
     let build = Build::ALL[below(rng, Build::ALL.len())];
     let choice: Vec<PackId> =
         rules.packs().filter(|(_, p)| p.applies == Applies::WithBlock).map(|(id, _)| id).collect();
@@ -92,8 +95,12 @@ pub fn draw(rules: &Rules, simulation: &Simulation, number: u64) -> Drawn {
     let (faults, unlisted) = faults(rules, rng, history, build, &packs);
     let world = World::draw(rules, rng, &packs, &faults, unlisted);
     let mut complaint = Vec::new();
-    for (_, symptom) in rules.symptoms().filter(|(_, s)| packs[rules.check(s.check).pack.index()]) {
-        if world.answers[symptom.check.index()] == symptom.answer && even(rng) < MENTION {
+    for (id, _) in rules.checks().filter(|(_, c)| packs[c.pack.index()]) {
+        // Of several names for one answer the owner uses the first.
+        let named = rules.symptoms_of(id, world.answers[id.index()]).next();
+        if let Some((_, symptom)) = named
+            && even(rng) < MENTION
+        {
             complaint.push(symptom.id.clone());
         }
     }
@@ -196,7 +203,7 @@ impl World {
 /// The text of a drawn card.
 pub fn card(rules: &Rules, drawn: &Drawn, number: u64) -> String {
     let mut out = format!(
-        "# Drawn from the rules by 'halfsplit cases simulate'; no real unit.\nunit: Drawn unit {number}\nhistory: {}\nbuild: {}\n",
+        "# Drawn from the rules by 'halfsplit drill --cases'; no real unit.\nunit: Drawn unit {number}\nhistory: {}\nbuild: {}\n",
         drawn.history, drawn.build
     );
     let list =

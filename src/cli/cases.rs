@@ -1,9 +1,9 @@
 //! `halfsplit cases`.
 
 use super::learn;
+use super::report;
 use super::screen::{Failure, Screen};
 use super::target::{board_of, yaml_files};
-use super::{report, simulate};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
@@ -30,7 +30,6 @@ enum Command {
     },
     Learn(learn::Args),
     Report(report::Args),
-    Simulate(simulate::Args),
 }
 
 /// Runs the command.
@@ -42,7 +41,6 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         Command::Replay { paths } => paths,
         Command::Learn(args) => return learn::run(args, rules, screen),
         Command::Report(args) => return report::run(args, rules, screen),
-        Command::Simulate(args) => return simulate::run(args, rules, screen),
     };
     let mut jobs = Vec::new();
     for path in paths {

@@ -1,9 +1,11 @@
 //! `halfsplit drill`.
 
 use super::screen::{Failure, Screen};
-use super::target;
+use super::{drawn, target};
 use crate::cases::drill::{self, Drill, DrillReport, Hand, Noise, PractiseError, Setting};
+use crate::circuit::board::Board;
 use crate::job::Terms;
+use crate::rules::parts::Library;
 use crate::rules::{History, Rules, Tool};
 use crate::text::or_nearest;
 use crate::units::{Minutes, show};
@@ -14,11 +16,12 @@ use std::path::PathBuf;
 /// Hides a fault in a simulated unit: to practise on, or with --auto to let strategies play and keep their score
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner,half-split"
+    after_help = "With --cases and no board, units are drawn from the rules alone: fast, for thousands of cards. With a board, the \
+    first of --strategies (the planner, if left out) plays each unit: seconds a card.\n\nExamples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner,half-split\n  halfsplit drill --cases 1000 --seed 7 -o drawn/\n  halfsplit drill --example tin-lantern --cases 20 -o played/\n  halfsplit cases learn drawn/ -o learned.yaml"
 )]
 pub struct Args {
     /// The board file
-    #[arg(value_name = "BOARD", required_unless_present = "example")]
+    #[arg(value_name = "BOARD", required_unless_present_any = ["example", "cases"])]
     board: Option<PathBuf>,
     /// Use a built-in board instead
     #[arg(long, value_name = "NAME", conflicts_with = "board")]
@@ -26,12 +29,18 @@ pub struct Args {
     /// Let the strategies play so many units
     #[arg(long, value_name = "N")]
     auto: Option<usize>,
+    /// Write so many simulated resolved jobs, their truth known, as cards
+    #[arg(long, value_name = "N", requires = "output", conflicts_with_all = ["auto", "json"], value_parser = clap::value_parser!(u32).range(1..=1_000_000))]
+    cases: Option<u32>,
+    /// Folder for the cards; made if it isn't there, must be empty
+    #[arg(short, long, value_name = "DIR", requires = "cases")]
+    output: Option<PathBuf>,
     /// What the units and all that happens to them are drawn from
     #[arg(long, value_name = "S", default_value_t = 1)]
-    seed: u64,
-    /// fresh-build, worked-before or after-change
-    #[arg(long, value_name = "H", default_value = "fresh-build")]
-    history: History,
+    pub(super) seed: u64,
+    /// fresh-build, worked-before or after-change [default: fresh-build; any, where cards are drawn from the rules]
+    #[arg(long, value_name = "H")]
+    pub(super) history: Option<History>,
     /// Tools at hand, with commas
     #[arg(long, value_delimiter = ',', value_name = "a,b", default_value = "meter,audio-probe,iron,spares")]
     tools: Vec<Tool>,
@@ -39,7 +48,7 @@ pub struct Args {
     #[arg(long)]
     double: bool,
     /// Who plays, with commas: planner,information,half-split,checklist,random (all of them, if left out)
-    #[arg(long, value_delimiter = ',', value_name = "a,b", requires = "auto")]
+    #[arg(long, value_delimiter = ',', value_name = "a,b")]
     strategies: Vec<String>,
     /// How many states of belief the planner may look at
     #[arg(long, value_name = "N")]
@@ -54,12 +63,16 @@ pub struct Args {
 /// # Errors
 /// When the board is at fault or can't be read, a name is unknown, or no fault can be hidden.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let board = target::board(args.board.as_deref(), args.example.as_deref())?;
+    let cards = args.cases.zip(args.output.as_deref());
+    if let (Some((count, folder)), None, None) = (cards, &args.board, &args.example) {
+        return drawn::of_rules(args, count as usize, folder, rules, screen);
+    }
+    let source = target::board_source(args.board.as_deref(), args.example.as_deref())?;
     let hands = args.strategies.iter().map(|name| hand(name)).collect::<Result<Vec<Hand>, _>>()?;
     let all = || Hand::ALL.iter().map(|(_, h)| *h).collect();
-    let drill = Drill {
+    let mut drill = Drill {
         setting: Setting {
-            history: args.history,
+            history: args.history.unwrap_or(History::FreshBuild),
             tools: args.tools.clone(),
             terms: Terms { look: args.look, ..Terms::default() },
         },
@@ -69,7 +82,15 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         hands: if hands.is_empty() { all() } else { hands },
         noise: Noise::default(),
     };
+    if let Some((count, folder)) = cards {
+        (drill.games, drill.hands) = (count as usize, vec![drill.hands[0]]);
+        return drawn::of_board(&drill, &source, folder, rules, screen);
+    }
+    let board = Board::load(&source, &Library::builtin()?)?;
     if args.auto.is_none() {
+        if !args.strategies.is_empty() {
+            return Err(Failure::Usage("--strategies wants --auto N or --cases N".into()));
+        }
         if screen.json {
             return Err(Failure::Usage("--json wants --auto N; a person plays in plain lines".into()));
         }

@@ -2,7 +2,9 @@
 
 use super::screen::{Failure, Screen};
 use super::target::yaml_files;
-use crate::cases::learn::{Change, Gain, Skipped, Spot, Statistics, WEIGHT, gain, gather, learn, overlay};
+use crate::cases::learn::{
+    Change, Gain, Kept, Skipped, Spot, Statistics, WEIGHT, gain, gather, learn, overlay,
+};
 use crate::job::store;
 use crate::rules::Rules;
 use serde::Serialize;
@@ -10,9 +12,13 @@ use std::path::PathBuf;
 
 /// Learns figures from resolved cards and writes them as a pack for --rules
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:\n  halfsplit cases learn cases/ -o learned.yaml\n  \
-    halfsplit --rules learned.yaml suspects --example silent-build\n  \
-    halfsplit cases learn --merge north.json south.json -o learned.yaml")]
+#[command(
+    after_help = "Learned are priors, strengths of links, leaks, how often remedies work, and minutes. What is written is what does no \
+    worse than the authored figures on cases left out: all of it, strengths alone, priors alone, or nothing, which is said.\n\n\
+    Examples:\n  halfsplit cases learn cases/ -o learned.yaml\n  \
+    halfsplit --rules learned.yaml suspects --example hum-and-scratch\n  \
+    halfsplit cases learn --merge north.json south.json -o learned.yaml"
+)]
 pub struct Args {
     /// Cards, or folders of cards
     #[arg(required_unless_present = "merge")]
@@ -26,9 +32,17 @@ pub struct Args {
     /// Statistics to add, of this or another shop
     #[arg(long, value_name = "STATS", num_args = 1..)]
     merge: Vec<PathBuf>,
-    /// How many cases an authored figure counts for
+    /// How many cases an authored figure counts for; an authored prior for as many as hold N/10 occurrences
     #[arg(long, value_name = "N", default_value_t = WEIGHT, value_parser = weight)]
     weight: f64,
+    /// Threads that share the work; the result does not depend on it [default: one a core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    threads: Option<u16>,
+}
+
+/// As many threads as asked for, else one a core.
+pub(super) fn threads(asked: Option<u16>) -> usize {
+    asked.map_or_else(|| std::thread::available_parallelism().map_or(1, usize::from), usize::from)
 }
 
 fn weight(text: &str) -> Result<f64, String> {
@@ -48,9 +62,9 @@ struct Report {
     patterns: usize,
     /// Cards left out.
     skipped: Vec<SkippedCard>,
-    /// Scores on cases left out; null where there are too few to judge.
+    /// Scores on cases left out, and which of the figures learned are kept; null where there are too few to judge.
     gain: Option<Gain>,
-    /// Whether the figures learned do no worse, so that a pack was made.
+    /// Whether a pack was made.
     written: bool,
     /// Rounds of the fit.
     rounds: usize,
@@ -75,6 +89,8 @@ struct ChangeLine {
     cases: u64,
     effective: f64,
     interval: Option<[f64; 2]>,
+    /// Whether it is in the pack.
+    written: bool,
 }
 
 /// Runs the command.
@@ -82,12 +98,13 @@ struct ChangeLine {
 /// # Errors
 /// When nothing can be read, statistics are at fault, or the figures learned do worse than the authored ones.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let threads = threads(args.threads);
     let mut files = Vec::new();
     for path in &args.paths {
         files.extend(yaml_files(path)?);
     }
     let bar = progress(screen, files.len() as u64, "cards");
-    let (mut statistics, skipped) = gather(rules, &files, &|| bar.inc(1));
+    let (mut statistics, skipped) = gather(rules, &files, threads, &|| bar.inc(1));
     bar.finish_and_clear();
     for Skipped { file, reason } in &skipped {
         screen.say(&format!("{file}: left out: {reason}"))?;
@@ -107,12 +124,12 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             skipped.len()
         )));
     }
-    let bar = progress(screen, 6, "rounds of judging");
-    let learned = learn(rules, &statistics, args.weight);
-    bar.inc(1);
-    let judged = gain(rules, &statistics, args.weight, &|| bar.inc(1));
+    let bar = progress(screen, 0, "rounds of fitting and judging");
+    let learned = learn(rules, &statistics, args.weight, threads, &|| bar.inc(1));
+    let judged = gain(rules, &statistics, args.weight, threads, &|| bar.inc(1));
     bar.finish_and_clear();
-    let better = judged.filter(|g| !g.worse());
+    let better = judged.filter(|g| g.kept != Kept::Nothing);
+    let kept = judged.map_or(Kept::Nothing, |g| g.kept);
     let report = Report {
         cards: statistics.cards,
         patterns: statistics.patterns.len(),
@@ -120,7 +137,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         gain: judged,
         written: better.is_some(),
         rounds: learned.fit.climb.len(),
-        changes: learned.changes.iter().map(|c| line(rules, c)).collect(),
+        changes: learned.changes.iter().map(|c| line(rules, c, kept)).collect(),
     };
     let pack = better.map(|g| overlay(rules, &learned.changes, statistics.cards, args.weight, &g));
     match (&pack, &args.output) {
@@ -138,7 +155,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     match (judged, pack) {
         (_, Some(_)) => Ok(()),
         (Some(_), None) => Err(Failure::Input(
-            "no pack was written: on cases left out, the figures learned do worse than the authored ones"
+            "no pack was written: on cases left out, the figures learned do worse than the authored ones; more cards, or a \
+             greater --weight, may change that"
                 .into(),
         )),
         (None, None) => {
@@ -154,21 +172,8 @@ fn words(report: &Report, args: &Args) -> Vec<String> {
         report.skipped.len(),
         report.changes.len()
     )];
-    if let Some(gain) = report.gain {
-        let how = match gain.folds {
-            n if n == gain.cases => "each left out alone".to_string(),
-            n => format!("learned from the other {} of {n} parts", n - 1),
-        };
-        out.push(format!("Judged on {} cases, {how}:", gain.cases));
-        for (name, score) in [("authored", gain.before), ("learned", gain.after)] {
-            out.push(format!(
-                "  {name:<9} log score {:>7.3}  Brier score {:.3}  true fault at {:.1} %, rank {:.1} on average",
-                score.log,
-                score.brier,
-                score.probability * 100.0,
-                score.rank
-            ));
-        }
+    if let Some(gain) = &report.gain {
+        out.extend(judgement(gain));
     }
     if let (true, Some(path)) = (report.written, &args.output) {
         out.push(format!("Written: {}; use it with --rules {}", path.display(), path.display()));
@@ -176,7 +181,52 @@ fn words(report: &Report, args: &Args) -> Vec<String> {
     out
 }
 
-fn line(rules: &Rules, c: &Change) -> ChangeLine {
+/// How learning was judged, and what came of it.
+fn judgement(gain: &Gain) -> Vec<String> {
+    let how = match gain.folds {
+        1 => format!("left out together, from the other {}", gain.of - gain.cases),
+        n if n == gain.of => "each left out alone".to_string(),
+        n => format!("left out by {n} parts in turn"),
+    };
+    let mut out = vec![format!("Judged on {} of {} cases, {how}:", gain.cases, gain.of)];
+    let rows = [
+        ("authored", gain.before),
+        ("learned", gain.all),
+        ("strengths", gain.strengths),
+        ("priors", gain.priors),
+    ];
+    for (name, score) in rows {
+        out.push(format!(
+            "  {name:<9}  log score {:>7.3}  Brier score {:.3}  true fault at {:.1} %, rank {:.1} on average",
+            score.log,
+            score.brier,
+            score.probability * 100.0,
+            score.rank
+        ));
+    }
+    let (before, after) = (gain.effort_before, gain.effort_after);
+    if gain.played > 0 {
+        out.push(format!(
+            "Until the true fault led ({} cases played): {:.2} checks, {:.1} min with the authored figures; {:.2} checks, \
+             {:.1} min with those {}.",
+            gain.played,
+            before.steps,
+            before.minutes,
+            after.steps,
+            after.minutes,
+            if gain.kept == Kept::Nothing { "learned" } else { "kept" }
+        ));
+    }
+    out.push(match gain.kept {
+        Kept::All => "Kept: all figures learned.".into(),
+        Kept::Strengths => "Kept: strengths and leaks. Priors stay as authored.".into(),
+        Kept::Priors => "Kept: priors and build factors. Strengths and leaks stay as authored.".into(),
+        Kept::Nothing => "Kept: nothing. The authored figures do better.".into(),
+    });
+    out
+}
+
+fn line(rules: &Rules, c: &Change, kept: Kept) -> ChangeLine {
     let (item, figure) = match c.spot {
         Spot::Prior(id, history) => (rules.fault(id).id.clone(), format!("prior {history}")),
         Spot::Factor(id, build) => (rules.fault(id).id.clone(), format!("build {build}")),
@@ -205,6 +255,7 @@ fn line(rules: &Rules, c: &Change) -> ChangeLine {
         cases: c.cases,
         effective: c.effective,
         interval: c.interval,
+        written: kept.takes(c.spot),
     }
 }
 
@@ -215,14 +266,17 @@ fn write_statistics(rules: &Rules, statistics: &Statistics, path: &std::path::Pa
     Ok(store::replace(path, &text)?)
 }
 
-/// A bar on stderr; hidden where that is no terminal.
+/// A bar on stderr, or with a length of 0 (not known) a count; hidden where stderr is no terminal.
 pub(super) fn progress(screen: &Screen<'_>, length: u64, what: &'static str) -> indicatif::ProgressBar {
-    if !screen.styled || length < 2 {
+    if !screen.styled || length == 1 {
         return indicatif::ProgressBar::hidden();
     }
-    let style = indicatif::ProgressStyle::with_template("{bar:40} {pos}/{len} {msg} {eta}");
-    let bar = indicatif::ProgressBar::new(length).with_message(what);
-    match style {
+    let (bar, template) = match length {
+        0 => (indicatif::ProgressBar::new_spinner(), "{spinner} {pos} {msg}, {elapsed}"),
+        n => (indicatif::ProgressBar::new(n), "{bar:40} {pos}/{len} {msg}, {eta} left"),
+    };
+    let bar = bar.with_message(what);
+    match indicatif::ProgressStyle::with_template(template) {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,
     }

@@ -1,6 +1,6 @@
 //! `halfsplit cases report`.
 
-use super::learn::progress;
+use super::learn::{progress, threads};
 use super::screen::{Failure, Screen};
 use super::target::yaml_files;
 use crate::cases::report::report;
@@ -10,7 +10,9 @@ use std::path::PathBuf;
 
 /// Reports on resolved cards: what fails, how long it takes, how far the probabilities hold, what surprised the rules
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Example:\n  halfsplit cases report cases/ --format html -o bench.html")]
+#[command(
+    after_help = "Examples:\n  halfsplit cases report cases/\n  halfsplit cases report cases/ --format html -o bench.html"
+)]
 pub struct Args {
     /// Cards, or folders of cards
     #[arg(required = true)]
@@ -21,6 +23,9 @@ pub struct Args {
     /// Write it here (stdout where it isn't said)
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Threads that share the judging; the report does not depend on it [default: one a core]
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
+    threads: Option<u16>,
 }
 
 /// Runs the command.
@@ -33,10 +38,10 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         files.extend(yaml_files(path)?);
     }
     let bar = progress(screen, files.len() as u64, "cards");
-    let report = report(rules, &files, &|| bar.inc(1));
+    let report = report(rules, &files, threads(args.threads), &|| bar.inc(1));
     bar.finish_and_clear();
-    for skipped in report.skipped() {
-        screen.say(&format!("{}: left out: {}", skipped.file, skipped.reason))?;
+    for left in &report.left_out {
+        screen.say(&format!("{}: left out: {}", left.file, left.reason))?;
     }
     if report.cards == 0 {
         return Err(Failure::Input("no resolved card to report on".into()));
@@ -44,7 +49,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&report);
     }
-    let text = if args.format == "html" { report.html() } else { report.markdown() };
+    let text = match args.format.as_str() {
+        "html" => report.html(),
+        "md" => report.markdown(),
+        _ => report.text(),
+    };
     match &args.output {
         Some(path) => Ok(store::replace(path, &text)?),
         None => screen.text(&text),

@@ -108,12 +108,19 @@ pub fn board_of(job: &JobCard, card: Option<&Path>) -> Result<Option<Board>, Fai
 /// # Errors
 /// When it can't be read or is at fault.
 pub fn board(path: Option<&Path>, example: Option<&str>) -> Result<Board, Failure> {
-    let source = match (path, example) {
-        (Some(path), _) => store::read(path)?,
-        (None, Some(name)) => cases::board_example(name)?,
-        (None, None) => return Err(Failure::Usage("name a board file, or --example NAME".into())),
-    };
-    Ok(Board::load(&source, &Library::builtin()?)?)
+    Ok(Board::load(&board_source(path, example)?, &Library::builtin()?)?)
+}
+
+/// The text of a board file, or of a built-in board.
+///
+/// # Errors
+/// When it can't be read.
+pub fn board_source(path: Option<&Path>, example: Option<&str>) -> Result<Source, Failure> {
+    match (path, example) {
+        (Some(path), _) => Ok(store::read(path)?),
+        (None, Some(name)) => Ok(cases::board_example(name)?),
+        (None, None) => Err(Failure::Usage("name a board file, or --example NAME".into())),
+    }
 }
 
 /// Takes a card for changing; waits at most `patience` for any one other holder.

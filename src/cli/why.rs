@@ -2,7 +2,7 @@
 
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
-use crate::job::{Diagnosis, Why};
+use crate::job::{Diagnosis, LearnedFigure, Why};
 use crate::rules::Rules;
 use crate::units::{Decibels, Minutes, Probability, show};
 use std::path::PathBuf;
@@ -103,11 +103,33 @@ pub fn text(why: &Why, width: usize) -> String {
             "        ",
         );
     }
-    if let Some(learned) = &why.learned {
-        out += &wrap(&format!("Prior learned from resolved jobs: {learned}"), width, "\n", "");
+    if !why.learned.is_empty() {
+        out += "\nLearned from resolved jobs:\n";
+    }
+    for figure in &why.learned {
+        out += &wrap(&learned(figure), width, "  - ", "    ");
     }
     if !why.source.is_empty() {
         out += &wrap(&format!("Rule from: {}", why.source), width, "\n", "");
     }
     out
+}
+
+fn learned(l: &LearnedFigure) -> String {
+    // Factors are no probabilities and may exceed 1; of small probabilities the first digits count.
+    let number = |x: f64| match l.figure.starts_with("build ") {
+        true => format!("{x:.2}"),
+        false if x < 0.01 => format!("{:.3} %", x * 100.0),
+        false => format!("{:.1} %", x * 100.0),
+    };
+    let mut text = format!("{}, {}: {} instead of {}", l.item, l.figure, number(l.is), number(l.was));
+    if let Some(cases) = l.cases {
+        text += &format!(", from {cases} cases");
+    }
+    text += &l.effective.map(|n| format!(" worth {n:.1}")).unwrap_or_default();
+    text += &l.note.as_ref().map(|n| format!(" ({n})")).unwrap_or_default();
+    if let Some([low, high]) = l.interval {
+        text += &format!("; 90 % interval {} to {}", number(low), number(high));
+    }
+    text
 }

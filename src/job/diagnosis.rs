@@ -8,7 +8,6 @@ use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
-use crate::units::{Probability, show};
 use serde::Serialize;
 use std::rc::Rc;
 
@@ -134,9 +133,35 @@ pub struct Why {
     pub remedies: Vec<RemedyOffer>,
     /// Where the rule comes from.
     pub source: String,
-    /// What cases say of its prior, where that was learned.
-    pub learned: Option<String>,
+    /// The figures behind all this that were learned from resolved jobs: its prior and build factor, and the strengths and
+    /// leaks that its findings rest on.
+    pub learned: Vec<LearnedFigure>,
 }
+
+/// A figure that a pack of learned figures has changed.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct LearnedFigure {
+    /// Fault, condition or check id.
+    pub item: String,
+    /// Which of its figures: `prior fresh-build`, `leads-to effect-sound silent`, `leak yes`.
+    pub figure: String,
+    /// As authored.
+    pub was: f64,
+    /// As learned.
+    pub is: f64,
+    /// Cases counted.
+    pub cases: Option<u32>,
+    /// Their weight as so many independent ones.
+    pub effective: Option<f64>,
+    /// Central 90 % of what it may be.
+    pub interval: Option<[f64; 2]>,
+    /// Anything else.
+    pub note: Option<String>,
+}
+
+/// A learned figure nearer to the authored one than this share of it is not worth a line.
+const SAME: f64 = 0.005;
 
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
 const WORTH_GROUPING: f64 = 0.005;
@@ -156,6 +181,11 @@ pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId) -> Stri
         CheckId::Volts(net) => format!("Volts at {net}"),
         CheckId::Level(net) => format!("Level at {net}"),
     }
+}
+
+/// Whether a figure is the one named, or one of its answers.
+fn begins(figure: &str, named: &str) -> bool {
+    figure.strip_prefix(named).is_some_and(|rest| rest.is_empty() || rest.starts_with(' '))
 }
 
 /// Refuses a unit that is out of scope.
@@ -533,31 +563,74 @@ impl<'r> Diagnosis<'r> {
                 }
                 FaultOrigin::Unlisted => String::new(),
             },
-            learned: match &entry.origin {
-                FaultOrigin::Rule(id) => self.learned(*id),
-                FaultOrigin::Board(_) | FaultOrigin::Unlisted => None,
-            },
+            learned: self.learned(&entry.origin),
         })
     }
 
-    /// What cases say of a fault's prior in this history, where a pack of learned figures has changed it.
-    fn learned(&self, fault: rules::FaultId) -> Option<String> {
-        let figure = format!("prior {}", self.job.card.history.value);
-        let item = rules::Item::Fault(fault);
-        let change = self.rules.amended().iter().rev().find(|a| a.item == item && a.figure == figure)?;
-        let from = change.from.as_ref()?;
-        let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
-        let mut text = format!("{} instead of {}", percent(change.is), percent(change.was));
-        if let Some(cases) = from.cases {
-            text += &format!(", from {cases} cases");
+    /// The learned figures that a fault's standing rests on.
+    fn learned(&self, origin: &FaultOrigin) -> Vec<LearnedFigure> {
+        let (faults, own) = match origin {
+            FaultOrigin::Rule(id) => (vec![*id], true),
+            FaultOrigin::Board(ids) => (ids.clone(), false),
+            FaultOrigin::Unlisted => return Vec::new(),
+        };
+        let mut wanted: Vec<(rules::Item, String)> = Vec::new();
+        if own {
+            let history = self.job.card.history.value;
+            wanted.extend(faults.iter().map(|f| (rules::Item::Fault(*f), format!("prior {history}"))));
+            let build = self.job.card.build.map(|b| format!("build {b}"));
+            wanted.extend(
+                build
+                    .into_iter()
+                    .flat_map(|b| faults.iter().map(move |f| (rules::Item::Fault(*f), b.clone()))),
+            );
         }
-        if let Some(note) = &from.note {
-            text += &format!(" ({note})");
+        for found in &self.model.findings {
+            let Meaning::Answer { check, .. } = &found.meaning else { continue };
+            for link in faults.iter().flat_map(|f| self.path(*f, *check)) {
+                let link = self.rules.link(link);
+                let item = match link.from {
+                    Cause::Fault(f) => rules::Item::Fault(f),
+                    Cause::Condition(c) => rules::Item::Condition(c),
+                };
+                wanted.push((item, format!("leads-to {}", self.rules.effect_name(link.to))));
+            }
+            wanted.push((rules::Item::Check(*check), "leak".into()));
         }
-        if let Some([low, high]) = from.interval {
-            text += &format!("; 90 % interval {} to {}", percent(low.get()), percent(high.get()));
+        let mut out: Vec<LearnedFigure> = Vec::new();
+        for (item, start) in &wanted {
+            let all = self.rules.amended().iter().rev();
+            for change in all.filter(|a| a.item == *item && begins(&a.figure, start)) {
+                let Some(from) = &change.from else { continue };
+                let item = self.item(*item).to_owned();
+                let same = (change.is - change.was).abs() <= SAME * change.was.abs();
+                if same || out.iter().any(|l| l.item == item && l.figure == change.figure) {
+                    continue;
+                }
+                out.push(LearnedFigure {
+                    item,
+                    figure: change.figure.clone(),
+                    was: change.was,
+                    is: change.is,
+                    cases: from.cases,
+                    effective: from.effective,
+                    interval: from.interval.map(|[low, high]| [low.get(), high.get()]),
+                    note: from.note.clone(),
+                });
+            }
         }
-        Some(text)
+        out
+    }
+
+    fn item(&self, item: rules::Item) -> &str {
+        match item {
+            rules::Item::Symptom(id) => &self.rules.symptom(id).id,
+            rules::Item::Fault(id) => &self.rules.fault(id).id,
+            rules::Item::Condition(id) => &self.rules.condition(id).id,
+            rules::Item::Check(id) => &self.rules.check(id).id,
+            rules::Item::Remedy(id) => &self.rules.remedy(id).id,
+            rules::Item::Caution(_) | rules::Item::Setup(_) => "",
+        }
     }
 
     fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {
@@ -577,6 +650,7 @@ impl<'r> Diagnosis<'r> {
             }
             _ => Vec::new(),
         };
+        let because = because.into_iter().map(|l| self.rules.link(l).why.clone()).collect();
         let (mut healthy, mut with_it) = (None, None);
         if let (Some(circuit), Meaning::Circuit { check, .. }) = (&self.circuit, &found.meaning) {
             healthy = circuit.expected(check).map(|line| line.band);
@@ -596,28 +670,27 @@ impl<'r> Diagnosis<'r> {
         }
     }
 
-    /// The strongest chain of links from a fault to a check, as mechanisms; empty where there is none.
-    fn path(&self, fault: rules::FaultId, check: rules::CheckId) -> Vec<String> {
-        let mut best: std::collections::BTreeMap<rules::ConditionId, (f64, Vec<String>)> = Default::default();
-        let mut answer: (f64, Vec<String>) = (0.0, Vec::new());
-        let mut relax =
-            |from: Cause, strength: f64, trail: &[String], best: &mut std::collections::BTreeMap<_, _>| {
-                for (_, link) in self.rules.links_from(from) {
-                    let total = strength * link.strength.total();
-                    let mut longer = trail.to_vec();
-                    longer.push(link.why.clone());
-                    match link.to {
-                        Effect::Condition(c) => {
-                            let known: Option<&(f64, Vec<String>)> = best.get(&c);
-                            if known.is_none_or(|k| k.0 < total) {
-                                best.insert(c, (total, longer));
-                            }
+    /// The strongest chain of links from a fault to a check; empty where there is none.
+    fn path(&self, fault: rules::FaultId, check: rules::CheckId) -> Vec<rules::LinkId> {
+        type Best = std::collections::BTreeMap<rules::ConditionId, (f64, Vec<rules::LinkId>)>;
+        let mut best = Best::new();
+        let mut answer: (f64, Vec<rules::LinkId>) = (0.0, Vec::new());
+        let mut relax = |from: Cause, strength: f64, trail: &[rules::LinkId], best: &mut Best| {
+            for (id, link) in self.rules.links_from(from) {
+                let total = strength * link.strength.total();
+                let mut longer = trail.to_vec();
+                longer.push(id);
+                match link.to {
+                    Effect::Condition(c) => {
+                        if best.get(&c).is_none_or(|k| k.0 < total) {
+                            best.insert(c, (total, longer));
                         }
-                        Effect::Check(c) if c == check && total > answer.0 => answer = (total, longer),
-                        Effect::Check(_) => {}
                     }
+                    Effect::Check(c) if c == check && total > answer.0 => answer = (total, longer),
+                    Effect::Check(_) => {}
                 }
-            };
+            }
+        };
         relax(Cause::Fault(fault), 1.0, &[], &mut best);
         for condition in self.rules.condition_order() {
             if let Some((strength, trail)) = best.get(condition).cloned() {

@@ -18,7 +18,9 @@ mod understand;
 pub use build::{UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for};
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, part_of};
-pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use diagnosis::{
+    Diagnosis, LearnedFigure, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding,
+};
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};

@@ -17,7 +17,7 @@ pub mod money;
 mod pictures;
 mod render;
 mod shop;
-mod svg;
+pub(crate) mod svg;
 #[cfg(test)]
 mod tests;
 mod timeline;

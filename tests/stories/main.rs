@@ -4,6 +4,7 @@
 mod bench;
 mod card;
 mod crash;
+mod learning;
 mod manners;
 mod opening;
 mod run;

@@ -1,11 +1,10 @@
 //! The figures that moved noticeably, each with what it rests on.
 
 use super::beta;
-use super::em::Data;
-use super::em::{Fit, fit};
+use super::em::{Data, Fit, fit};
 use super::frame::{Place, Tables};
 use super::pattern::{Statistics, Times};
-use super::priors::Priors;
+use super::priors::{Priors, authored_cases};
 use crate::rules::{Build, CheckId, ConditionId, FaultId, History, LinkId, RemedyId, Rules};
 
 /// A figure of the rules.
@@ -61,9 +60,15 @@ pub struct Learned {
 
 /// Learns every figure from statistics. `weight`: how many cases an authored figure counts for, above 0. The result depends
 /// on rules, statistics and weight alone. Cost: up to 80 rounds over the patterns, some 0.1 ms a pattern each.
-pub fn learn(rules: &Rules, statistics: &Statistics, weight: f64) -> Learned {
+pub fn learn(
+    rules: &Rules,
+    statistics: &Statistics,
+    weight: f64,
+    threads: usize,
+    tick: &dyn Fn(),
+) -> Learned {
     let priors = Priors::learn(rules, statistics.patterns.iter().map(|(p, n)| (p, *n)), weight);
-    let fit = fit(rules, Data::all(rules, statistics), weight);
+    let fit = fit(rules, Data::all(rules, statistics), weight, threads, tick);
     let mut changes = prior_changes(rules, &priors, weight);
     changes.extend(table_changes(rules, &fit, weight));
     changes.extend(other_changes(rules, statistics, weight));
@@ -89,7 +94,7 @@ fn prior_changes(rules: &Rules, priors: &Priors, weight: f64) -> Vec<Change> {
                     is,
                     cases: count.units,
                     effective: count.trials,
-                    interval: Some(beta::interval(is, weight + count.trials)),
+                    interval: Some(beta::interval(is, authored_cases(was, weight) + count.trials)),
                     note: Some(format!("found in {}", count.cases)),
                 });
             }

@@ -7,6 +7,7 @@
 //! (Dempster, Laird and Rubin 1977).
 
 use super::frame::{Frame, Tables, packs};
+use super::gain::spread;
 use super::pattern::{Pattern, Statistics};
 use crate::rules::Rules;
 use std::collections::BTreeMap;
@@ -14,7 +15,9 @@ use std::collections::BTreeMap;
 /// Chance taken at first that an owner complains of a symptom that is there (common practice, no source).
 pub const MENTION: f64 = 0.8;
 /// Patterns an E-step chunk holds; sums go chunk by chunk, so that the number of threads makes no difference.
-const CHUNK: usize = 512;
+const CHUNK: usize = 128;
+/// Chunks whose sums are held at a time.
+const WAVE: usize = 32;
 /// Most rounds.
 const ROUNDS: usize = 60;
 /// Rounds end when the penalised log likelihood rises by less than this a case.
@@ -62,7 +65,7 @@ pub struct Sums {
     pub trials: Vec<f64>,
     /// Expected successes by table and answer.
     pub answers: Vec<Vec<f64>>,
-    /// Sum over cases of (successes - trials * share) squared, by table and answer: the empirical information.
+    /// Sum over cases of (successes - trials * share) squared, by table and answer.
     pub squares: Vec<Vec<f64>>,
     /// Cases that said something, by table.
     pub cases: Vec<f64>,
@@ -133,34 +136,22 @@ impl Sums {
     }
 }
 
-/// One E-step at given figures; two threads share it, the result does not depend on how.
-pub fn expect(data: &mut Data<'_>, tables: &Tables, mention: f64) -> Sums {
+/// One E-step at given figures, on so many threads; the result does not depend on how many.
+pub fn expect(data: &mut Data<'_>, tables: &Tables, mention: f64, threads: usize) -> Sums {
     data.frames.iter_mut().for_each(|f| f.refresh(tables, &data.now));
     data.now.clone_from(tables);
     let frames = &data.frames;
     let chunks: Vec<&[(usize, &Pattern, f64)]> = data.cases.chunks(CHUNK).collect();
-    let share = |first: usize| -> Vec<Sums> {
-        let mine = chunks.iter().skip(first).step_by(2);
-        mine.map(|chunk| {
-            let mut sums = Sums::zero(tables);
-            for (frame, pattern, count) in *chunk {
-                sums.case(tables, &frames[*frame], pattern, *count, mention);
-            }
-            sums
-        })
-        .collect()
-    };
-    let (even, odd) = if chunks.len() < 2 {
-        (share(0), Vec::new())
-    } else {
-        std::thread::scope(|scope| {
-            let other = scope.spawn(|| share(1));
-            (share(0), other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
-        })
+    let one = |chunk: &&[(usize, &Pattern, f64)]| -> Sums {
+        let mut sums = Sums::zero(tables);
+        for (frame, pattern, count) in *chunk {
+            sums.case(tables, &frames[*frame], pattern, *count, mention);
+        }
+        sums
     };
     let mut total = Sums::zero(tables);
-    for i in 0..even.len().max(odd.len()) {
-        even.get(i).into_iter().chain(odd.get(i)).for_each(|sums| total.add(sums));
+    for wave in chunks.chunks(WAVE) {
+        spread(wave, threads, &one).iter().for_each(|sums| total.add(sums));
     }
     total
 }
@@ -182,17 +173,20 @@ fn penalised(sums: &Sums, tables: &Tables, authored: &Tables, mention: f64, weig
     let penalty = |now: &[f64], was: &[f64]| -> f64 {
         now.iter().zip(was).filter(|(_, w)| **w > 0.0).map(|(n, w)| w * n.ln()).sum()
     };
-    let all: f64 = tables.chances.iter().zip(&authored.chances).map(|(n, w)| penalty(n, w)).sum();
-    sums.log_likelihood + weight * (all + MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln())
+    let each = tables.chances.iter().zip(&authored.chances);
+    let all: f64 = each.map(|(n, w)| weight * penalty(n, w)).sum();
+    let spoken = MENTION * mention.ln() + (1.0 - MENTION) * (1.0 - mention).ln();
+    sums.log_likelihood + all + weight * spoken
 }
 
-/// Learns strengths and leaks. `weight`: how many cases the authored figures count for, above 0.
-pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64) -> Fit {
+/// Learns strengths and leaks on so many threads. `weight`: how many cases the authored figures count for, above 0. `tick` is
+/// called after each round.
+pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64, threads: usize, tick: &dyn Fn()) -> Fit {
     let authored = Tables::authored(rules);
     let mut tables = authored.clone();
     let mut mention = MENTION;
     let mut climb = Vec::new();
-    let mut sums = expect(&mut data, &tables, mention);
+    let mut sums = expect(&mut data, &tables, mention, threads);
     let count: f64 = data.cases.iter().map(|c| c.2).sum();
     for _ in 0..ROUNDS {
         let here = penalised(&sums, &tables, &authored, mention, weight);
@@ -208,17 +202,20 @@ pub fn fit(rules: &Rules, mut data: Data<'_>, weight: f64) -> Fit {
             }
         }
         mention = (weight * MENTION + sums.mention.1) / (weight + sums.mention.0);
-        sums = expect(&mut data, &tables, mention);
+        sums = expect(&mut data, &tables, mention, threads);
+        tick();
     }
     Fit { tables, mention, sums, climb }
 }
 
 impl Fit {
-    /// How many independent cases the evidence on a share is worth: its empirical information (Louis 1982) times the
-    /// variance of one case, at most the trials.
+    /// How many independent cases the evidence on a share is worth: the information of the trials less what is missing of it
+    /// for want of knowing which cause acted (Louis 1982), in units of one observed trial; between 0 and the trials.
     pub fn effective(&self, table: usize, answer: usize) -> f64 {
         let p = self.tables.chances[table][answer];
-        let one = p * (1.0 - p);
-        if one <= 0.0 { 0.0 } else { (self.sums.squares[table][answer] / one).min(self.sums.trials[table]) }
+        let (one, trials) = (p * (1.0 - p), self.sums.trials[table]);
+        let (did, squares) = (self.sums.answers[table][answer], self.sums.squares[table][answer]);
+        let missing = (1.0 - p).powi(2) * did + p * p * (trials - did) - squares;
+        if one <= 0.0 { 0.0 } else { (trials - missing / one).clamp(0.0, trials.max(0.0)) }
     }
 }

@@ -216,6 +216,11 @@ impl Frame {
         self.nodes.get(&fault).copied()
     }
 
+    /// The engine's check of one of the rules, where it is in play.
+    pub fn check(&self, check: CheckId) -> Option<belief::CheckId> {
+        self.checks.get(&check).copied()
+    }
+
     /// The table of a place of a node; `None` for the fault that no rule knows.
     pub fn table(&self, at: Affected, place: usize) -> Option<usize> {
         let tables = match at {

@@ -1,24 +1,30 @@
 //! Whether learning helped: every case is judged by figures learned from the others.
 //!
-//! Both times the same fault sets are weighed, findings and complaint as a diagnosis takes them: none, every single fault,
-//! pairs of the likeliest, and the truth. The scores are those of the posterior over these sets.
+//! Scores are those of the exact posterior after complaint and findings, as a diagnosis takes them. What was seen of a unit
+//! after a remedy that mended nothing takes no part, neither in learning for the judgement nor in judging: it belongs to a
+//! card that may be the one left out.
 
+use super::change::Spot;
 use super::em::{Data, fit};
 use super::frame::{Frame, Tables, packs};
 use super::pattern::{Pattern, Statistics};
 use super::priors::Priors;
-use crate::belief::{FaultId, Finding};
+use crate::belief::{Belief, CheckId, FaultId, Finding, Limits};
 use crate::rules::Rules;
 use serde::Serialize;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
-/// Up to so many cases each is left out alone; more are cut into [`FOLDS`].
-pub const ALONE: u64 = 30;
+/// Up to so many cases each is left out alone.
+pub const ALONE: usize = 30;
+/// Up to so many cases are cut into [`FOLDS`], each left out in turn; of more, those that are judged are left out together.
+pub const CUT: usize = 2_000;
 /// Parts that many cases are cut into.
-pub const FOLDS: u64 = 5;
+pub const FOLDS: usize = 5;
 /// Most cases that are judged, spread evenly over all.
-pub const JUDGED: u64 = 300;
-/// Likeliest single faults that are weighed in pairs too.
-const PAIRED: usize = 16;
+pub const JUDGED: usize = 500;
+/// Most of those judged that are played as well.
+pub const PLAYED: usize = 60;
 
 /// How well the true faults were told, on average over cases.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
@@ -34,92 +40,278 @@ pub struct Score {
     pub rank: f64,
 }
 
+/// What it took, on average over cases, until the true faults led for good, had the checks that the card notes been done in
+/// the order of their information per minute by these figures.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Effort {
+    /// Checks.
+    pub steps: f64,
+    /// Their minutes, as authored.
+    pub minutes: f64,
+}
+
+/// Which of the figures learned are kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub enum Kept {
+    /// All of them.
+    All,
+    /// Strengths and leaks; the authored priors did better.
+    Strengths,
+    /// Priors and build factors; the authored strengths did better.
+    Priors,
+    /// None: the authored figures did better.
+    Nothing,
+}
+
+impl Kept {
+    /// Those that can be kept.
+    pub const SOME: [Self; 3] = [Self::All, Self::Strengths, Self::Priors];
+
+    /// Whether a figure is kept. Minutes and successes go with any.
+    pub fn takes(self, spot: Spot) -> bool {
+        match spot {
+            Spot::Prior(..) | Spot::Factor(..) => matches!(self, Self::All | Self::Priors),
+            Spot::Share(..) | Spot::CheckLeak(..) | Spot::ConditionLeak(_) => {
+                matches!(self, Self::All | Self::Strengths)
+            }
+            Spot::CheckMinutes(_) | Spot::RemedyMinutes(_) | Spot::Success(_) => self != Self::Nothing,
+        }
+    }
+}
+
 /// Scores before and after.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Gain {
+    /// Cases that could have been judged.
+    pub of: u64,
     /// Cases judged.
     pub cases: u64,
-    /// Parts the cases were cut into; as many as cases where each was left out alone.
+    /// Parts the cases were cut into, each left out in turn: as many as cases where each was left out alone, 1 where those
+    /// judged were left out together.
     pub folds: u64,
     /// With the authored figures.
     pub before: Score,
-    /// With the figures learned from the other cases.
-    pub after: Score,
+    /// With all figures learned from the other cases.
+    pub all: Score,
+    /// With strengths and leaks learned from them, priors as authored.
+    pub strengths: Score,
+    /// With priors and build factors learned from them, the rest as authored.
+    pub priors: Score,
+    /// Which of these is kept: of those that do no worse than the authored figures in either score, the one with the best
+    /// log score.
+    pub kept: Kept,
+    /// Cases played.
+    pub played: u64,
+    /// What they took with the authored figures.
+    pub effort_before: Effort,
+    /// What they took with the figures kept (all of those learned where none is).
+    pub effort_after: Effort,
 }
 
 impl Gain {
-    /// Whether the learned figures do worse in either score.
-    pub fn worse(&self) -> bool {
-        self.after.log < self.before.log || self.after.brier > self.before.brier
+    /// Scores with the figures kept; with all of those learned where none is.
+    pub fn after(&self) -> Score {
+        match self.kept {
+            Kept::All | Kept::Nothing => self.all,
+            Kept::Strengths => self.strengths,
+            Kept::Priors => self.priors,
+        }
+    }
+
+    fn choose(&mut self) {
+        let before = self.before;
+        let fair = |s: &Score| s.log >= before.log && s.brier <= before.brier;
+        let each = [(Kept::All, self.all), (Kept::Strengths, self.strengths), (Kept::Priors, self.priors)];
+        let mut best = f64::NEG_INFINITY;
+        self.kept = Kept::Nothing;
+        for (kept, score) in each.into_iter().filter(|(_, s)| fair(s)) {
+            if score.log > best {
+                (self.kept, best) = (kept, score.log);
+            }
+        }
     }
 }
 
-/// The figures with which a case is judged.
-struct Figures {
-    tables: Tables,
-    priors: Priors,
+/// How cases are left out.
+struct Plan<'s> {
+    /// Cases that can be judged, like ones side by side.
+    cases: Vec<&'s Pattern>,
+    folds: usize,
+    /// Every so-manieth is judged.
+    every: usize,
 }
 
-/// Judges learning by leaving cases out; `None` without a case. `tick` is called after each part.
-pub fn gain(rules: &Rules, statistics: &Statistics, weight: f64, tick: &dyn Fn()) -> Option<Gain> {
-    let total: u64 = statistics.patterns.values().sum();
-    let folds = if total <= ALONE { total } else { FOLDS };
-    let countable: u64 = statistics
-        .patterns
-        .iter()
-        .filter(|(p, _)| p.complaint.is_some() || !p.findings.is_empty())
-        .map(|(_, n)| n)
-        .sum();
-    if total < 2 || countable == 0 {
+impl<'s> Plan<'s> {
+    fn new(statistics: &'s Statistics) -> Self {
+        let mut cases = Vec::new();
+        for (pattern, count) in statistics.patterns.iter().filter(|(p, _)| !p.again) {
+            if pattern.complaint.is_some() || !pattern.findings.is_empty() {
+                cases.extend((0..*count).map(|_| pattern));
+            }
+        }
+        let folds = match cases.len() {
+            n if n <= ALONE => n,
+            n if n <= CUT => FOLDS,
+            _ => 1,
+        };
+        let every = cases.len().div_ceil(JUDGED).max(1);
+        Self { cases, folds, every }
+    }
+
+    fn is_judged(&self, number: usize) -> bool {
+        (number / self.folds).is_multiple_of(self.every)
+    }
+
+    /// What is learned from, and what is judged, where part `fold` is left out.
+    fn parts(&self, fold: usize) -> (Vec<(&'s Pattern, u64)>, Vec<&'s Pattern>) {
+        let (mut rest, mut out): (Vec<(&Pattern, u64)>, _) = (Vec::new(), Vec::new());
+        for (number, pattern) in self.cases.iter().enumerate() {
+            let mine = match self.folds {
+                1 => self.is_judged(number),
+                folds => number % folds == fold,
+            };
+            match (mine, rest.last_mut()) {
+                (true, _) if self.is_judged(number) => out.push(*pattern),
+                (true, _) => {}
+                (false, Some((last, count))) if std::ptr::eq(*last, *pattern) => *count += 1,
+                (false, _) => rest.push((pattern, 1)),
+            }
+        }
+        (rest, out)
+    }
+}
+
+/// Judges learning by leaving cases out, on so many threads; `None` with fewer than two cases. `tick` is called after each
+/// round of a fit and each part judged. The result does not depend on the threads. Cost: one fit a part; some 20 ms a case judged, 100 ms a case played.
+pub fn gain(
+    rules: &Rules,
+    statistics: &Statistics,
+    weight: f64,
+    threads: usize,
+    tick: &dyn Fn(),
+) -> Option<Gain> {
+    let plan = Plan::new(statistics);
+    if plan.cases.len() < 2 {
         return None;
     }
-    let every = countable.div_ceil(JUDGED);
-    let authored = Figures { tables: Tables::authored(rules), priors: Priors::authored(rules) };
-    let (mut before, mut after, mut judged) = (Score::default(), Score::default(), 0);
-    for fold in 0..folds {
-        // Cases are dealt out one by one in the order of their patterns, so like cases spread over the parts.
-        let mut number = 0;
-        let mut rest: Vec<(&Pattern, u64)> = Vec::new();
-        let mut out: Vec<&Pattern> = Vec::new();
-        let mut place = 0;
-        for (pattern, count) in &statistics.patterns {
-            let mine = (number..number + count).filter(|i| i % folds == fold).count() as u64;
-            number += count;
-            if *count > mine {
-                rest.push((pattern, count - mine));
-            }
-            for _ in 0..mine {
-                if pattern.complaint.is_some() || !pattern.findings.is_empty() {
-                    place += 1;
-                    if place % every == 0 {
-                        out.push(pattern);
-                    }
-                }
-            }
-        }
-        if out.is_empty() {
-            continue;
-        }
-        let learned = Figures {
-            tables: fit(rules, Data::new(rules, rest.iter().copied()), weight).tables,
-            priors: Priors::learn(rules, rest.iter().copied(), weight),
-        };
-        for pattern in out {
-            if let Some((b, a)) = judge(rules, &authored, &learned, pattern) {
-                judged += 1;
-                before.add(b);
-                after.add(a);
-            }
+    let authored = Judge::new(rules);
+    let mut parts = Vec::new();
+    for fold in 0..plan.folds {
+        let (rest, out) = plan.parts(fold);
+        if !out.is_empty() {
+            let tables = fit(rules, Data::new(rules, rest.iter().copied()), weight, threads, tick).tables;
+            let priors = Priors::learn(rules, rest.iter().copied(), weight);
+            parts.push((Judge { rules, tables, priors }, out));
         }
         tick();
     }
+    let mut gain = scores(&authored, &parts, threads)?;
+    (gain.of, gain.folds) = (plan.cases.len() as u64, plan.folds as u64);
+    gain.choose();
+    play(&mut gain, &authored, &parts, threads);
+    tick();
+    Some(gain)
+}
+
+/// Figures learned without some cases, and these cases.
+type Part<'r, 's> = (Judge<'r>, Vec<&'s Pattern>);
+
+fn scores(authored: &Judge<'_>, parts: &[Part<'_, '_>], threads: usize) -> Option<Gain> {
+    let (mut sums, mut judged) = ([Score::default(); 4], 0u64);
+    for (learned, out) in parts {
+        let judges = Kept::SOME.map(|kept| learned.keeping(kept, authored));
+        let all = |pattern: &&Pattern| -> Option<[Score; 4]> {
+            let [a, b, c] = &judges;
+            Some([authored.score(pattern)?, a.score(pattern)?, b.score(pattern)?, c.score(pattern)?])
+        };
+        for scores in spread(out, threads, &all).into_iter().flatten() {
+            judged += 1;
+            sums.iter_mut().zip(scores).for_each(|(sum, score)| sum.add(score));
+        }
+    }
+    let [before, all, strengths, priors] = sums.map(|s| s.over(judged as f64));
     (judged > 0).then(|| Gain {
+        of: 0,
         cases: judged,
-        folds,
-        before: before.over(judged as f64),
-        after: after.over(judged as f64),
+        folds: 0,
+        before,
+        all,
+        strengths,
+        priors,
+        kept: Kept::Nothing,
+        played: 0,
+        effort_before: Effort::default(),
+        effort_after: Effort::default(),
     })
+}
+
+/// Plays some of the cases before and after.
+fn play(gain: &mut Gain, authored: &Judge<'_>, parts: &[Part<'_, '_>], threads: usize) {
+    let kept = if gain.kept == Kept::Nothing { Kept::All } else { gain.kept };
+    let judges: Vec<Judge<'_>> = parts.iter().map(|(learned, _)| learned.keeping(kept, authored)).collect();
+    let told: Vec<(usize, &Pattern)> = parts
+        .iter()
+        .enumerate()
+        .flat_map(|(i, (_, out))| out.iter().map(move |p| (i, *p)))
+        .filter(|(_, p)| !p.findings.is_empty())
+        .collect();
+    let some: Vec<_> = told.iter().step_by(told.len().div_ceil(PLAYED).max(1)).copied().collect();
+    let both =
+        |(i, pattern): &(usize, &Pattern)| Some((authored.effort(pattern)?, judges[*i].effort(pattern)?));
+    let (mut before, mut after) = (Effort::default(), Effort::default());
+    for (b, a) in spread(&some, threads, &both).into_iter().flatten() {
+        gain.played += 1;
+        before.add(b);
+        after.add(a);
+    }
+    let n = gain.played.max(1) as f64;
+    (gain.effort_before, gain.effort_after) = (before.over(n), after.over(n));
+}
+
+impl Effort {
+    fn add(&mut self, other: Self) {
+        self.steps += other.steps;
+        self.minutes += other.minutes;
+    }
+
+    fn over(self, n: f64) -> Self {
+        Self { steps: self.steps / n, minutes: self.minutes / n }
+    }
+}
+
+/// What `work` makes of each item, in order, on so many threads.
+pub(crate) fn spread<T: Sync, R: Send>(
+    items: &[T],
+    threads: usize,
+    work: &(dyn Fn(&T) -> R + Sync),
+) -> Vec<R> {
+    if threads < 2 || items.len() < 2 {
+        return items.iter().map(work).collect();
+    }
+    let next = AtomicUsize::new(0);
+    let some = || {
+        let mut mine = Vec::new();
+        loop {
+            let at = next.fetch_add(1, Ordering::Relaxed);
+            let Some(item) = items.get(at) else { return mine };
+            mine.push((at, work(item)));
+        }
+    };
+    let mut all = std::thread::scope(|scope| {
+        let others: Vec<_> = (1..threads.min(items.len())).map(|_| scope.spawn(some)).collect();
+        let mut all = some();
+        for other in others {
+            // A thread that panicked has lost its share: that must not pass for a result.
+            all.extend(other.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)));
+        }
+        all
+    });
+    all.sort_by_key(|(at, _)| *at);
+    all.into_iter().map(|(_, r)| r).collect()
 }
 
 impl Score {
@@ -138,85 +330,10 @@ impl Score {
             rank: self.rank / n,
         }
     }
-}
 
-/// One case judged twice: before and after.
-fn judge(rules: &Rules, before: &Figures, after: &Figures, pattern: &Pattern) -> Option<(Score, Score)> {
-    let packs = packs(rules, pattern);
-    let frame = |figures: &Figures| {
-        let prior = |f| figures.priors.of(f, pattern.history, pattern.build);
-        Frame::new(rules, &figures.tables, &packs, &prior)
-    };
-    let (before, after) = (frame(before), frame(after));
-    // A fault with a prior of 0 in either has no place in the other's list.
-    if before.faults != after.faults {
-        return None;
-    }
-    let truth = before.members(pattern);
-    let (mut b, mut a) = (Weights::new(&before, pattern), Weights::new(&after, pattern));
-    let count = before.graph.fault_count();
-    let mut singles = Vec::with_capacity(count);
-    for f in (0..count).map(FaultId) {
-        singles.push((b.weigh(&[f]).max(a.weigh(&[f])), f));
-    }
-    singles.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
-    singles.truncate(PAIRED);
-    let mut sets: Vec<Vec<FaultId>> = vec![Vec::new()];
-    for (i, (_, f)) in singles.iter().enumerate() {
-        sets.extend(singles[..i].iter().map(|(_, g)| vec![*f.min(g), *f.max(g)]));
-    }
-    if truth.len() > 1 && !sets.contains(&truth) {
-        sets.push(truth.clone());
-    }
-    for set in sets {
-        b.weigh(&set);
-        a.weigh(&set);
-    }
-    Some((b.score(&truth), a.score(&truth)))
-}
-
-/// Fault sets with the logarithms of their weights.
-struct Weights<'f> {
-    frame: &'f Frame,
-    findings: Vec<Finding>,
-    /// log(1 - prior) of every fault, summed.
-    base: f64,
-    sets: Vec<(Vec<FaultId>, f64)>,
-}
-
-impl<'f> Weights<'f> {
-    fn new(frame: &'f Frame, pattern: &Pattern) -> Self {
-        let all = frame.graph.faults().filter_map(|f| frame.graph.prior(f));
-        let base = all.map(|p| (-p).ln_1p()).sum();
-        Self { frame, findings: frame.told(pattern), base, sets: Vec::new() }
-    }
-
-    fn weigh(&mut self, set: &[FaultId]) -> f64 {
-        let odds = |f: &FaultId| self.frame.graph.prior(*f).map_or(0.0, |p| p.ln() - (-p).ln_1p());
-        let prior = self.base + set.iter().map(odds).sum::<f64>();
-        let found = self.frame.graph.expectations(set, &self.findings);
-        let log = prior + found.map_or(f64::NEG_INFINITY, |f| f.log_likelihood);
-        self.sets.push((set.to_vec(), log));
-        log
-    }
-
-    /// P(fault) by fault, and P(none).
-    fn marginals(&self) -> (Vec<f64>, f64) {
-        let most = self.sets.iter().map(|s| s.1).fold(f64::NEG_INFINITY, f64::max);
-        let total: f64 = self.sets.iter().map(|s| (s.1 - most).exp()).sum();
-        let mut p = vec![0.0; self.frame.graph.fault_count()];
-        let mut none = 0.0;
-        for (set, log) in &self.sets {
-            let share = (log - most).exp() / total;
-            set.iter().for_each(|f| p[f.0] += share);
-            none += if set.is_empty() { share } else { 0.0 };
-        }
-        (p, none)
-    }
-
-    fn score(&self, truth: &[FaultId]) -> Score {
-        let (p, none) = self.marginals();
-        let mut score = Score::default();
+    /// Score of P(fault) by fault and P(none) where these faults were there.
+    fn of(p: &[f64], none: f64, truth: &[FaultId]) -> Self {
+        let mut score = Self::default();
         for (i, p) in p.iter().enumerate() {
             let there = truth.contains(&FaultId(i));
             let q = p.clamp(1e-9, 1.0 - 1e-9);
@@ -239,13 +356,29 @@ impl<'f> Weights<'f> {
 pub struct Standing {
     /// P(fault), the rules' faults with their ids, `unlisted` last.
     pub faults: Vec<(Option<crate::rules::FaultId>, f64)>,
-    /// The fault that leads.
+    /// The fault that leads; `None` for `unlisted`.
     pub leader: Option<crate::rules::FaultId>,
     /// Probability of the true fault that stands lowest; of none where that is the truth.
     pub truth: f64,
 }
 
-/// Judges cases by the authored figures, one graph a context.
+/// The posterior of a case; `None` where it can't be. Exact up to 2^20 table entries, a quarter of what a job may take, so
+/// that several threads stay within some 50 MB; the few cases beyond are sampled.
+fn believe(frame: &Frame, pattern: &Pattern) -> Option<Belief> {
+    let limits = Limits { log2_cost: 20.0, ..Limits::default() };
+    Belief::build(Arc::new(frame.graph.clone()), &frame.told(pattern), None, limits).ok()
+}
+
+/// Whether none of the other faults is as probable as the true ones; with no fault, whether none is as probable as that.
+fn leads(belief: &Belief, truth: &[FaultId]) -> bool {
+    let (p, none) = (&belief.posterior().faults, belief.posterior().none);
+    let lowest = truth.iter().map(|t| p[t.0]).fold(f64::INFINITY, f64::min);
+    let bar = if truth.is_empty() { none } else { lowest };
+    p.iter().enumerate().all(|(f, x)| truth.contains(&FaultId(f)) || *x < bar)
+}
+
+/// Judges cases by some figures.
+#[derive(Clone, Debug)]
 pub struct Judge<'r> {
     rules: &'r Rules,
     tables: Tables,
@@ -258,43 +391,82 @@ impl<'r> Judge<'r> {
         Self { rules, tables: Tables::authored(rules), priors: Priors::authored(rules) }
     }
 
-    /// How the faults stand at the end, and after leaving out each finding in turn: who leads then.
-    pub fn standing(&self, pattern: &Pattern) -> (Standing, Vec<Option<crate::rules::FaultId>>) {
-        let prior = |f| self.priors.of(f, pattern.history, pattern.build);
-        let frame = Frame::new(self.rules, &self.tables, &packs(self.rules, pattern), &prior);
-        let all = self.of(&frame, pattern);
-        let without = (0..pattern.findings.len()).map(|i| {
-            let mut less = pattern.clone();
-            less.findings.remove(i);
-            self.of(&frame, &less).leader
-        });
-        let without = without.collect();
-        (all, without)
+    /// These figures as far as they are kept, the rest as `authored`.
+    fn keeping(&self, kept: Kept, authored: &Self) -> Self {
+        let mut out = self.clone();
+        if matches!(kept, Kept::Strengths | Kept::Nothing) {
+            out.priors.clone_from(&authored.priors);
+        }
+        if matches!(kept, Kept::Priors | Kept::Nothing) {
+            out.tables.clone_from(&authored.tables);
+        }
+        out
     }
 
-    fn of(&self, frame: &Frame, pattern: &Pattern) -> Standing {
+    fn frame(&self, pattern: &Pattern) -> Frame {
+        let prior = |f| self.priors.of(f, pattern.history, pattern.build);
+        Frame::new(self.rules, &self.tables, &packs(self.rules, pattern), &prior)
+    }
+
+    /// `None` where the figures hold what was seen impossible.
+    fn score(&self, pattern: &Pattern) -> Option<Score> {
+        let frame = self.frame(pattern);
+        let belief = believe(&frame, pattern)?;
+        let posterior = belief.posterior();
+        Some(Score::of(&posterior.faults, posterior.none, &frame.members(pattern)))
+    }
+
+    /// What it takes until the true faults lead for good; all that was noted where they never do.
+    fn effort(&self, pattern: &Pattern) -> Option<Effort> {
+        let frame = self.frame(pattern);
         let truth = frame.members(pattern);
-        let mut weights = Weights::new(frame, pattern);
-        let count = frame.graph.fault_count();
-        let mut singles: Vec<(f64, FaultId)> =
-            (0..count).map(|f| (weights.weigh(&[FaultId(f)]), FaultId(f))).collect();
-        singles.sort_by(|x, y| y.0.total_cmp(&x.0).then(x.1.cmp(&y.1)));
-        singles.truncate(PAIRED);
-        weights.weigh(&[]);
-        for (i, (_, f)) in singles.iter().enumerate() {
-            for (_, g) in &singles[..i] {
-                weights.weigh(&[*f.min(g), *f.max(g)]);
-            }
+        let mut less = pattern.clone();
+        less.findings.clear();
+        let mut belief = believe(&frame, &less)?;
+        let mut left: Vec<(f64, Finding)> = Vec::new();
+        for (id, _) in &pattern.findings {
+            let Some(node) = frame.check(*id) else { continue };
+            // What the owner said of a check that is still to be done gives way to the finding.
+            belief = belief.without(node).ok()?;
+            let minutes = self.rules.check(*id).minutes.get().max(0.1);
+            left.extend(frame.told(pattern).into_iter().filter(|f| f.check == node).map(|f| (minutes, f)));
         }
-        let (p, none) = weights.marginals();
+        let mut effort = Effort::default();
+        let mut since = leads(&belief, &truth).then_some(effort);
+        while !left.is_empty() {
+            let worth = left.iter().map(|(m, f)| belief.value(f.check).map(|v| v.bits / m));
+            let worth = worth.collect::<Result<Vec<f64>, _>>().ok()?;
+            let best = (0..left.len()).fold(0, |b, i| if worth[i] > worth[b] { i } else { b });
+            let (minutes, finding) = left.remove(best);
+            belief = belief.with_finding(finding).ok()?;
+            effort.add(Effort { steps: 1.0, minutes });
+            since = leads(&belief, &truth).then_some(since.unwrap_or(effort));
+        }
+        Some(since.unwrap_or(effort))
+    }
+
+    /// How the faults stand at the end; and, for each finding in turn, who leads without it. `None` where the figures hold
+    /// what was seen impossible.
+    pub fn standing(&self, pattern: &Pattern) -> Option<(Standing, Vec<Option<crate::rules::FaultId>>)> {
+        let frame = self.frame(pattern);
+        let belief = believe(&frame, pattern)?;
         let name = |f: usize| frame.faults.get(f).copied();
-        let lead =
-            p.iter().enumerate().fold((0, 0.0), |best, (f, x)| if *x > best.1 { (f, *x) } else { best });
-        let lowest = truth.iter().map(|t| p[t.0]).fold(f64::INFINITY, f64::min);
-        Standing {
-            leader: name(lead.0),
-            truth: if truth.is_empty() { none } else { lowest },
-            faults: p.into_iter().enumerate().map(|(f, p)| (name(f), p)).collect(),
-        }
+        let leader = |belief: &Belief| {
+            let all = belief.posterior().faults.iter().enumerate();
+            name(all.fold((0, 0.0), |best, (f, x)| if *x > best.1 { (f, *x) } else { best }).0)
+        };
+        let (p, none) = (&belief.posterior().faults, belief.posterior().none);
+        let lowest = frame.members(pattern).iter().map(|t| p[t.0]).fold(f64::INFINITY, f64::min);
+        let standing = Standing {
+            leader: leader(&belief),
+            truth: if lowest.is_finite() { lowest } else { none },
+            faults: p.iter().enumerate().map(|(f, p)| (name(f), *p)).collect(),
+        };
+        let without = |(check, _): &(crate::rules::CheckId, _)| {
+            let less = frame.check(*check).and_then(|c: CheckId| belief.without(c).ok());
+            less.map_or(standing.leader, |less| leader(&less))
+        };
+        let without = pattern.findings.iter().map(without).collect();
+        Some((standing, without))
     }
 }

@@ -1,5 +1,7 @@
 //! From resolved cards to statistics.
 
+use super::em::MENTION;
+use super::frame::{Frame, Tables, packs};
 use super::pattern::{Pattern, Seen, Statistics, WHOLE, complained};
 use crate::belief::Outcome;
 use crate::circuit::board::Board;
@@ -22,15 +24,19 @@ pub struct Skipped {
     pub reason: String,
 }
 
-/// Reads cards and counts; two threads share the work, the result does not depend on how. `tick` is called once a card.
-/// Cards are not held: memory goes with the number of different patterns (some 300 bytes each), time with that of cards.
-pub fn gather(rules: &Rules, files: &[PathBuf], tick: &(dyn Fn() + Sync)) -> (Statistics, Vec<Skipped>) {
-    const THREADS: usize = 2;
+/// Reads cards and counts, on so many threads; the result does not depend on how many. `tick` is called once a card. Cards
+/// are not held: memory goes with the number of different patterns (some 500 bytes each), time with that of cards.
+pub fn gather(
+    rules: &Rules,
+    files: &[PathBuf],
+    threads: usize,
+    tick: &(dyn Fn() + Sync),
+) -> (Statistics, Vec<Skipped>) {
     /// Files taken at a time.
     const BATCH: usize = 64;
     let next = AtomicUsize::new(0);
     let work = || {
-        let mut mine = Gatherer { rules, boards: BTreeMap::new(), statistics: Statistics::default() };
+        let mut mine = Gatherer::new(rules);
         let mut skipped = Vec::new();
         loop {
             let start = next.fetch_add(BATCH, Ordering::Relaxed);
@@ -46,8 +52,8 @@ pub fn gather(rules: &Rules, files: &[PathBuf], tick: &(dyn Fn() + Sync)) -> (St
             }
         }
     };
-    let (mut statistics, mut skipped) = std::thread::scope(|scope| {
-        let others: Vec<_> = (1..THREADS).map(|_| scope.spawn(work)).collect();
+    let (statistics, mut skipped) = std::thread::scope(|scope| {
+        let others: Vec<_> = (1..threads.max(1)).map(|_| scope.spawn(work)).collect();
         let (mut statistics, mut skipped) = work();
         for other in others {
             // A thread that panicked has lost its share: that must not pass for a result.
@@ -58,17 +64,22 @@ pub fn gather(rules: &Rules, files: &[PathBuf], tick: &(dyn Fn() + Sync)) -> (St
         (statistics, skipped)
     });
     skipped.sort();
-    statistics.patterns.retain(|_, n| *n > 0);
     (statistics, skipped)
 }
 
 struct Gatherer<'r> {
     rules: &'r Rules,
     boards: BTreeMap<PathBuf, Arc<Board>>,
+    possible: Possible<'r>,
     statistics: Statistics,
 }
 
-impl Gatherer<'_> {
+impl<'r> Gatherer<'r> {
+    fn new(rules: &'r Rules) -> Self {
+        let (boards, possible) = (BTreeMap::new(), Possible::new(rules));
+        Self { rules, boards, possible, statistics: Statistics::default() }
+    }
+
     fn file(&mut self, file: &Path) -> Result<(), String> {
         let first = |text: String| text.lines().next().unwrap_or_default().to_string();
         let source = store::read(file).map_err(|e| first(e.to_string()))?;
@@ -78,6 +89,7 @@ impl Gatherer<'_> {
             Some(named) => Some(self.board(&file.parent().unwrap_or(Path::new("")).join(&named.value))?),
         };
         let facts = facts(self.rules, &job.card, board.as_deref())?;
+        self.possible.check(&facts)?;
         count(&mut self.statistics, facts);
         Ok(())
     }
@@ -96,6 +108,58 @@ impl Gatherer<'_> {
         self.boards.insert(path.to_path_buf(), board.clone());
         Ok(board)
     }
+}
+
+/// Whether what cards tell can be, by the rules as they stand. Learning keeps a chance of 0 at 0, so what can't be under the
+/// authored figures can't be under any learned ones.
+pub struct Possible<'r> {
+    rules: &'r Rules,
+    tables: Tables,
+    frames: BTreeMap<Vec<bool>, Frame>,
+}
+
+impl<'r> Possible<'r> {
+    /// By these rules.
+    pub fn new(rules: &'r Rules) -> Self {
+        Self { rules, tables: Tables::authored(rules), frames: BTreeMap::new() }
+    }
+
+    /// Refuses facts of probability zero.
+    ///
+    /// # Errors
+    /// The reason, with the first finding that can't be.
+    pub fn check(&mut self, facts: &Facts) -> Result<(), String> {
+        for pattern in &facts.patterns {
+            let packs = packs(self.rules, pattern);
+            if self.frames.len() > 256 {
+                self.frames.clear();
+            }
+            let (rules, tables) = (self.rules, &self.tables);
+            let frame = self
+                .frames
+                .entry(packs.clone())
+                .or_insert_with(|| Frame::new(rules, tables, &packs, &|_| 0.01));
+            if can_be(frame, pattern, MENTION) {
+                continue;
+            }
+            let mut less = pattern.clone();
+            while less.findings.pop().is_some() && !can_be(frame, &less, MENTION) {}
+            let culprit = pattern.findings.get(less.findings.len());
+            let named = culprit.map(|(check, _)| format!(", first of all '{}'", rules.check(*check).id));
+            return Err(format!(
+                "by the rules this can't be (probability zero): its outcome with its {}{}",
+                if pattern.findings.is_empty() { "complaint" } else { "findings" },
+                named.unwrap_or_default()
+            ));
+        }
+        Ok(())
+    }
+}
+
+fn can_be(frame: &Frame, pattern: &Pattern, mention: f64) -> bool {
+    let seen = frame.witnessed(pattern, mention);
+    let found = frame.graph.expectations(&seen.members, &seen.findings);
+    found.is_ok_and(|f| f.log_likelihood > f64::NEG_INFINITY)
 }
 
 /// What one card tells.
@@ -155,6 +219,7 @@ pub fn facts(rules: &Rules, card: &Card, board: Option<&Board>) -> Result<Facts,
         build: card.build,
         blocks,
         tells_priors: board.is_none() && (unlisted || !faults.is_empty()),
+        again: false,
         faults,
         unlisted,
         complaint: complaint(rules, card)?,
@@ -204,7 +269,7 @@ fn push(patterns: &mut Vec<Pattern>, now: &mut Pattern, seen: &mut BTreeMap<Chec
     if patterns.is_empty() || !now.findings.is_empty() {
         patterns.push(now.clone());
     }
-    now.tells_priors = false;
+    (now.tells_priors, now.again) = (false, true);
     now.complaint = None;
 }
 

@@ -1,26 +1,42 @@
 //! What was learned as a pack of amendments, plain text that a person can read and compare.
 
 use super::change::{Change, Spot};
-use super::gain::Gain;
+use super::gain::{Gain, Kept};
 use crate::rules::{Cause, Effect, Item, Rules};
 use crate::text::inline;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-/// The text of the pack. The same changes give the same text.
+/// The text of the pack: the changes that are kept. The same changes give the same text.
 pub fn overlay(rules: &Rules, changes: &[Change], cards: u64, weight: f64, gain: &Gain) -> String {
+    let after = gain.after();
     let mut out = format!(
-        "# Learned from {cards} resolved cards; each authored figure counted as {weight} cases.\n\
-         # Judged on {} cases left out: log score {:.3} before, {:.3} after; Brier score {:.3} before, {:.3} after.\n\
-         pack: learned\n\
+        "# Learned from {cards} resolved cards; each authored figure counted as {weight} cases, a prior as enough to hold \
+         {} occurrences.\n\
+         # Judged on {} cases left out: log score {:.3} before, {:.3} after; Brier score {:.3} before, {:.3} after.\n",
+        weight / 10.0,
+        gain.cases,
+        gain.before.log,
+        after.log,
+        gain.before.brier,
+        after.brier
+    );
+    out += match gain.kept {
+        Kept::Strengths => "# Priors stay as authored: those learned did worse.\n",
+        Kept::Priors => "# Strengths and leaks stay as authored: those learned did worse.\n",
+        Kept::All | Kept::Nothing => "",
+    };
+    let _ = write!(
+        out,
+        "pack: learned\n\
          title: Figures learned from resolved jobs\n\
          applies: always\n\
          about: What this bench has seen, where it differs noticeably from the authored figures.\n\
          source: {cards} resolved cards\n\
-         amend:\n",
-        gain.cases, gain.before.log, gain.after.log, gain.before.brier, gain.after.brier
+         amend:\n"
     );
-    let tree = Tree::of(rules, changes);
+    let changes: Vec<Change> = changes.iter().filter(|c| gain.kept.takes(c.spot)).cloned().collect();
+    let tree = Tree::of(rules, &changes);
     for (kind, items) in &tree.0 {
         let _ = writeln!(out, "  {kind}:");
         for (item, groups) in items {

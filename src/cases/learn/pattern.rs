@@ -32,6 +32,8 @@ pub struct Pattern {
     pub blocks: Vec<PackId>,
     /// Whether it tells how common its faults are: once a unit, and not where a board brings its own faults.
     pub tells_priors: bool,
+    /// Whether this is a unit looked at again, after a remedy that mended nothing.
+    pub again: bool,
     /// The faults of the rules that were there, sorted.
     pub faults: Vec<FaultId>,
     /// Whether something was there that the rules don't know.
@@ -137,6 +139,8 @@ struct PatternText {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     blocks: Vec<String>,
     tells_priors: bool,
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    again: bool,
     faults: Vec<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     complaint: Option<Vec<String>>,
@@ -253,6 +257,7 @@ impl Pattern {
             build: self.build,
             blocks: self.blocks.iter().map(|b| rules.pack(*b).id.clone()).collect(),
             tells_priors: self.tells_priors,
+            again: self.again,
             faults,
             complaint: self.complaint.as_ref().map(|c| c.iter().map(symptom).collect()),
             findings: self.findings.iter().map(seen).collect(),
@@ -296,6 +301,7 @@ impl Pattern {
             build: text.build,
             blocks,
             tells_priors: text.tells_priors,
+            again: text.again,
             faults,
             unlisted,
             complaint,

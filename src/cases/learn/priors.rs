@@ -4,8 +4,8 @@
 //! that did not, `q` being the chance of no fault at all in its context; without them every prior would come out too high.
 //! Counting them in is expectation-maximisation for a truncated sample (Dempster, Laird and Rubin 1977, section 4.2).
 //!
-//! Given the trials, a prior has the Beta posterior of `weight` authored cases and the counted ones:
-//! (weight * authored + cases) / (weight + trials) where the build factor is 1.
+//! Given the trials, a prior has the Beta posterior of w authored cases ([`authored_cases`]) and the counted ones:
+//! (w * authored + cases) / (w + trials) where the build factor is 1.
 
 use super::pattern::Statistics;
 use crate::job::UNLISTED_PRIOR;
@@ -18,6 +18,10 @@ const HIGHEST: f64 = 0.5;
 const FACTOR: f64 = 8.0;
 /// A build factor is learned only from so many cases of the fault in units of that build method.
 const FEWEST: u64 = 5;
+
+/// Occurrences that an authored prior counts for at least, as a share of the weight. On simulated shops whose true priors
+/// lie a factor e off the authored ones, 0.1 does better on cases left out than 0.25, and both much better than none.
+const OCCURRENCES: f64 = 0.1;
 
 type Group = (History, Option<Build>, Vec<PackId>);
 
@@ -158,7 +162,8 @@ impl Priors {
                 let parts: Vec<(f64, f64, f64)> = mine()
                     .map(|(u, n, k)| (u.build.map_or(1.0, |b| self.factor[f][b]), *n, *k as f64))
                     .collect();
-                self.base[f][h] = posterior(authored.base[f][h], weight, &parts);
+                let was = authored.base[f][h];
+                self.base[f][h] = posterior(was, authored_cases(was, weight), &parts);
             }
             self.build_factors(f, &here, authored, weight);
         }
@@ -193,6 +198,14 @@ impl Priors {
             };
         }
     }
+}
+
+/// How many cases an authored prior counts for: `weight`, but no fewer than hold `weight` / 10 occurrences of the fault.
+///
+/// Twenty cases alone hold a tenth of one occurrence of a fault with a prior of 0.5 %: a handful of units without it would
+/// halve the prior, one with it multiply it by ten.
+pub fn authored_cases(prior: f64, weight: f64) -> f64 {
+    if prior > 0.0 { weight.max(OCCURRENCES * weight / prior) } else { weight }
 }
 
 /// Greatest of weight * (a log p + (1 - a) log(1 - p)) + sum of k log(f p) + (n - k) log(1 - f p), over p: `parts` are
