@@ -114,7 +114,7 @@ fn sampling_states_its_error() {
         let net = load(name);
         let exact = Belief::new(net.graph.clone(), &net.findings).unwrap();
         for seed in 1..=2 {
-            let limits = Limits { log2_cost, samples: 6_000, seed };
+            let limits = Limits { log2_cost, samples: 6_000, seed, ..Limits::default() };
             let belief = Belief::build(net.graph.clone(), &net.findings, None, limits).unwrap();
             let (truth, guess) = (exact.posterior(), belief.posterior());
             assert!(guess.error > 0.0 && guess.error < 0.1, "{name} {seed}: {}", guess.error);

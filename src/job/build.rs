@@ -154,20 +154,27 @@ impl<'r> Builder<'r> {
         }
     }
 
-    /// The board's readings by epoch; only the last one on a check counts within an epoch.
+    /// The board's readings by epoch; only the last one on a check counts of the same unit.
     pub fn readings(&self, findings: &[Understood]) -> Vec<CircuitEpoch> {
         let mut out: Vec<CircuitEpoch> = vec![CircuitEpoch::default()];
+        let mut same = 0;
         for found in findings {
             match &found.meaning {
                 Meaning::Tried { remedy, retest } => {
+                    if *retest != Retest::NoChange {
+                        same = out.len();
+                    }
                     let (cured, broken) = (self.fixed_by(remedy).0, *retest != Retest::Cured);
                     let mut next = CircuitEpoch { cured, broken, ..CircuitEpoch::default() };
                     next.cured.extend(out.last().map(|e| e.cured.clone()).unwrap_or_default());
                     out.push(next);
                 }
                 Meaning::Circuit { check, observed } => {
-                    if let Some(epoch) = out.last_mut() {
+                    // What was read before a remedy that changed nothing is read of the same unit.
+                    for epoch in out.iter_mut().skip(same) {
                         epoch.findings.retain(|(_, c, _)| c != check);
+                    }
+                    if let Some(epoch) = out.last_mut() {
                         epoch.findings.push((found.number, check.clone(), *observed));
                     }
                 }

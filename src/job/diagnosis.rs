@@ -454,9 +454,9 @@ impl<'r> Diagnosis<'r> {
 
     /// Whether a check has been answered (or could not be told) on the unit as it now is, or is left out of this job.
     pub fn is_taken(&self, check: rules::CheckId) -> bool {
-        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let since = self.model.since();
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
-            Meaning::Answer { check: c, .. } => *c == check && f.epoch == last,
+            Meaning::Answer { check: c, .. } => *c == check && f.epoch >= since,
             Meaning::Unsure { check: c } => *c == Some(check),
             Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
         });

@@ -205,6 +205,12 @@ impl Model {
         }
     }
 
+    /// The first epoch in which the unit was as it is now: since then no remedy has changed anything.
+    pub fn since(&self) -> usize {
+        let changed = |f: &&Understood| matches!(f.meaning, Meaning::Tried { retest, .. } if retest != Retest::NoChange);
+        self.findings.iter().filter(changed).map(|f| f.epoch).max().unwrap_or(0)
+    }
+
     /// The last retest, if the last remedy tried came after every other finding of a fault.
     pub fn last_retest(&self) -> Option<(&RemedyRef, Retest)> {
         self.findings.iter().rev().find_map(|f| match &f.meaning {

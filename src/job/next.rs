@@ -4,7 +4,7 @@ use super::circuit::{by_ear, ear_word};
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
 use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
 use crate::belief::{FaultId, Given};
-use crate::circuit::predict::{CheckId as BoardCheck, Predicted, Prediction};
+use crate::circuit::predict::{CheckId as BoardCheck, Ear, Observed, Predicted, Prediction};
 use crate::plan::{
     self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem,
     Reason, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
@@ -396,6 +396,7 @@ impl Diagnosis<'_> {
             })
             .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
+            .filter(|check| self.times_read(check) < 2)
             .filter(|check| {
                 let id = check.to_string();
                 !self
@@ -406,6 +407,22 @@ impl Diagnosis<'_> {
                     && !self.job.card.skip.iter().any(|s| s.value == id)
             })
             .collect()
+    }
+
+    /// How often a reading was taken on the unit as it now is.
+    fn times_read(&self, check: &BoardCheck) -> usize {
+        let since = self.model.since();
+        let same = |m: &Meaning| matches!(m, Meaning::Circuit { check: c, .. } if c == check);
+        self.model.findings.iter().filter(|f| f.epoch >= since && same(&f.meaning)).count()
+    }
+
+    /// The last reading of a check on the unit as it now is.
+    fn earlier(&self, check: &BoardCheck) -> Option<&Observed> {
+        let since = self.model.since();
+        self.model.findings.iter().rev().filter(|f| f.epoch >= since).find_map(|f| match &f.meaning {
+            Meaning::Circuit { check: c, observed } if c == check => Some(observed),
+            _ => None,
+        })
     }
 
     /// Fault sets over the leading faults with their weights, what is left out of them being spread over all alike.
@@ -493,15 +510,29 @@ impl Diagnosis<'_> {
         let healthy = circuit.predict(&[], std::slice::from_ref(check))?;
         let usual = healthy.get(check)?;
         let of = |s: &Considered| s.reads.as_ref().and_then(|r| r.get(check).cloned());
-        let (outcomes, likelihood) = match check {
-            BoardCheck::Level(_) => {
-                let rows = sets.iter().flat_map(|s| match of(s) {
-                    Some(p) => by_ear(&p, usual).map(|x| SLIP / 4.0 + (1.0 - SLIP) * x),
-                    None => [0.25; 4],
+        let (outcomes, likelihood) = match (check, self.earlier(check)) {
+            // A level that was measured in decibels is not judged by ear afterwards.
+            (BoardCheck::Level(_), Some(Observed::Read(_))) => return None,
+            (BoardCheck::Level(_), earlier) => {
+                let heard = match earlier {
+                    Some(Observed::Heard(ear)) => Ear::ALL.iter().position(|(_, e)| e == ear),
+                    _ => None,
+                };
+                let rows = sets.iter().flat_map(|s| {
+                    let row = of(s).map_or([0.25; 4], |p| by_ear(&p, usual));
+                    again(&row.map(|x| SLIP / 4.0 + (1.0 - SLIP) * x), heard, SLIP / 4.0)
                 });
                 (4, rows.collect())
             }
-            _ => bins(&sets.iter().map(of).collect::<Vec<_>>(), usual),
+            (_, earlier) => {
+                let seen = match earlier {
+                    Some(Observed::Read(reading)) => Some(reading.middle()),
+                    _ => None,
+                };
+                let seen =
+                    seen.map(|x| if matches!(check, BoardCheck::Ohms(_)) { x.max(0.05).ln() } else { x });
+                bins(&sets.iter().map(of).collect::<Vec<_>>(), usual, seen)
+            }
         };
         let (minutes, rigs, power): (f64, &[&str], Power) = match check {
             BoardCheck::Ohms(_) => (1.0, &["open-box"], Power::Off),
@@ -666,9 +697,9 @@ impl Diagnosis<'_> {
     fn is_moot(&self, check: rules::CheckId) -> bool {
         let entry = self.rules.check(check);
         let needs_sound = entry.symptom.is_some_and(|s| self.rules.symptom(s).shows_running);
-        let last = self.model.findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let since = self.model.since();
         needs_sound
-            && self.model.findings.iter().filter(|f| f.epoch == last).any(|f| match f.meaning {
+            && self.model.findings.iter().filter(|f| f.epoch >= since).any(|f| match f.meaning {
                 Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
                 Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
             })
@@ -939,7 +970,7 @@ impl Diagnosis<'_> {
 
 /// Outcomes of a reading: bins along its scale, cut in the widest gaps between what the fault sets would read; the
 /// probability of each bin under each set. Sets whose reading is not known spread over all bins.
-fn bins(reads: &[Option<Predicted>], usual: &Predicted) -> (usize, Vec<f64>) {
+fn bins(reads: &[Option<Predicted>], usual: &Predicted, earlier: Option<f64>) -> (usize, Vec<f64>) {
     // Over range is a reading far above all others.
     let place = |p: &Predicted| if p.mean.is_finite() { p.mean } else { 40.0 };
     let mut means: Vec<(f64, f64)> =
@@ -954,6 +985,7 @@ fn bins(reads: &[Option<Predicted>], usual: &Predicted) -> (usize, Vec<f64>) {
     let mut edges: Vec<f64> = gaps.into_iter().take(BINS - 1).map(|g| g.1).collect();
     edges.sort_by(f64::total_cmp);
     let count = edges.len() + 1;
+    let seen = earlier.map(|x| edges.iter().filter(|e| **e < if x.is_finite() { x } else { 40.0 }).count());
     let mut likelihood = Vec::with_capacity(reads.len() * count);
     for read in reads {
         let Some(p) = read else {
@@ -962,14 +994,24 @@ fn bins(reads: &[Option<Predicted>], usual: &Predicted) -> (usize, Vec<f64>) {
         };
         // Logistic for the normal distribution: within 0.01 everywhere (Bowling et al. 2009).
         let below = |edge: f64| 1.0 / (1.0 + (-1.702 * (edge - place(p)) / p.sd.max(1e-9)).exp());
-        let mut last = 0.0;
+        let (mut last, mut row) = (0.0, Vec::with_capacity(count));
         for k in 0..count {
             let upto = edges.get(k).map_or(1.0, |e| below(*e));
-            likelihood.push(SLIP / count as f64 + (1.0 - SLIP) * (upto - last).max(0.0));
+            row.push(SLIP / count as f64 + (1.0 - SLIP) * (upto - last).max(0.0));
             last = upto;
         }
+        likelihood.extend(again(&row, seen, SLIP / count as f64));
     }
     (count, likelihood)
+}
+
+/// Outcomes of a reading that was taken before and showed `seen`: it shows the same again, unless that was a slip of the probe;
+/// `slip` is the chance of that outcome by a slip, which `row` includes.
+fn again(row: &[f64], seen: Option<usize>, slip: f64) -> Vec<f64> {
+    let Some(seen) = seen.filter(|k| *k < row.len()) else { return row.to_vec() };
+    let slipped = (slip / row[seen].max(1e-12)).min(1.0);
+    let same = |k: usize| if k == seen { 1.0 - slipped } else { 0.0 };
+    row.iter().enumerate().map(|(k, p)| slipped * p + same(k)).collect()
 }
 
 fn tool_index(tool: Tool) -> usize {
