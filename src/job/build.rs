@@ -207,6 +207,13 @@ impl<'r> Builder<'r> {
                     findings[index].node = Some(node);
                 }
             }
+            if epoch == last && no_change(findings, epoch) {
+                for (check, outcome) in complaint(findings) {
+                    if let Some(node) = self.now.get(&check) {
+                        evidence.entry(*node).or_insert(Finding { check: *node, outcome });
+                    }
+                }
+            }
         }
         evidence.into_values().collect()
     }
@@ -238,8 +245,9 @@ impl<'r> Builder<'r> {
         };
         let mut out = Vec::new();
         // A unit that does not work after the last remedy did not work after those before either: once is enough, and each such
-        // finding ties all faults together.
-        if let (Ok(node), true) = (works, broken == 0 || last) {
+        // finding ties all faults together. After no change the complaint itself says it.
+        let said = retest == Retest::NoChange && complaint(findings).next().is_some();
+        if let (Ok(node), true) = (works, broken == 0 || (last && !said)) {
             out.push(Finding::answer(node, broken));
         }
         if let Ok(node) = helped {
@@ -336,6 +344,21 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// Whether the remedy tried at the start of an epoch changed nothing.
+fn no_change(findings: &[Understood], epoch: usize) -> bool {
+    let tried = |f: &&Understood| f.epoch == epoch && matches!(f.meaning, Meaning::Tried { .. });
+    let retest = findings.iter().find(tried).map(|f| &f.meaning);
+    matches!(retest, Some(Meaning::Tried { retest: Retest::NoChange, .. }))
+}
+
+/// What the complaint says: checks of the rules with their outcomes.
+fn complaint(findings: &[Understood]) -> impl Iterator<Item = (rules::CheckId, belief::Outcome)> {
+    findings.iter().filter(|f| f.number == 0).filter_map(|f| match &f.meaning {
+        Meaning::Answer { check, outcome, .. } => Some((*check, outcome.clone())),
+        _ => None,
+    })
 }
 
 /// The rules' faults, of the packs in play, that a fault of the board stands for: those of its part's role and mode, else

@@ -946,6 +946,10 @@ impl Diagnosis<'_> {
                 }
                 _ => "That's it: the unit works. Close the job with what was found.".into(),
             },
+            // A unit that failed its last retest has something wrong, if nothing that is listed.
+            Stop::NothingWrong if matches!(self.model.last_retest(), Some((_, r)) if r != Retest::Cured) => {
+                self.stop(bench, &Stop::UnlistedLeads)
+            }
             Stop::NothingWrong => "Nothing seems to be wrong with the unit itself. Look at what it is used with, and close the job.".into(),
             Stop::GroupCannotBeParted(group) => {
                 let names: Vec<String> = group.members.iter().take(4).map(|h| lower(&self.fault_says(bench, *h))).collect();

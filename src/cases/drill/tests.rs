@@ -153,7 +153,7 @@ fn a_person_plays_by_typed_lines() {
     drill.setting.history = History::WorkedBefore;
     let rig = rig(rules, &board, &drill).unwrap();
     let fault = board.faults().iter().find(|f| f.id == "C2:open").or(board.faults().first()).unwrap();
-    let hidden = rig.unit(vec![fault.id.clone()], 3);
+    let hidden = rig.unit(vec![fault.id.clone()], 4);
     let net = &board.nets()[0];
     let typed = format!("volts:{net}\nvolts:NOWHERE\nnext\ntry:{}\n", fault.id);
     let mut said = Vec::new();
