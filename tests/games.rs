@@ -25,8 +25,10 @@ use std::fmt::Write;
 use std::path::Path;
 use std::rc::Rc;
 
-/// Units of each board.
+/// Units of each board whose readings are compared.
 const UNITS: usize = 24;
+/// How many of them are played, the first by number: a game takes about a second.
+const PLAYED: usize = 10;
 /// Share of readings on which the two simulators must agree.
 const AGREE: f64 = 0.95;
 /// Share of games in which the fault must be found on the other simulator's readings.
@@ -160,12 +162,15 @@ fn compare(name: &str) {
     assert_eq!(stored.seed, drill.seed);
     assert_eq!(stored.units.len() + stored.left_out.len(), UNITS);
     let (mut ours, mut theirs, mut misfits) = (Vec::new(), Vec::new(), 0);
-    println!("{name}, {} units, readings of {}:", stored.units.len(), stored.made_with);
+    println!("{name}, {} units, {PLAYED} played, readings of {}:", stored.units.len(), stored.made_with);
     for (number, with) in &stored.units {
         let unit = drill::unit(&rig, &drill, *number).unwrap();
         let again = "the units drawn have changed: run tests/scripts/make_games.py";
         assert_eq!(unit.faults, with.faults, "{name} unit {number}: {again}");
         let other = known(&rig, &unit, with, &mut misfits);
+        if ours.len() == PLAYED {
+            continue;
+        }
         ours.push(drill::play(&rig, &unit, Hand::Planner, &drill.setting).unwrap());
         theirs.push(drill::play(&rig, &other, Hand::Planner, &drill.setting).unwrap());
     }
