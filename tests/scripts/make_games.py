@@ -12,11 +12,13 @@ import re
 import subprocess
 import tempfile
 
-from make_circuit_golden import TIGHT, USUAL, read_raw
+from make_circuit_golden import USUAL, read_raw
 
 ROOT = pathlib.Path(__file__).resolve().parent.parent.parent
 GAMES = ROOT / "tests" / "data" / "games"
 SEED = 1
+# For units that do not settle at the usual tolerances: still a tenth of what the test allows.
+LOOSE = "reltol=1e-4 abstol=1e-11 vntol=1e-6"
 # What the drill's levels bottom out at: sqrt(|v|^2 + FLOOR^2).
 FLOOR = 1e-6
 
@@ -46,14 +48,14 @@ def simulated(text, what, options):
         file.write_text(text.rsplit(".end", 1)[0] + "\n".join(lines))
         done = subprocess.run(["ngspice", "-b", str(file)], capture_output=True, text=True, check=False)
         plots = read_raw(raw) if raw.exists() else []
-    failed = re.search(r"aborted|no convergence|failed", done.stdout + done.stderr, re.IGNORECASE)
+    failed = "simulation(s) aborted" in done.stdout + done.stderr
     return None if failed or len(plots) != 2 + len(what["volts"]) else plots
 
 
 def values(text):
     """Check id -> value of a deck; None where the simulator finds no operating point."""
     what = notes(text)
-    plots = simulated(text, what, TIGHT) or simulated(text, what, USUAL)
+    plots = simulated(text, what, USUAL) or simulated(text, what, LOOSE)
     if plots is None:
         return None
     found = {}
