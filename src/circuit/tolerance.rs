@@ -77,7 +77,7 @@ impl Varied {
     }
 
     /// Change of a target for a draw of 1.
-    fn change(&self, value: f64) -> f64 {
+    pub(crate) fn change(&self, value: f64) -> f64 {
         match self.size {
             Size::Relative(share) if value.is_finite() => share * value,
             Size::Relative(_) => 0.0,

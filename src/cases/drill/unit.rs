@@ -8,12 +8,12 @@
 use super::chance::{even, mix, normal, pick};
 use crate::circuit::board::Board;
 use crate::circuit::dc::Options as Solving;
-use crate::circuit::edit::Edit;
-use crate::circuit::network::Node;
+use crate::circuit::edit::{Edit, apply};
+use crate::circuit::network::{Network, Node};
 use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, Prediction};
 use crate::circuit::sweep::Sweep;
-use crate::circuit::tolerance::{Reading, Shape, draws};
+use crate::circuit::tolerance::{Reading, Shape, Size, draws};
 use crate::job::Circuit;
 use crate::rules::{self, Cause, Effect, History, Rules, Strength};
 use crate::text::{Complaint, Complaints};
@@ -49,6 +49,8 @@ const OFF_BIAS: f64 = 0.12;
 const BIAS_SHOWS: f64 = 0.6;
 /// Chance that the work on a part puts its fault right (common practice, no source).
 const MENDS: f64 = 0.97;
+/// The most that a draw may take off a value, as a share of it.
+const MOST_OFF: f64 = 0.9;
 /// A fault of the supply is noticed when the current changes by this factor and this many amps.
 const AMPS_FACTOR: f64 = 1.6;
 const AMPS_LEAST: f64 = 0.008;
@@ -79,6 +81,9 @@ pub struct Unit {
     pub draw: Vec<f64>,
     /// What all its other draws depend on.
     pub seed: u64,
+    /// True values taken from elsewhere, e.g. from another simulator, in the units of [`Rig::truth`]; an over-range resistance is infinite.
+    /// They hold for the faults that are in it now, and go when one of those is put right. What is missing is solved.
+    pub known: Option<Rc<BTreeMap<CheckId, f64>>>,
 }
 
 /// What is at work in a unit.
@@ -117,8 +122,40 @@ impl<'b> Rig<'b> {
     /// A unit with these faults.
     pub fn unit(&self, faults: Vec<String>, seed: u64) -> Unit {
         let mut draw = draws(self.board.varied(), 1, mix(seed)).pop().unwrap_or_default();
-        draw.iter_mut().for_each(|d| *d *= self.noise.parts);
-        Unit { faults, draw, seed }
+        for (d, varied) in draw.iter_mut().zip(self.board.varied()) {
+            *d *= self.noise.parts;
+            // A wide normal spread must not turn a value's sign, e.g. a saturation current's.
+            if let Size::Relative(share) = varied.size
+                && share * *d < -MOST_OFF
+            {
+                *d = -MOST_OFF / share;
+            }
+        }
+        Unit { faults, draw, seed, known: None }
+    }
+
+    /// The unit's network with its faults in and its parts as drawn, e.g. for another simulator.
+    ///
+    /// # Errors
+    /// A fault that the board does not have, or a draw that takes a value out of its range.
+    pub fn network(&self, unit: &Unit) -> Result<Network, Complaints> {
+        let complain = |message: String| Complaints::from(Complaint::nowhere("unit-network", message));
+        let faults: Vec<&str> = unit.faults.iter().map(String::as_str).collect();
+        let mut edits = self.board.edits(&faults).map_err(|e| complain(e.to_string()))?;
+        let edited = apply(self.board.network(), &edits).map_err(|e| complain(e.to_string()))?;
+        let mut values = BTreeMap::new();
+        for (varied, draw) in self.board.varied().iter().zip(&unit.draw) {
+            for (element, parameter) in &varied.targets {
+                let part = edited.element(*element).map_err(|e| complain(e.to_string()))?;
+                let Some(nominal) = part.primitive.parameter(*parameter) else { continue };
+                *values.entry((*element, *parameter)).or_insert(nominal) += draw * varied.change(nominal);
+            }
+        }
+        // A part that a fault has taken out keeps what the fault left: edits of its values do nothing.
+        let drawn =
+            values.into_iter().map(|((element, parameter), value)| Edit::Set { element, parameter, value });
+        edits.extend(drawn);
+        apply(self.board.network(), &edits).map_err(|e| complain(e.to_string()))
     }
 
     /// The true value at a check, before the meter: volts, amps, dB against the tone, ohms. `None` where the solver finds no operating
@@ -127,12 +164,16 @@ impl<'b> Rig<'b> {
         self.truths(unit, std::slice::from_ref(check))?.pop()
     }
 
-    /// The true values at several checks, in their order.
+    /// The true values at several checks, in their order: those the unit brings along, the others solved.
     pub fn truths(&self, unit: &Unit, checks: &[CheckId]) -> Option<Vec<f64>> {
         let faults: Vec<&str> = unit.faults.iter().map(String::as_str).collect();
         let edits = self.board.edits(&faults).ok()?;
         let (mut out, mut readings, mut powered) = (vec![f64::NAN; checks.len()], Vec::new(), Vec::new());
         for (i, check) in checks.iter().enumerate() {
+            if let Some(value) = unit.known.as_ref().and_then(|known| known.get(check)) {
+                out[i] = *value;
+                continue;
+            }
             let node = || self.board.node(check.place());
             readings.push(match check {
                 CheckId::Ohms(_) => {
@@ -347,7 +388,11 @@ impl<'b> Rig<'b> {
         let before = unit.faults.len();
         let seed = unit.seed;
         unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < MENDS));
-        unit.faults.len() < before
+        let helped = unit.faults.len() < before;
+        if helped {
+            unit.known = None;
+        }
+        helped
     }
 
     /// Hides faults in a unit: `count` of them, each of which alone keeps the unit from working, drawn by their prior odds; and a
