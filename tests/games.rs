@@ -5,7 +5,7 @@
 //! readings and once with those. Ohms with the power off are the drill's own in both: a resistance range is no analysis of ngspice.
 //!
 //! With `HALFSPLIT_DECKS=FOLDER` the test writes the units as SPICE decks instead, for that script.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 #[path = "support/spice.rs"]
 mod spice;
