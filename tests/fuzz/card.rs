@@ -48,7 +48,8 @@ fn finding(f: &CardFinding) -> (&str, &str, bool) {
 
 /// Every comment of the old text stands in the new one.
 fn comments_stay(old: &str, new: &str) {
-    for comment in old.lines().map(str::trim).filter(|l| l.starts_with('#')) {
+    // A lone carriage return ends a line too (YAML 1.2.2, 5.4).
+    for comment in old.split(['\n', '\r']).map(str::trim).filter(|l| l.starts_with('#')) {
         // Such a line may also be the end of a quoted text that runs over lines; what follows its quote moves on rightly.
         let comment = comment.split(['"', '\'']).next().unwrap_or_default();
         assert!(new.contains(comment), "{comment:?} is gone:\n{old}\n=>\n{new}");
