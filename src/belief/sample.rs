@@ -33,10 +33,10 @@ pub(crate) struct Sampled {
 }
 
 /// A small reproducible generator (SplitMix64; Steele, Lea and Flood 2014).
-struct Source(u64);
+pub(super) struct Source(pub(super) u64);
 
 impl Source {
-    fn next(&mut self) -> u64 {
+    pub(super) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -45,7 +45,7 @@ impl Source {
     }
 
     /// Evenly in [0, 1).
-    fn even(&mut self) -> f64 {
+    pub(super) fn even(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1u64 << 53) as f64
     }
 

@@ -7,16 +7,17 @@ use std::sync::Arc;
 
 use super::compile::{Evidence, Setting, Style, Template};
 use super::graph::{Cause, Check};
+use super::sample::Source;
 use super::solve::Findings;
 use super::state::{NEGLIGIBLE, WALKED_ERROR, log_sum};
 use super::{Belief, CheckId, FaultId, Finding, Given, Graph, Limits, ScoredSet, SetScores};
 use crate::job::{JobCard, Model};
 use crate::rules::Rules;
-use crate::text::Source;
+use crate::text;
 
 /// The graph of a job and the findings, by check and answer in the rules' words.
 fn job(rules: &Rules, head: &str, findings: &[(&str, &str)]) -> (Arc<Graph>, Vec<Finding>) {
-    let job = JobCard::read(&Source::new("job.yaml", format!("unit: Bench\n{head}\n"))).unwrap();
+    let job = JobCard::read(&text::Source::new("job.yaml", format!("unit: Bench\n{head}\n"))).unwrap();
     let model = Model::of(rules, &job, None).unwrap();
     let of = |(check, answer): &(&str, &str)| {
         let id = rules.find_check(check).unwrap();
@@ -85,16 +86,12 @@ fn signs_cost_few_digits_on_every_block() {
     assert!(compared > 30 && beyond > 0, "{compared} compared, {beyond} too wide for the chain");
 }
 
-/// A reproducible source of numbers (SplitMix64).
-struct Numbers(u64);
+/// A reproducible source of numbers.
+struct Numbers(Source);
 
 impl Numbers {
     fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-        z ^ (z >> 31)
+        self.0.next()
     }
 
     fn below(&mut self, n: usize) -> usize {
@@ -102,7 +99,7 @@ impl Numbers {
     }
 
     fn chance(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1u64 << 53) as f64
+        self.0.even()
     }
 }
 
@@ -172,7 +169,7 @@ fn likely_sets(belief: &Belief) -> Vec<Vec<FaultId>> {
 fn expected_answers_are_near_those_of_propagation() {
     let rules = Rules::builtin().unwrap();
     let blocks = ["transistor", "opamp", "echo-chip", "lfo", "opamp, echo-chip"];
-    let mut numbers = Numbers(5);
+    let mut numbers = Numbers(Source(5));
     let mut off: Vec<f64> = Vec::new();
     for round in 0..100 {
         let head = format!("{}\nblocks: [{}]", HISTORIES[round % 3], blocks[round % 5]);
@@ -208,7 +205,7 @@ fn expected_answers_are_near_those_of_propagation() {
 #[test]
 fn complete_sets_weigh_nearly_what_propagation_makes_of_them() {
     let rules = Rules::builtin().unwrap();
-    let mut numbers = Numbers(11);
+    let mut numbers = Numbers(Source(11));
     for round in 0..12 {
         let head =
             format!("{}\nblocks: [{}]", HISTORIES[round % 3], ["transistor", "opamp", "lfo"][round % 3]);

@@ -21,11 +21,11 @@ const RETEST_LEAK: f64 = 0.01;
 /// Chance that a unit seems better after a remedy that had nothing to cure.
 const HELPED_LEAK: f64 = 0.02;
 /// Chance that the cure of one of several faults is noticed in the retest although the unit does not work yet.
-const PARTIAL_NOTICED: f64 = 0.5;
+pub const PARTIAL_NOTICED: f64 = 0.5;
 /// Chance that the work on a part puts its fault right (common practice, no source).
-const BOARD_FIX_SUCCESS: f64 = 0.97;
+pub const BOARD_FIX_SUCCESS: f64 = 0.97;
 /// Chance that a stage whose bias the solver finds far off also sounds starved.
-const BIAS_SHOWS: f64 = 0.6;
+pub const BIAS_SHOWS: f64 = 0.6;
 
 pub(super) struct Builder<'r> {
     rules: &'r Rules,

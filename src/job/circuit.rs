@@ -6,7 +6,9 @@
 use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
-use crate::circuit::predict::{Bench, CheckId, Ear, Observed, Predicted, Prediction, Predictor};
+use crate::circuit::predict::{
+    Bench, CheckId, EAR_SD, Ear, FAINT_DB, LOUD_DB, NONE_DB, Observed, Predicted, Prediction, Predictor,
+};
 use crate::circuit::sheet;
 use crate::rules::{Applies, History, PackId, Rules};
 use crate::text::{Complaint, Complaints};
@@ -22,7 +24,7 @@ const REMOTE: f64 = -20.0;
 /// A fault moves a reading when it shifts it by this many standard deviations of the reading.
 const MOVES: f64 = 0.7;
 /// A net of the signal path counts as moved off its bias when its volts are off by this share of the supply.
-const OFF_BIAS: f64 = 0.12;
+pub const OFF_BIAS: f64 = 0.12;
 
 /// What a board fault does besides moving readings.
 #[derive(Clone, Debug, PartialEq)]
@@ -328,10 +330,9 @@ pub fn part_of(fault: &str) -> &str {
 
 /// Chance of hearing none, faint, expected and loud at a level that is usually `usual`.
 pub fn by_ear(now: &Predicted, usual: &Predicted) -> [f64; 4] {
-    // The same borders as the predictor's own, and the same doubt between two listeners.
-    let spread = (now.own_sd * now.own_sd + 9.0).sqrt();
+    let spread = now.own_sd.hypot(EAR_SD);
     let below = |edge: f64| 1.0 / (1.0 + (-1.702 * (usual.mean + edge - now.mean) / spread).exp());
-    let (none, faint, loud) = (below(-32.0), below(-7.0), below(6.0));
+    let (none, faint, loud) = (below(NONE_DB), below(FAINT_DB), below(LOUD_DB));
     [none, (faint - none).max(0.0), (loud - faint).max(0.0), 1.0 - loud]
 }
 

@@ -15,9 +15,11 @@ mod stages;
 pub mod store;
 mod understand;
 
-pub use build::{UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for};
+pub use build::{
+    BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
+};
 pub use card::*;
-pub use circuit::{Circuit, CircuitEpoch, part_of};
+pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{
     Diagnosis, LearnedFigure, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding,
 };

@@ -1,5 +1,6 @@
 //! The next step on a job: the planning problem of this unit, and the planner's answer in bench words.
 
+use super::build::{BOARD_FIX_SUCCESS, PARTIAL_NOTICED};
 use super::circuit::{by_ear, ear_word};
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
 use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
@@ -25,8 +26,6 @@ const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
 const HANDLING: f64 = 0.5;
 /// Minutes that a unit takes whose fault is not on the list: handing it on, or finding it by other means (common practice, no source).
 pub const FALLBACK_MINUTES: f64 = 240.0;
-/// Chance that mending one of several faults is noticed although the unit is not mended yet.
-const PARTIAL_SHOWS: f64 = 0.4;
 
 /// A check as a step.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -654,7 +653,7 @@ impl Diagnosis<'_> {
                 (rule.setup.clone(), rule.power, rule.success.get(), missing.copied())
             }
             RemedyRef::Board(_) => {
-                (self.rules.find_setup("open-box").into_iter().collect(), Power::Off, 0.97, None)
+                (self.rules.find_setup("open-box").into_iter().collect(), Power::Off, BOARD_FIX_SUCCESS, None)
             }
         };
         let left_out = self.is_left_out(&offer.id);
@@ -668,7 +667,7 @@ impl Diagnosis<'_> {
                 .map(|(i, _)| FaultIx(i))
                 .collect(),
             success,
-            partial_shows: PARTIAL_SHOWS,
+            partial_shows: PARTIAL_NOTICED,
             standing: match missing {
                 _ if tried || left_out => Standing::Taken,
                 Some(tool) => Standing::NeedsTool(ToolIx(tool_index(tool))),

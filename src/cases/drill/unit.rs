@@ -11,10 +11,10 @@ use crate::circuit::dc::Options as Solving;
 use crate::circuit::edit::{Edit, apply};
 use crate::circuit::network::{Network, Node};
 use crate::circuit::ohms::PowerOff;
-use crate::circuit::predict::{Bench, CheckId, Prediction};
+use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
 use crate::circuit::sweep::Sweep;
 use crate::circuit::tolerance::{Reading, Shape, Size, draws};
-use crate::job::Circuit;
+use crate::job::{BIAS_SHOWS, BOARD_FIX_SUCCESS, Circuit, OFF_BIAS};
 use crate::rules::{self, Cause, Effect, History, Rules, Strength};
 use crate::text::{Complaint, Complaints};
 use std::cell::RefCell;
@@ -38,17 +38,6 @@ impl Default for Noise {
     }
 }
 
-/// Level changes that are heard as none, faint and loud, dB; how far two listeners differ (as the predictor has them).
-const NONE_DB: f64 = -32.0;
-const FAINT_DB: f64 = -7.0;
-const LOUD_DB: f64 = 6.0;
-const EAR_SD: f64 = 3.0;
-/// A net's volts count as moved when they are off by this share of the supply.
-const OFF_BIAS: f64 = 0.12;
-/// Chance that a stage far off its bias also sounds so (as in the job's graph).
-const BIAS_SHOWS: f64 = 0.6;
-/// Chance that the work on a part puts its fault right (common practice, no source).
-const MENDS: f64 = 0.97;
 /// The most that a draw may take off a value, as a share of it.
 const MOST_OFF: f64 = 0.9;
 /// A fault of the supply is noticed when the current changes by this factor and this many amps.
@@ -387,7 +376,9 @@ impl<'b> Rig<'b> {
     pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>, attempt: usize) -> bool {
         let before = unit.faults.len();
         let seed = unit.seed;
-        unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < MENDS));
+        unit.faults.retain(|f| {
+            !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < BOARD_FIX_SUCCESS)
+        });
         let helped = unit.faults.len() < before;
         if helped {
             unit.known = None;

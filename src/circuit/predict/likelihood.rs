@@ -9,11 +9,14 @@ use super::{Bench, CheckId, Ear, Observed, Predicted, Prediction, SILENCE};
 use crate::units::{Reading, Shown};
 use std::f64::consts::{PI, SQRT_2};
 
-/// Band edges of a level by ear against the usual level, dB, and how far two people disagree (common practice, no source).
-const LOUD_DB: f64 = 6.0;
-const FAINT_DB: f64 = -7.0;
-const NONE_DB: f64 = -32.0;
-const EAR_SD: f64 = 3.0;
+/// A level this many dB above the usual one is heard as loud (common practice, no source; so the three below).
+pub const LOUD_DB: f64 = 6.0;
+/// Below this change, dB, it is heard as faint.
+pub const FAINT_DB: f64 = -7.0;
+/// Below this change, dB, nothing is heard.
+pub const NONE_DB: f64 = -32.0;
+/// Standard deviation between two listeners, dB.
+pub const EAR_SD: f64 = 3.0;
 /// Ohms at which a usual meter gives up (natural logarithm of 20 Mohm).
 const LN_OVER: f64 = 16.811_242_831_518_264;
 

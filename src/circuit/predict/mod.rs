@@ -13,7 +13,7 @@ mod observed;
 mod tests;
 
 pub use check::{CheckId, CheckParseError};
-pub use likelihood::log_likelihood;
+pub use likelihood::{EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, log_likelihood};
 pub use observed::{Ear, Observed, ObservedError};
 
 use super::board::{Board, FaultSetError};
