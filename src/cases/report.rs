@@ -187,7 +187,8 @@ fn other(id: &str) -> String {
     match id {
         "unlisted" => "Something the rules don't know".into(),
         NOTHING => "Nothing wrong with the unit".into(),
-        _ => String::new(),
+        // The parts of a board have names of their own, not of the rules.
+        _ => "A part or joint on the unit's own board".into(),
     }
 }
 
