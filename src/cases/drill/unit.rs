@@ -218,6 +218,7 @@ impl<'b> Rig<'b> {
         Some(match check {
             CheckId::Volts(_) => volts(truth + error * (b.volts_share * truth.abs() + b.volts_floor)),
             CheckId::Amps(_) => amps(truth + error * (b.amps_share * truth.abs() + b.amps_floor)),
+            CheckId::Ohms(_) if truth == f64::INFINITY => ohms(truth),
             CheckId::Ohms(_) => ohms((truth + error * (b.ohms_share * truth + b.ohms_floor)).max(0.0)),
             CheckId::Level(_) => self.by_ear(check, truth + EAR_SD * error).into(),
         })
@@ -403,6 +404,10 @@ impl<'b> Rig<'b> {
                 return None;
             }
             let ails = |f: &String| self.ails(&self.unit(vec![f.clone()], seed));
+            // A unit that its parts' draw alone keeps from working has no fault to be found.
+            if self.ails(&self.unit(Vec::new(), seed)) {
+                return None;
+            }
             let unit = self.unit(faults.clone(), seed);
             // A unit that the solver can't settle can't be measured.
             let settles = |c: &CheckId| self.truth(&unit, c).is_some();

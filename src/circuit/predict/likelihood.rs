@@ -36,8 +36,19 @@ pub fn log_likelihood(
     findings: &[(CheckId, Observed)],
     bench: &Bench,
 ) -> f64 {
+    let of = |check: &CheckId| with.get(check);
+    log_likelihood_shared(with, healthy, findings, bench, &covariances(findings, of))
+}
+
+/// The same with the covariances of the readings over the shared draw of parts, in the order of the findings, given.
+pub(super) fn log_likelihood_shared(
+    with: &Prediction,
+    healthy: &Prediction,
+    findings: &[(CheckId, Observed)],
+    bench: &Bench,
+    covariances: &[Vec<f64>],
+) -> f64 {
     let items: Vec<Item<'_>> = findings.iter().filter_map(|(c, o)| item(c, o, with, healthy)).collect();
-    let covariances = covariances(&items);
     let ln_slip = bench.slip.max(1e-12).ln();
     let ln_fine = (1.0 - bench.slip).max(1e-12).ln();
     let mut slipped = vec![false; items.len()];
@@ -49,7 +60,7 @@ pub fn log_likelihood(
                 .zip(slipped)
                 .map(|(i, s)| if *s { ln_slip + slip_density(i) } else { ln_fine })
                 .sum();
-            priors + joint(&items, &covariances, slipped)
+            priors + joint(&items, covariances, slipped)
         };
         total = log_sum(total, score(&slipped));
         if round == items.len() {
@@ -137,23 +148,18 @@ fn read<'a>(check: &CheckId, reading: &Reading, predicted: &'a Predicted) -> Ite
     }
 }
 
-impl Item<'_> {
-    fn predicted(&self) -> &Predicted {
-        match self {
-            Item::Point { predicted, .. } | Item::Interval { predicted, .. } => predicted,
-        }
-    }
-}
-
-/// Covariance of each reading with those before it and itself over the shared draw of parts.
-fn covariances(items: &[Item<'_>]) -> Vec<Vec<f64>> {
+/// Covariance of each reading with those before it and itself over the shared draw of parts; findings that are not predicted
+/// are left out.
+pub(super) fn covariances<'p>(
+    findings: &[(CheckId, Observed)],
+    of: impl Fn(&CheckId) -> Option<&'p Predicted>,
+) -> Vec<Vec<f64>> {
     let shared = |a: &Predicted, b: &Predicted| -> f64 {
         a.loadings.iter().zip(b.loadings.iter()).map(|(x, y)| x * y).sum()
     };
-    let row = |(i, a): (usize, &Item<'_>)| {
-        items[..=i].iter().map(|b| shared(a.predicted(), b.predicted())).collect()
-    };
-    items.iter().enumerate().map(row).collect()
+    let predicted: Vec<&Predicted> = findings.iter().filter_map(|(check, _)| of(check)).collect();
+    let row = |(i, a): (usize, &&Predicted)| predicted[..=i].iter().map(|b| shared(a, b)).collect();
+    predicted.iter().enumerate().map(row).collect()
 }
 
 /// Log density of the readings that are no slips.

@@ -145,6 +145,8 @@ pub struct Predictor<'b> {
     kept: BTreeMap<Vec<String>, Prediction>,
     /// Means alone, by place of the check; not a number where they have not been asked for yet.
     means: BTreeMap<Vec<String>, Vec<f64>>,
+    /// Covariances of a healthy board's readings, for the checks that were scored last.
+    spread: Option<(Vec<CheckId>, Vec<Vec<f64>>)>,
     /// Fault sets without an operating point.
     unsettled: BTreeMap<Vec<String>, SolveError>,
 }
@@ -186,7 +188,7 @@ impl<'b> Predictor<'b> {
         }
         let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
-        Ok(Self { board, bench, sweep, off, checks, places, kept, means, unsettled })
+        Ok(Self { board, bench, sweep, off, checks, places, kept, means, spread: None, unsettled })
     }
 
     /// The board.
@@ -287,18 +289,31 @@ impl<'b> Predictor<'b> {
     ) -> Result<f64, PredictError> {
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
         let with = self.outline(faults, &checks)?;
-        self.fit(&with, findings)
+        if checks.iter().any(|c| with.get(c).is_none()) {
+            return self.fit(&with, findings);
+        }
+        if !self.spread.as_ref().is_some_and(|(of, _)| *of == checks) {
+            let usual = self.predict(&[], &checks)?;
+            self.spread = Some((checks, likelihood::covariances(findings, |c| usual.get(c))));
+        }
+        let healthy = self.usual_of_heard(findings)?;
+        let shared = self.spread.as_ref().map_or(&[][..], |(_, shared)| shared);
+        Ok(likelihood::log_likelihood_shared(&with, &healthy, findings, &self.bench, shared))
     }
 
     fn fit(&mut self, with: &Prediction, findings: &[(CheckId, Observed)]) -> Result<f64, PredictError> {
+        let healthy = self.usual_of_heard(findings)?;
+        Ok(log_likelihood(with, &healthy, findings, &self.bench))
+    }
+
+    fn usual_of_heard(&mut self, findings: &[(CheckId, Observed)]) -> Result<Prediction, PredictError> {
         // By ear, a level is judged against what a healthy board gives.
         let heard: Vec<CheckId> = findings
             .iter()
             .filter(|(_, o)| matches!(o, Observed::Heard(_)))
             .map(|(c, _)| c.clone())
             .collect();
-        let healthy = if heard.is_empty() { Prediction::default() } else { self.predict(&[], &heard)? };
-        Ok(log_likelihood(with, &healthy, findings, &self.bench))
+        if heard.is_empty() { Ok(Prediction::default()) } else { self.predict(&[], &heard) }
     }
 
     /// An outline of the readings with these faults in: means from the solver, spreads borrowed from the healthy board. Good for
