@@ -6,7 +6,7 @@ use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understo
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
 use crate::rules::{self, Effect, Rules, Strength};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Prior of the fault that no rule knows.
 pub const UNLISTED_PRIOR: f64 = 0.02;
@@ -41,6 +41,8 @@ pub(super) struct Builder<'r> {
     pub now: BTreeMap<rules::CheckId, belief::CheckId>,
     pub conditions: BTreeMap<rules::ConditionId, belief::ConditionId>,
     pub in_play: Vec<bool>,
+    /// Checks that the card names, which count whatever blocks the unit has.
+    named: BTreeSet<rules::CheckId>,
 }
 
 impl<'r> Builder<'r> {
@@ -56,6 +58,7 @@ impl<'r> Builder<'r> {
             now: BTreeMap::new(),
             conditions: BTreeMap::new(),
             in_play,
+            named: BTreeSet::new(),
         };
         for (id, fault) in rules.faults() {
             let prior = fault.prior(card.history.value, card.build).get();
@@ -187,6 +190,11 @@ impl<'r> Builder<'r> {
     /// Adds every epoch and returns the engine's findings.
     pub fn build(&mut self, findings: &mut [Understood]) -> Vec<Finding> {
         let last = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let named = findings.iter().filter_map(|f| match f.meaning {
+            Meaning::Answer { check, .. } => Some(check),
+            _ => None,
+        });
+        self.named = named.filter(|c| self.in_play[self.rules.check(*c).pack.index()]).collect();
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
         for epoch in 0..=last {
             if epoch > 0 {
@@ -277,7 +285,7 @@ impl<'r> Builder<'r> {
             let skip = wanted.is_some_and(|w| !w.contains(&id));
             if !skip
                 && !self.stood_in_for(check)
-                && self.in_play[check.pack.index()]
+                && (check.is_about(&self.in_play) || self.named.contains(&id))
                 && let Ok(node) = self.add_check(id, check)
             {
                 self.now.insert(id, node);

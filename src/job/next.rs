@@ -1069,7 +1069,10 @@ fn candidates(bells: &[Bell], usual: f64) -> Vec<f64> {
     let (mut sum, mut quarters, mut out) = (0.0, 1, Vec::new());
     let mut gaps: Vec<(f64, f64)> = Vec::new();
     for pair in means.windows(2).filter(|w| w[1].0 > w[0].0) {
-        gaps.push(((pair[1].0 - pair[0].0) / (pair[0].1 + pair[1].1).max(1e-9), (pair[0].0 + pair[1].0) / 2.0));
+        gaps.push((
+            (pair[1].0 - pair[0].0) / (pair[0].1 + pair[1].1).max(1e-9),
+            (pair[0].0 + pair[1].0) / 2.0,
+        ));
     }
     for pair in means.windows(2) {
         sum += pair[0].2;

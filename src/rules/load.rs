@@ -5,7 +5,7 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, PackId, RemedyId, SetupId, SymptomId,
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
-use super::words::{Kind, Power, Unit};
+use super::words::{Applies, Kind, Power, Unit};
 use super::{link, proof, written};
 use crate::text::{
     At, Complaint, Complaints, Named, Node, Place, Source, Span, Value, decode_all, or_nearest, parse,
@@ -453,6 +453,7 @@ impl Loader {
             minutes: self.positive_minutes(e.file, &check.minutes),
             setup: self.setups(e, &check.setup),
             cautions: self.cautions(e, &check.cautions),
+            blocks: self.blocks(e.file, &check.blocks),
             leak,
             gate: check.gate,
             holds_power,
@@ -463,6 +464,24 @@ impl Loader {
             pack: e.pack,
             place: e.place(),
         }
+    }
+
+    /// The packs of the blocks that a check is about.
+    fn blocks(&mut self, file: &File, names: &[At<String>]) -> Vec<PackId> {
+        let mut out = Vec::new();
+        for name in names {
+            let with_block = |p: &Pack| p.applies == Applies::WithBlock;
+            match self.rules.packs.iter().position(|p| with_block(p) && p.id == name.value) {
+                Some(i) => out.push(PackId::at(i)),
+                None => {
+                    let valid = self.rules.packs.iter().filter(|p| with_block(p)).map(|p| p.id.as_str());
+                    let help = or_nearest(&name.value, valid);
+                    let message = format!("unknown block '{}'", name.value);
+                    self.complain("unknown-name", file.place(name.span), message, help);
+                }
+            }
+        }
+        out
     }
 
     /// Only volts can tell the supply.
@@ -630,6 +649,7 @@ impl Loader {
             minutes: s.minutes.as_ref().map(|m| self.positive_minutes(e.file, m)).unwrap_or_default(),
             setup: Vec::new(),
             cautions: Vec::new(),
+            blocks: self.blocks(e.file, &s.blocks),
             leak: vec![leak.complement(), leak],
             gate: false,
             holds_power: vec![false, false],

@@ -124,6 +124,8 @@ pub struct Check {
     pub setup: Vec<SetupId>,
     /// Cautions.
     pub cautions: Vec<CautionId>,
+    /// Blocks it is about: the packs of which one must be in play for it to be asked; empty for any unit.
+    pub blocks: Vec<PackId>,
     /// Chance of each answer with nothing wrong, by answer; the sum is 1.
     pub leak: Vec<Probability>,
     /// Whether it must be answered before the first power-on.
@@ -145,6 +147,12 @@ pub struct Check {
 }
 
 impl Check {
+    /// Whether it can be asked on a unit with these packs in play, by the index of the pack.
+    pub fn is_about(&self, in_play: &[bool]) -> bool {
+        let plays = |pack: &PackId| in_play.get(pack.index()).copied().unwrap_or(false);
+        plays(&self.pack) && (self.blocks.is_empty() || self.blocks.iter().any(plays))
+    }
+
     /// Index of an answer.
     ///
     /// # Errors

@@ -236,6 +236,9 @@ pub struct Symptom {
     /// Whether whoever notices it has heard the unit run: it passes sound under power.
     #[serde(default)]
     pub shows_running: bool,
+    /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
+    #[serde(default)]
+    pub blocks: Vec<At<String>>,
     /// Minutes that answering takes.
     #[serde(default)]
     pub minutes: Option<At<Minutes>>,
@@ -283,6 +286,9 @@ pub struct Check {
     pub cautions: Vec<At<String>>,
     /// Chance of each abnormal answer with nothing wrong.
     pub leak: At<Leak>,
+    /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
+    #[serde(default)]
+    pub blocks: Vec<At<String>>,
     /// Whether it must be answered before the first power-on.
     #[serde(default)]
     pub gate: bool,

@@ -348,6 +348,7 @@ impl<'b> Rig<'b> {
         let (mut out, active) = (Vec::new(), self.active(unit));
         for (id, symptom) in self.rules.symptoms() {
             if !self.in_play[symptom.pack.index()]
+                || !self.rules.check(symptom.check).is_about(&self.in_play)
                 || self.answer_with(unit, symptom.check, 0, &active) != symptom.answer
             {
                 continue;
