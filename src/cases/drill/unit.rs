@@ -406,14 +406,17 @@ impl<'b> Rig<'b> {
             }
             let ails = |f: &String| self.ails(&self.unit(vec![f.clone()], seed));
             // A unit that its parts' draw alone keeps from working has no fault to be found.
-            if self.ails(&self.unit(Vec::new(), seed)) {
+            let sound = self.unit(Vec::new(), seed);
+            if self.ails(&sound) {
                 return None;
             }
             let unit = self.unit(faults.clone(), seed);
             // A unit that the solver can't settle can't be measured.
             let settles = |c: &CheckId| self.truth(&unit, c).is_some();
             let fit = faults.iter().all(ails) && self.circuit.checks().iter().all(settles);
-            (fit && !self.complaint(&unit).is_empty()).then_some(unit)
+            // Somebody brings it for what its faults do, whatever else is noticed that has nothing to do with them.
+            let usual = self.complaint(&sound);
+            (fit && self.complaint(&unit).iter().any(|s| !usual.contains(s))).then_some(unit)
         })
     }
 }
