@@ -312,7 +312,7 @@ impl Diagnosis<'_> {
                 .collect(),
             hypotheses: sets.iter().map(|s| s.hypothesis.clone()).collect(),
             checks: plan_checks,
-            remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &setups)).collect(),
+            remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &sets, &setups)).collect(),
             setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
             switching: SWITCHING,
             fallback: HANDED_ON,
@@ -440,7 +440,7 @@ impl Diagnosis<'_> {
             let given = given.of(&ids);
             let odds: f64 =
                 ids.iter().map(|f| self.model.faults[f.0].prior).map(|p| (p / (1.0 - p)).ln()).sum();
-            let weight = odds + given.log_likelihood + self.circuit_log_likelihood(&ids);
+            let weight = odds + given.log_likelihood + self.circuit_log_likelihood(&ids, &given);
             if weight > f64::NEG_INFINITY {
                 sets.push((members.to_vec(), weight, given));
             }
@@ -491,18 +491,23 @@ impl Diagnosis<'_> {
         self.circuit.as_ref()?.outline(&self.board_names(faults), checks)
     }
 
-    /// Natural logarithm of the likelihood of the board's readings with exactly these faults.
-    fn circuit_log_likelihood(&self, faults: &[FaultId]) -> f64 {
+    /// Natural logarithm of the likelihood of the board's readings with exactly these faults. After work that did not help, those
+    /// are there that the other findings leave there.
+    fn circuit_log_likelihood(&self, faults: &[FaultId], given: &Given) -> f64 {
         let Some(circuit) = &self.circuit else { return 0.0 };
         let taken = self.model.readings.iter().filter(|e| !e.findings.is_empty());
         let of_board = |f: &&FaultId| matches!(self.model.faults[f.0].origin, FaultOrigin::Board(_));
         let on_board: Vec<FaultId> = faults.iter().filter(of_board).copied().collect();
+        let failed: Vec<FaultId> = on_board.iter().copied().filter(|f| self.still_there(*f, given)).collect();
         taken
             .map(|epoch| {
+                let there = if on_board.iter().all(|f| epoch.cured.contains(f)) && epoch.broken {
+                    failed.clone()
+                } else {
+                    epoch.there(&on_board)
+                };
                 let findings: Vec<_> = epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
-                circuit
-                    .log_likelihood(&self.board_names(&epoch.there(&on_board)), &findings)
-                    .unwrap_or(f64::NEG_INFINITY)
+                circuit.log_likelihood(&self.board_names(&there), &findings).unwrap_or(f64::NEG_INFINITY)
             })
             .sum()
     }
@@ -644,13 +649,20 @@ impl Diagnosis<'_> {
         out
     }
 
-    fn plan_remedy(&self, remedy: &RemedyRef, faults: &[FaultId], setups: &[rules::SetupId]) -> plan::Remedy {
+    fn plan_remedy(
+        &self,
+        remedy: &RemedyRef,
+        faults: &[FaultId],
+        sets: &[Considered],
+        setups: &[rules::SetupId],
+    ) -> plan::Remedy {
         let tools = self.job.card.tools();
         let same = |m: &Meaning| matches!(m, Meaning::Tried { remedy: r, .. } if r == remedy);
         let times = self.model.findings.iter().filter(|f| same(&f.meaning)).count();
         // Work that did not help is done once more where everything found since still points there.
-        let cures = |f: &&FaultId| self.model.faults[f.0].remedies.contains(remedy);
-        let again = || faults.iter().filter(cures).any(|f| self.model.there_now(*f) > WORTH_REDOING);
+        let cures = |f: &FaultIx| self.model.faults[faults[f.0].0].remedies.contains(remedy);
+        let left = || sets.iter().map(|s| &s.hypothesis).filter(|h| h.faults.iter().any(cures));
+        let again = || left().map(|h| h.weight).sum::<f64>() > WORTH_REDOING;
         let tried = times > 1 || (times == 1 && !again());
         let offer = self.offer(remedy);
         let (rigs, power, success, missing) = match remedy {
