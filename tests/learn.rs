@@ -132,10 +132,10 @@ fn counts_and_rounds(rules: &Rules, statistics: &Statistics, golden: &Value) {
 #[test]
 fn the_graph_learned_on_is_the_graph_diagnosed_with() {
     let rules = Rules::builtin().unwrap();
-    let text = "unit: u\nhistory: worked-before\nbuild: pcb\nblocks: [lfo]\nfindings: []\n";
+    let text = "unit: u\nhistory: worked-before\nbuild: pcb\nblocks: [lfo, echo-chip]\nfindings: []\n";
     let job = job(text);
     let diagnosis = Diagnosis::of(rules, job.clone()).unwrap();
-    let blocks = vec![rules.find_pack("lfo").unwrap()];
+    let blocks = vec![rules.find_pack("lfo").unwrap(), rules.find_pack("echo-chip").unwrap()];
     let prior = |f| rules.fault(f).prior(job.card.history.value, job.card.build).get();
     let frame = Frame::new(rules, &Tables::authored(rules), &Statistics::packs(rules, &blocks), &prior);
     assert_eq!(frame.graph.fault_count(), diagnosis.model.faults.len());

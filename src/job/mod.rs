@@ -31,7 +31,31 @@ pub use understand::{Slip, meaning, unit_of};
 
 #[cfg(test)]
 mod tests {
-    use crate::rules::{assert_output_schema, assert_schema};
+    #![allow(clippy::unwrap_used)]
+
+    use super::{Diagnosis, JobCard};
+    use crate::rules::{Rules, assert_output_schema, assert_schema};
+    use crate::text::Source;
+
+    fn asks(card: &str, check: &str) -> bool {
+        let rules = Rules::builtin().unwrap();
+        let job = JobCard::read(&Source::new("card.yaml", card)).unwrap();
+        let job = Diagnosis::of(rules, job).unwrap();
+        job.model.now.contains_key(&rules.find_check(check).unwrap())
+    }
+
+    #[test]
+    fn a_check_about_a_block_is_asked_of_units_that_have_it() {
+        let card = "unit: X\nhistory: worked-before\ncomplaint: {symptoms: [hiss]}\n";
+        assert!(asks(&format!("{card}blocks: [echo-chip]\n"), "delay-range-wrong"));
+        assert!(!asks(&format!("{card}blocks: [opamp]\n"), "delay-range-wrong"));
+        assert!(asks(&format!("{card}blocks: [opamp]\n"), "hum"));
+        // Nobody knows the blocks: anything may be asked.
+        assert!(asks(card, "delay-range-wrong"));
+        // What the owner says counts all the same.
+        let said = card.replace("hiss", "delay-range-wrong");
+        assert!(asks(&format!("{said}blocks: [opamp]\n"), "delay-range-wrong"));
+    }
 
     #[test]
     fn the_committed_schemas_say_what_the_types_say() {

@@ -475,7 +475,10 @@ impl Loader {
                 Some(i) => out.push(PackId::at(i)),
                 None => {
                     let valid = self.rules.packs.iter().filter(|p| with_block(p)).map(|p| p.id.as_str());
-                    let help = or_nearest(&name.value, valid);
+                    let mut help = or_nearest(&name.value, valid);
+                    if help.is_empty() {
+                        help = "no pack that is loaded applies with a block: load the one meant, or drop the line".into();
+                    }
                     let message = format!("unknown block '{}'", name.value);
                     self.complain("unknown-name", file.place(name.span), message, help);
                 }

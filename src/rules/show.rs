@@ -104,6 +104,9 @@ pub struct How {
     pub cautions: Vec<String>,
     /// Whether it comes before the first power-on.
     pub gate: bool,
+    /// Blocks it is about; of any unit, if left out.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub blocks: Vec<String>,
 }
 
 /// An answer of a check.
@@ -323,6 +326,7 @@ impl Rules {
             setup: c.setup.iter().map(|s: &SetupId| self.setup(*s).says.clone()).collect(),
             cautions: self.caution_texts(&c.cautions),
             gate: c.gate,
+            blocks: c.blocks.iter().map(|p| self.pack(*p).id.clone()).collect(),
         });
         sheet.answers = (0..c.answers.len()).map(|a| self.answer_row(id, c, a)).collect();
         sheet.caused_by = self.caused_by(Effect::Check(id), answer);
@@ -606,6 +610,9 @@ impl Sheet {
             4,
             &format!("Takes {}, {}, {}.", minutes(how.minutes), power(how.power), tools(&how.tools)),
         );
+        if !how.blocks.is_empty() {
+            page.put(2, 4, &format!("Asked of a unit with one of these blocks: {}.", how.blocks.join(", ")));
+        }
         if how.gate {
             page.put(2, 4, "Comes before the first power-on.");
         }

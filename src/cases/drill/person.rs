@@ -208,12 +208,11 @@ fn score(
     let planner = play(rig, unit, Hand::Planner, setting)?;
     let line = |who: &str, game: &super::play::Game| {
         let end = if game.found { "found it" } else { "did not find it" };
-        format!(
-            "{who}: {end} in {}, {} steps, {} remedies that put nothing right\n",
-            show::minutes(Minutes(game.minutes)),
-            game.steps.len(),
-            game.wrong_remedies
-        )
+        let count = |n: usize, one: &str, more: &str| format!("{n} {}", if n == 1 { one } else { more });
+        let took = show::minutes(Minutes(game.minutes));
+        let steps = count(game.steps.len(), "step", "steps");
+        let wrong = count(game.wrong_remedies, "remedy", "remedies");
+        format!("{who}: {end} in {took}, {steps}, {wrong} that put nothing right\n")
     };
     writeln!(out, "It was: {}", hidden.join(" and "))?;
     write!(out, "{}", line("You", &table.game))?;

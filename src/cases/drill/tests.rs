@@ -196,3 +196,34 @@ fn faults_that_read_alike_in_volts_are_parted_by_ohms_and_amps() {
     assert!(bare.gains.iter().any(|g| g.id == "meter" && g.kind == "tool" && g.bits > 1.0));
     assert!(meter.unseen.iter().all(|f| !f.starts_with("R1:x10")));
 }
+
+/// An over-range resistance reads as over range, whichever way the meter errs.
+#[test]
+fn an_over_range_reading_is_never_a_number() {
+    let (rules, board) = (Rules::builtin().unwrap(), board("slow-lighthouse"));
+    let mut drill = drill_of(1, &[]);
+    drill.noise.slip = 0.0;
+    let rig = rig(rules, &board, &drill).unwrap();
+    let check: CheckId = "ohms:NB".parse().unwrap();
+    for seed in 0..40 {
+        let unit = rig.unit(Vec::new(), seed);
+        assert_eq!(rig.truth(&unit, &check), Some(f64::INFINITY));
+        assert_eq!(rig.read(&unit, &check, 0).unwrap(), "OL");
+    }
+}
+
+/// What the unit is brought for is something that its faults bring about, and its parts alone do not keep it from working.
+#[test]
+fn a_unit_is_brought_for_what_its_faults_do() {
+    let (rules, board) = (Rules::builtin().unwrap(), board("violet-stair"));
+    let drill = drill_of(1, &[]);
+    let rig = rig(rules, &board, &drill).unwrap();
+    for number in 0..12 {
+        let hidden = unit(&rig, &drill, number).unwrap();
+        let mut sound = hidden.clone();
+        sound.faults.clear();
+        assert!(!rig.ails(&sound) && rig.ails(&hidden));
+        let usual = rig.complaint(&sound);
+        assert!(rig.complaint(&hidden).iter().any(|s| !usual.contains(s)), "{:?}", hidden.faults);
+    }
+}

@@ -120,6 +120,7 @@ impl Frame {
         for id in rules.condition_order().iter().filter(|id| packs[rules.condition(**id).pack.index()]) {
             frame.add_condition(rules, tables, *id, &mut conditions);
         }
+        // Those about other blocks are kept: a card may name them.
         for (id, _) in rules.checks().filter(|(_, c)| packs[c.pack.index()]) {
             frame.add_check(rules, tables, id, &conditions, unlisted);
         }

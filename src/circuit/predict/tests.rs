@@ -144,3 +144,27 @@ fn every_pair_that_is_named_composes() {
     let other = p.predict(&["Q1:turned", "R2:open"], &checks).unwrap();
     assert_eq!(one, other);
 }
+
+/// Readings that a draw of the parts moves together are no less likely of a fault that moves none of them, by an outline as well.
+#[test]
+fn an_outline_knows_that_readings_move_together() {
+    let board = board("slow");
+    let mut p = Predictor::new(&board, Bench::default()).unwrap();
+    // The half-supply a little low, and all that stands on it.
+    let findings = [
+        seen(&p, "volts:VH", "3.69"),
+        seen(&p, "volts:OA", "3.69"),
+        seen(&p, "volts:NB", "3.71"),
+        seen(&p, "volts:OB", "3.71"),
+        seen(&p, "volts:SH", "3.67"),
+    ];
+    let none = p.log_likelihood(&[], &findings).unwrap();
+    for id in ["C4:open", "R13:open", "C1:open"] {
+        let (rough, close) =
+            (p.rough_log_likelihood(&[id], &findings).unwrap(), p.log_likelihood(&[id], &findings).unwrap());
+        assert!((close - none).abs() < 1.0, "{id}: {close} beside {none}");
+        assert!((rough - none).abs() < 2.0, "{id}: {rough} beside {none}");
+    }
+    let turned = p.rough_log_likelihood(&["D1:turned"], &findings).unwrap();
+    assert!(turned < none - 10.0, "{turned} beside {none}");
+}
