@@ -14,6 +14,10 @@ use std::path::PathBuf;
 
 /// Replays resolved job cards, or learns from them
 #[derive(Debug, clap::Args)]
+#[command(
+    after_help = "Examples:\n  halfsplit cases replay cases/\n  halfsplit cases learn cases/ -o learned.yaml\n  \
+    halfsplit cases report cases/ --format html -o bench.html"
+)]
 pub struct Args {
     #[command(subcommand)]
     command: Command,

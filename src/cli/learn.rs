@@ -1,6 +1,6 @@
 //! `halfsplit cases learn`.
 
-use super::screen::{Failure, Screen};
+use super::screen::{Failure, Screen, wrap};
 use super::target::yaml_files;
 use crate::cases::learn::{
     Change, Gain, Kept, Skipped, Spot, Statistics, WEIGHT, gain, gather, learn, overlay,
@@ -107,7 +107,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let (mut statistics, skipped) = gather(rules, &files, threads, &|| bar.inc(1));
     bar.finish_and_clear();
     for Skipped { file, reason } in &skipped {
-        screen.say(&format!("{file}: left out: {reason}"))?;
+        screen.say(&left_out(file, reason))?;
     }
     for path in &args.merge {
         let text = std::fs::read_to_string(path)
@@ -124,8 +124,10 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             skipped.len()
         )));
     }
-    let bar = progress(screen, 0, "rounds of fitting and judging");
+    let bar = progress(screen, 0, "rounds of fitting");
     let learned = learn(rules, &statistics, args.weight, threads, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let bar = progress(screen, 0, "rounds of judging on cases left out");
     let judged = gain(rules, &statistics, args.weight, threads, &|| bar.inc(1));
     bar.finish_and_clear();
     let better = judged.filter(|g| g.kept != Kept::Nothing);
@@ -148,9 +150,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         screen.document(&report)?;
     } else {
-        for line in words(&report, args) {
-            screen.say(&line)?;
-        }
+        screen.say(words(&report, args, screen.width).trim_end())?;
     }
     match (judged, pack) {
         (_, Some(_)) => Ok(()),
@@ -165,65 +165,89 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     }
 }
 
-fn words(report: &Report, args: &Args) -> Vec<String> {
-    let mut out = vec![format!(
-        "{} cards learned from, {} left out; {} figures moved noticeably.",
-        report.cards,
-        report.skipped.len(),
+/// A card that was left out, its file named once.
+pub(super) fn left_out(file: &str, reason: &str) -> String {
+    // What is wrong at a place in a file begins with the place.
+    match reason.strip_prefix(file).and_then(|rest| rest.split_once(": ")) {
+        Some((place, why)) => format!("{file}{place}: left out: {why}"),
+        None => format!("{file}: left out: {reason}"),
+    }
+}
+
+fn words(report: &Report, args: &Args, width: usize) -> String {
+    let left = match report.skipped.len() {
+        0 => "none left out".into(),
+        n => format!("{n} left out, named above"),
+    };
+    let head = format!(
+        "{} learned from, {left}; {} figures moved noticeably.",
+        counted(report.cards, "card"),
         report.changes.len()
-    )];
+    );
+    let mut out = wrap(&head, width, "", "");
     if let Some(gain) = &report.gain {
-        out.extend(judgement(gain));
+        out += &judgement(gain, width);
     }
     if let (true, Some(path)) = (report.written, &args.output) {
-        out.push(format!("Written: {}; use it with --rules {}", path.display(), path.display()));
+        out += &format!("Written: {}; use it with --rules {}\n", path.display(), path.display());
     }
     out
 }
 
+fn counted(n: u64, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}
+
 /// How learning was judged, and what came of it.
-fn judgement(gain: &Gain) -> Vec<String> {
+fn judgement(gain: &Gain, width: usize) -> String {
     let how = match gain.folds {
         1 => format!("left out together, from the other {}", gain.of - gain.cases),
         n if n == gain.of => "each left out alone".to_string(),
         n => format!("left out by {n} parts in turn"),
     };
-    let mut out = vec![format!("Judged on {} of {} cases, {how}:", gain.cases, gain.of)];
+    let head = format!(
+        "Judged on {} of {}, {how} (scores nearer 0 are better):",
+        gain.cases,
+        counted(gain.of, "case")
+    );
+    let mut out = wrap(&head, width, "", "");
+    out += "  figures         log score  Brier score  true fault at  its rank\n";
     let rows = [
-        ("authored", gain.before),
-        ("learned", gain.all),
-        ("strengths", gain.strengths),
-        ("priors", gain.priors),
+        ("as authored", gain.before),
+        ("all learned", gain.all),
+        ("strengths only", gain.strengths),
+        ("priors only", gain.priors),
     ];
     for (name, score) in rows {
-        out.push(format!(
-            "  {name:<9}  log score {:>7.3}  Brier score {:.3}  true fault at {:.1} %, rank {:.1} on average",
+        out += &format!(
+            "  {name:<14}  {:>9.3}  {:>11.3}  {:>11.1} %  {:>8.1}\n",
             score.log,
             score.brier,
             score.probability * 100.0,
             score.rank
-        ));
+        );
     }
     let (before, after) = (gain.effort_before, gain.effort_after);
     if gain.played > 0 {
-        out.push(format!(
-            "Until the true fault led ({} cases played): {:.2} checks, {:.1} min with the authored figures; {:.2} checks, \
-             {:.1} min with those {}.",
-            gain.played,
+        let played = format!(
+            "Until the true fault led ({} played): {:.2} checks, {:.1} min with the authored figures; {:.2} checks, {:.1} min \
+             with those {}.",
+            counted(gain.played, "case"),
             before.steps,
             before.minutes,
             after.steps,
             after.minutes,
             if gain.kept == Kept::Nothing { "learned" } else { "kept" }
-        ));
+        );
+        out += &wrap(&played, width, "", "");
     }
-    out.push(match gain.kept {
-        Kept::All => "Kept: all figures learned.".into(),
-        Kept::Strengths => "Kept: strengths and leaks. Priors stay as authored.".into(),
-        Kept::Priors => "Kept: priors and build factors. Strengths and leaks stay as authored.".into(),
-        Kept::Nothing => "Kept: nothing. The authored figures do better.".into(),
-    });
-    out
+    let kept = match gain.kept {
+        Kept::All => "Kept: all figures learned.",
+        Kept::Strengths => "Kept: strengths and leaks. Priors stay as authored.",
+        Kept::Priors => "Kept: priors and build factors. Strengths and leaks stay as authored.",
+        Kept::Nothing => "Kept: nothing. The authored figures do better.",
+    };
+    out + &wrap(kept, width, "", "")
 }
 
 fn line(rules: &Rules, c: &Change, kept: Kept) -> ChangeLine {
@@ -272,10 +296,12 @@ pub(super) fn progress(screen: &Screen<'_>, length: u64, what: &'static str) -> 
         return indicatif::ProgressBar::hidden();
     }
     let (bar, template) = match length {
-        0 => (indicatif::ProgressBar::new_spinner(), "{spinner} {pos} {msg}, {elapsed}"),
-        n => (indicatif::ProgressBar::new(n), "{bar:40} {pos}/{len} {msg}, {eta} left"),
+        0 => (indicatif::ProgressBar::new_spinner(), "{spinner} {pos} {msg}, {elapsed} so far"),
+        n => (indicatif::ProgressBar::new(n), "{wide_bar} {human_pos}/{human_len} {msg}, {eta} left"),
     };
     let bar = bar.with_message(what);
+    // The first round of a long fit takes a while: it must not look like nothing.
+    bar.enable_steady_tick(std::time::Duration::from_millis(200));
     match indicatif::ProgressStyle::with_template(template) {
         Ok(style) => bar.with_style(style),
         Err(_) => bar,

@@ -1,6 +1,6 @@
 //! `halfsplit cases report`.
 
-use super::learn::{progress, threads};
+use super::learn::{left_out, progress, threads};
 use super::screen::{Failure, Screen};
 use super::target::yaml_files;
 use crate::cases::report::report;
@@ -41,7 +41,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let report = report(rules, &files, threads(args.threads), &|| bar.inc(1));
     bar.finish_and_clear();
     for left in &report.left_out {
-        screen.say(&format!("{}: left out: {}", left.file, left.reason))?;
+        screen.say(&left_out(&left.file, &left.reason))?;
     }
     if report.cards == 0 {
         return Err(Failure::Input("no resolved card to report on".into()));

@@ -42,8 +42,16 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&why);
     }
-    screen.text(&text(&why, screen.width))
+    let mut out = text(&why, screen.width);
+    if why.learned.is_empty() && rules.amended().iter().any(|a| a.from.is_some()) {
+        out += &wrap(NOTHING_LEARNED, screen.width, "\n", "");
+    }
+    screen.text(&out)
 }
+
+/// Said where figures were learned, but none that this suspect rests on.
+const NOTHING_LEARNED: &str = "Of the figures learned from resolved jobs none bears on this suspect: its prior, and the links and \
+                               leaks behind the findings that weigh on it, stand as authored.";
 
 /// A suspect's findings with their weights, in lines.
 pub fn text(why: &Why, width: usize) -> String {
@@ -115,16 +123,31 @@ pub fn text(why: &Why, width: usize) -> String {
     out
 }
 
+/// What a learned figure is of, in words.
+fn figure(l: &LearnedFigure) -> String {
+    let (kind, of) = l.figure.split_once(' ').unwrap_or((&l.figure, ""));
+    let answer = |of: &str| of.replacen(' ', "=", 1);
+    match kind {
+        "prior" => format!("{}, prior of a {of} unit", l.item),
+        "build" => format!("{}, factor for {of}", l.item),
+        "leads-to" => format!("{} leads to {}", l.item, answer(of)),
+        "leak" if of.is_empty() => format!("{} with none of its listed causes", l.item),
+        "leak" => format!("{}={of} with none of its listed causes", l.item),
+        _ => format!("{}, {}", l.item, l.figure),
+    }
+}
+
 fn learned(l: &LearnedFigure) -> String {
     // Factors are no probabilities and may exceed 1; of small probabilities the first digits count.
     let number = |x: f64| match l.figure.starts_with("build ") {
         true => format!("{x:.2}"),
+        false if x < 0.000_005 => "0 %".into(),
         false if x < 0.01 => format!("{:.3} %", x * 100.0),
         false => format!("{:.1} %", x * 100.0),
     };
-    let mut text = format!("{}, {}: {} instead of {}", l.item, l.figure, number(l.is), number(l.was));
+    let mut text = format!("{}: {} instead of {}", figure(l), number(l.is), number(l.was));
     if let Some(cases) = l.cases {
-        text += &format!(", from {cases} cases");
+        text += &format!(", from {cases} {}", if cases == 1 { "case" } else { "cases" });
     }
     text += &l.effective.map(|n| format!(" worth {n:.1}")).unwrap_or_default();
     text += &l.note.as_ref().map(|n| format!(" ({n})")).unwrap_or_default();

@@ -2,6 +2,7 @@
 
 use super::card::JobCard;
 use super::circuit::Circuit;
+use super::learned::LearnedFigure;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
 use crate::belief::{Belief, FaultId};
 use crate::circuit::board::Board;
@@ -134,34 +135,12 @@ pub struct Why {
     /// Where the rule comes from.
     pub source: String,
     /// The figures behind all this that were learned from resolved jobs: its prior and build factor, and the strengths and
-    /// leaks that its findings rest on.
+    /// leaks that the findings rest on which weigh at least 0.05 dB.
     pub learned: Vec<LearnedFigure>,
 }
 
-/// A figure that a pack of learned figures has changed.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-pub struct LearnedFigure {
-    /// Fault, condition or check id.
-    pub item: String,
-    /// Which of its figures: `prior fresh-build`, `leads-to effect-sound silent`, `leak yes`.
-    pub figure: String,
-    /// As authored.
-    pub was: f64,
-    /// As learned.
-    pub is: f64,
-    /// Cases counted.
-    pub cases: Option<u32>,
-    /// Their weight as so many independent ones.
-    pub effective: Option<f64>,
-    /// Central 90 % of what it may be.
-    pub interval: Option<[f64; 2]>,
-    /// Anything else.
-    pub note: Option<String>,
-}
-
-/// A learned figure nearer to the authored one than this share of it is not worth a line.
-const SAME: f64 = 0.005;
+/// A finding that weighs less, in decibels, shows as 0.0 and rests on nothing worth naming.
+const TELLING: f64 = 0.05;
 
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
 const WORTH_GROUPING: f64 = 0.005;
@@ -181,11 +160,6 @@ pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId) -> Stri
         CheckId::Volts(net) => format!("Volts at {net}"),
         CheckId::Level(net) => format!("Level at {net}"),
     }
-}
-
-/// Whether a figure is the one named, or one of its answers.
-fn begins(figure: &str, named: &str) -> bool {
-    figure.strip_prefix(named).is_some_and(|rest| rest.is_empty() || rest.starts_with(' '))
 }
 
 /// Refuses a unit that is out of scope.
@@ -532,9 +506,14 @@ impl<'r> Diagnosis<'r> {
         };
         let with = odds_db(self.model.belief.fault(fault).unwrap_or(0.0));
         let mut findings: Vec<(Weighed, f64)> = Vec::new();
+        let mut telling = Vec::new();
         for found in &self.model.findings {
             if let Some(p) = self.without(found).and_then(|b| b.fault(fault)) {
-                findings.push((self.weighed(fault, found, with - odds_db(p)), p));
+                let weight = with - odds_db(p);
+                if let (Meaning::Answer { check, .. }, true) = (&found.meaning, weight.abs() >= TELLING) {
+                    telling.push(*check);
+                }
+                findings.push((self.weighed(fault, found, weight), p));
             }
         }
         findings.sort_by(|a, b| {
@@ -563,74 +542,8 @@ impl<'r> Diagnosis<'r> {
                 }
                 FaultOrigin::Unlisted => String::new(),
             },
-            learned: self.learned(&entry.origin),
+            learned: self.learned(&entry.origin, &telling),
         })
-    }
-
-    /// The learned figures that a fault's standing rests on.
-    fn learned(&self, origin: &FaultOrigin) -> Vec<LearnedFigure> {
-        let (faults, own) = match origin {
-            FaultOrigin::Rule(id) => (vec![*id], true),
-            FaultOrigin::Board(ids) => (ids.clone(), false),
-            FaultOrigin::Unlisted => return Vec::new(),
-        };
-        let mut wanted: Vec<(rules::Item, String)> = Vec::new();
-        if own {
-            let history = self.job.card.history.value;
-            wanted.extend(faults.iter().map(|f| (rules::Item::Fault(*f), format!("prior {history}"))));
-            let build = self.job.card.build.map(|b| format!("build {b}"));
-            wanted.extend(
-                build
-                    .into_iter()
-                    .flat_map(|b| faults.iter().map(move |f| (rules::Item::Fault(*f), b.clone()))),
-            );
-        }
-        for found in &self.model.findings {
-            let Meaning::Answer { check, .. } = &found.meaning else { continue };
-            for link in faults.iter().flat_map(|f| self.path(*f, *check)) {
-                let link = self.rules.link(link);
-                let item = match link.from {
-                    Cause::Fault(f) => rules::Item::Fault(f),
-                    Cause::Condition(c) => rules::Item::Condition(c),
-                };
-                wanted.push((item, format!("leads-to {}", self.rules.effect_name(link.to))));
-            }
-            wanted.push((rules::Item::Check(*check), "leak".into()));
-        }
-        let mut out: Vec<LearnedFigure> = Vec::new();
-        for (item, start) in &wanted {
-            let all = self.rules.amended().iter().rev();
-            for change in all.filter(|a| a.item == *item && begins(&a.figure, start)) {
-                let Some(from) = &change.from else { continue };
-                let item = self.item(*item).to_owned();
-                let same = (change.is - change.was).abs() <= SAME * change.was.abs();
-                if same || out.iter().any(|l| l.item == item && l.figure == change.figure) {
-                    continue;
-                }
-                out.push(LearnedFigure {
-                    item,
-                    figure: change.figure.clone(),
-                    was: change.was,
-                    is: change.is,
-                    cases: from.cases,
-                    effective: from.effective,
-                    interval: from.interval.map(|[low, high]| [low.get(), high.get()]),
-                    note: from.note.clone(),
-                });
-            }
-        }
-        out
-    }
-
-    fn item(&self, item: rules::Item) -> &str {
-        match item {
-            rules::Item::Symptom(id) => &self.rules.symptom(id).id,
-            rules::Item::Fault(id) => &self.rules.fault(id).id,
-            rules::Item::Condition(id) => &self.rules.condition(id).id,
-            rules::Item::Check(id) => &self.rules.check(id).id,
-            rules::Item::Remedy(id) => &self.rules.remedy(id).id,
-            rules::Item::Caution(_) | rules::Item::Setup(_) => "",
-        }
     }
 
     fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {

@@ -8,6 +8,7 @@ mod build;
 mod card;
 mod circuit;
 mod diagnosis;
+mod learned;
 mod model;
 mod next;
 pub mod session;
@@ -20,9 +21,8 @@ pub use build::{
 };
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
-pub use diagnosis::{
-    Diagnosis, LearnedFigure, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding,
-};
+pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};

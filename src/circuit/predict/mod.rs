@@ -292,7 +292,7 @@ impl<'b> Predictor<'b> {
         if checks.iter().any(|c| with.get(c).is_none()) {
             return self.fit(&with, findings);
         }
-        if !self.spread.as_ref().is_some_and(|(of, _)| *of == checks) {
+        if self.spread.as_ref().is_none_or(|(of, _)| *of != checks) {
             let usual = self.predict(&[], &checks)?;
             self.spread = Some((checks, likelihood::covariances(findings, |c| usual.get(c))));
         }
