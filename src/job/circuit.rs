@@ -50,10 +50,10 @@ pub struct CircuitEpoch {
 
 impl CircuitEpoch {
     /// Which of these faults are there in this epoch: those that were not put right. Where that would be none and the unit still
-    /// does not work, the work on them failed.
-    pub fn there(&self, members: &[FaultId]) -> Vec<FaultId> {
+    /// does not work, the work on those in `failed` failed.
+    pub fn there(&self, members: &[FaultId], failed: &[FaultId]) -> Vec<FaultId> {
         let left: Vec<FaultId> = members.iter().filter(|f| !self.cured.contains(f)).copied().collect();
-        if left.is_empty() && self.broken { members.to_vec() } else { left }
+        if left.is_empty() && self.broken { failed.to_vec() } else { left }
     }
 }
 
@@ -232,7 +232,7 @@ impl<'b> Circuit<'b> {
             .collect();
         let score = |members: &[FaultId], closely: bool| -> Option<f64> {
             taken.iter().try_fold(0.0, |sum, (epoch, findings)| {
-                let there = epoch.there(members);
+                let there = epoch.there(members, members);
                 let there: Vec<&str> = there.iter().filter_map(|f| names.get(f).copied()).collect();
                 let log = match closely {
                     true => self.log_likelihood(&there, findings)?,

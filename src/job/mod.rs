@@ -4,6 +4,7 @@
 //! board together: suspects with reasons, the next step. A [`session::Session`] works through a job in conversation.
 //! [`store`] keeps cards on disk; it is the only part that does I/O.
 
+mod bins;
 mod build;
 mod card;
 mod circuit;

@@ -1,11 +1,12 @@
 //! The next step on a job: the planning problem of this unit, and the planner's answer in bench words.
 
+use super::bins::{SLIP, again, bins};
 use super::build::{BOARD_FIX_SUCCESS, PARTIAL_NOTICED};
 use super::circuit::{by_ear, ear_word};
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
 use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
 use crate::belief::{FaultId, Given};
-use crate::circuit::predict::{CheckId as BoardCheck, Ear, Observed, Predicted, Prediction};
+use crate::circuit::predict::{CheckId as BoardCheck, Ear, Observed, Prediction};
 use crate::plan::{
     self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem,
     Reason, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
@@ -154,14 +155,6 @@ struct Considered {
     reads: Option<Prediction>,
 }
 
-/// A prediction's outcomes are bins of the reading, at most this many.
-const BINS: usize = 6;
-/// Places to cut bins at that are looked at, of each sort.
-const CUTS: usize = 14;
-/// A cut is made when it adds this much information, in nats.
-const WORTH_A_CUT: f64 = 0.004;
-/// Chance that a reading is a slip of the probe and lands anywhere.
-const SLIP: f64 = 0.02;
 /// Checks that are expected to tell less than this, in bits, are not offered.
 const LEAST_BITS: f64 = 0.03;
 /// Work that did not help is offered once more where its fault is still this likely.
@@ -445,10 +438,7 @@ impl Diagnosis<'_> {
                 sets.push((members.to_vec(), weight, given));
             }
         };
-        // A unit that failed its last retest has something wrong.
-        if !matches!(self.model.last_retest(), Some((_, r)) if r != Retest::Cured) {
-            consider(&[], &mut sets);
-        }
+        consider(&[], &mut sets);
         (0..faults.len()).for_each(|i| consider(&[i], &mut sets));
         let mut singles: Vec<(usize, f64)> =
             sets.iter().filter(|s| s.0.len() == 1).map(|s| (s.0[0], s.1)).collect();
@@ -458,6 +448,10 @@ impl Diagnosis<'_> {
             for j in &top[n + 1..] {
                 consider(&[*i.min(j), *i.max(j)], &mut sets);
             }
+        }
+        // A unit that failed its last retest has something wrong.
+        if self.model.last_retest().is_some_and(|(_, retest)| retest != Retest::Cured) {
+            sets.retain(|(members, _, given)| members.iter().any(|i| self.still_there(faults[*i], given)));
         }
         sets.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| a.0.cmp(&b.0)));
         sets.truncate(SETS);
@@ -501,11 +495,7 @@ impl Diagnosis<'_> {
         let failed: Vec<FaultId> = on_board.iter().copied().filter(|f| self.still_there(*f, given)).collect();
         taken
             .map(|epoch| {
-                let there = if on_board.iter().all(|f| epoch.cured.contains(f)) && epoch.broken {
-                    failed.clone()
-                } else {
-                    epoch.there(&on_board)
-                };
+                let there = epoch.there(&on_board, &failed);
                 let findings: Vec<_> = epoch.findings.iter().map(|(_, c, o)| (c.clone(), *o)).collect();
                 circuit.log_likelihood(&self.board_names(&there), &findings).unwrap_or(f64::NEG_INFINITY)
             })
@@ -966,10 +956,6 @@ impl Diagnosis<'_> {
                 }
                 _ => "That's it: the unit works. Close the job with what was found.".into(),
             },
-            // A unit that failed its last retest has something wrong, if nothing that is listed.
-            Stop::NothingWrong if matches!(self.model.last_retest(), Some((_, r)) if r != Retest::Cured) => {
-                self.stop(bench, &Stop::UnlistedLeads)
-            }
             Stop::NothingWrong => "Nothing seems to be wrong with the unit itself. Look at what it is used with, and close the job.".into(),
             Stop::GroupCannotBeParted(group) => {
                 let names: Vec<String> = group.members.iter().take(4).map(|h| lower(&self.fault_says(bench, *h))).collect();
@@ -990,123 +976,6 @@ impl Diagnosis<'_> {
             Stop::NoStepLeft => "No step is left that could help with the tools at hand.".into(),
         }
     }
-}
-
-/// Outcomes of a reading: bins along its scale, cut where that tells the fault sets apart best; the probability of each bin
-/// under each set. Sets whose reading is not known spread over all bins.
-fn bins(reads: &[(f64, Option<Predicted>)], usual: &Predicted, earlier: Option<f64>) -> (usize, Vec<f64>) {
-    // Over range is a reading far above all others.
-    let place = |x: f64| if x.is_finite() { x } else { 40.0 };
-    let known: Vec<Bell> = reads
-        .iter()
-        .filter_map(|(weight, p)| p.as_ref().map(|p| (*weight, p)))
-        .map(|(weight, p)| Bell { weight, mean: place(p.mean), sd: p.sd.max(1e-9) })
-        .collect();
-    let edges = edges(&known, place(usual.mean));
-    let count = edges.len() + 1;
-    let seen = earlier.map(|x| edges.iter().filter(|e| **e < place(x)).count());
-    let mut likelihood = Vec::with_capacity(reads.len() * count);
-    for (_, read) in reads {
-        let Some(p) = read else {
-            likelihood.extend(std::iter::repeat_n(1.0 / count as f64, count));
-            continue;
-        };
-        let bell = Bell { weight: 1.0, mean: place(p.mean), sd: p.sd.max(1e-9) };
-        let (mut last, mut row) = (0.0, Vec::with_capacity(count));
-        for k in 0..count {
-            let upto = edges.get(k).map_or(1.0, |e| bell.below(*e));
-            row.push(SLIP / count as f64 + (1.0 - SLIP) * (upto - last).max(0.0));
-            last = upto;
-        }
-        likelihood.extend(again(&row, seen, SLIP / count as f64));
-    }
-    (count, likelihood)
-}
-
-/// What one fault set would read, with the set's weight.
-struct Bell {
-    weight: f64,
-    mean: f64,
-    sd: f64,
-}
-
-impl Bell {
-    /// Chance of a reading below an edge: logistic for the normal distribution, within 0.01 everywhere (Bowling et al. 2009).
-    fn below(&self, edge: f64) -> f64 {
-        1.0 / (1.0 + (-1.702 * (edge - self.mean) / self.sd).exp())
-    }
-}
-
-/// Where to cut a reading's scale, in order: each cut is the one among the candidates that adds most information about the
-/// fault sets, as long as one adds any worth having.
-fn edges(bells: &[Bell], usual: f64) -> Vec<f64> {
-    let candidates = candidates(bells, usual);
-    // Chance of a reading below each candidate under each set; cumulative chances at the cuts made so far bound the bins.
-    let below: Vec<Vec<f64>> =
-        candidates.iter().map(|e| bells.iter().map(|b| b.below(*e)).collect()).collect();
-    let (nought, one) = (vec![0.0; bells.len()], vec![1.0; bells.len()]);
-    let share = |from: &[f64], to: &[f64]| {
-        let mass = |(b, (f, t)): (&Bell, (&f64, &f64))| (b.weight, (t - f).max(0.0));
-        let cells = || bells.iter().zip(from.iter().zip(to)).map(mass);
-        let whole: f64 = cells().map(|(w, p)| w * p).sum();
-        cells().filter(|(_, p)| *p > 1e-12).map(|(w, p)| w * p * (p / whole).ln()).sum::<f64>()
-    };
-    let mut cuts: Vec<usize> = Vec::new();
-    while cuts.len() < BINS - 1 {
-        let gain = |c: usize| {
-            let after = cuts.iter().position(|k| *k > c);
-            let at = after.unwrap_or(cuts.len());
-            let from = if at == 0 { &nought } else { &below[cuts[at - 1]] };
-            let to = after.map_or(&one, |a| &below[cuts[a]]);
-            share(from, &below[c]) + share(&below[c], to) - share(from, to)
-        };
-        let open = (0..candidates.len()).filter(|c| !cuts.contains(c)).map(|c| (gain(c), c));
-        let Some((gain, best)) = open.max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1))) else { break };
-        if gain < WORTH_A_CUT {
-            break;
-        }
-        cuts.push(best);
-        cuts.sort_unstable();
-    }
-    cuts.into_iter().map(|c| candidates[c]).collect()
-}
-
-/// Places to cut at: half-way between neighbouring readings where the gap is widest for their spreads, and where a share of the
-/// weight lies on each side.
-fn candidates(bells: &[Bell], usual: f64) -> Vec<f64> {
-    let mut means: Vec<(f64, f64, f64)> = bells.iter().map(|b| (b.mean, b.sd, b.weight)).collect();
-    means.push((usual, bells.iter().map(|b| b.sd).fold(f64::INFINITY, f64::min).min(1.0), 0.0));
-    means.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
-    let total: f64 = means.iter().map(|m| m.2).sum();
-    let (mut sum, mut quarters, mut out) = (0.0, 1, Vec::new());
-    let mut gaps: Vec<(f64, f64)> = Vec::new();
-    for pair in means.windows(2).filter(|w| w[1].0 > w[0].0) {
-        gaps.push((
-            (pair[1].0 - pair[0].0) / (pair[0].1 + pair[1].1).max(1e-9),
-            (pair[0].0 + pair[1].0) / 2.0,
-        ));
-    }
-    for pair in means.windows(2) {
-        sum += pair[0].2;
-        if pair[1].0 > pair[0].0 && sum * CUTS as f64 >= quarters as f64 * total {
-            out.push((pair[0].0 + pair[1].0) / 2.0);
-            quarters = (sum * CUTS as f64 / total) as usize + 1;
-        }
-    }
-    gaps.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.total_cmp(&b.1)));
-    out.extend(gaps.into_iter().take(CUTS).map(|g| g.1));
-    out.sort_by(f64::total_cmp);
-    out.dedup();
-    out
-}
-
-/// Outcomes of a reading that was taken before and showed `seen`: it shows the same again, unless that was a slip of the probe;
-/// `slip` is the chance of that outcome by a slip, which `row` includes.
-fn again(row: &[f64], seen: Option<usize>, slip: f64) -> Vec<f64> {
-    let Some(seen) = seen.filter(|k| *k < row.len()) else { return row.to_vec() };
-    let slipped = (slip / row[seen].max(1e-12)).min(1.0);
-    let same = |k: usize| if k == seen { 1.0 - slipped } else { 0.0 };
-    row.iter().enumerate().map(|(k, p)| slipped * p + same(k)).collect()
 }
 
 fn tool_index(tool: Tool) -> usize {
