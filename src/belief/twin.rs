@@ -271,6 +271,26 @@ proptest! {
     }
 
     #[test]
+    fn any_of_several_equals_enumeration(seed in any::<u64>(), wanted in any::<u16>()) {
+        let case = case(seed);
+        let twin = Twin::of(&case.graph, &vectors(&case), case.sets.as_deref());
+        prop_assume!(twin.total() > 1e-12);
+        let belief = build(&case).unwrap();
+        let wanted = usize::from(wanted) & (twin.sets.len() - 1);
+        let causes: Vec<Cause> = members(wanted).into_iter().map(Cause::from).collect();
+        let with: f64 = twin.sets.iter().enumerate().filter(|(s, _)| s & wanted != 0).map(|(_, w)| w).sum();
+        let any = belief.any_of(&causes).unwrap();
+        prop_assert!((any - with / twin.total()).abs() < 1e-8, "{} not {}", any, with / twin.total());
+        // A hidden condition is a cause like any other, where a finding reaches it.
+        for (c, p) in belief.posterior().conditions.iter().enumerate() {
+            if let Some(p) = p {
+                let alone = belief.any_of(&[ConditionId(c).into()]).unwrap();
+                prop_assert!((alone - p).abs() < 1e-8, "condition {}: {} not {}", c, alone, p);
+            }
+        }
+    }
+
+    #[test]
     fn predictions_equal_enumeration(seed in any::<u64>()) {
         let case = case(seed);
         let findings = vectors(&case);

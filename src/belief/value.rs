@@ -2,7 +2,8 @@
 
 use super::solve::{Findings, Solver};
 use super::state::{Belief, heaviest};
-use super::{BeliefError, CheckId, FaultId};
+use super::{BeliefError, Cause, CheckId, FaultId};
+use std::sync::Arc;
 
 /// Posterior mass of scored sets (the least probable ones, all together) that the value of a check leaves out where
 /// there are many.
@@ -101,6 +102,22 @@ impl Belief {
         let mixture = self.mix(&solver, &findings, &groups, LEFT_OUT_OF_VALUE * 1e-3)?;
         let p = (mixture.log_total - self.log_total).exp();
         Ok((p, mixture.faults.iter().map(|f| f * p).collect()))
+    }
+
+    /// P(at least one of these causes is there | findings), exact: faults that exclude each other add up, which their
+    /// single probabilities don't tell.
+    ///
+    /// # Errors
+    /// [`BeliefError::Unknown`] for a cause of another graph, [`BeliefError::TooCostly`].
+    pub fn any_of(&self, causes: &[Cause]) -> Result<f64, BeliefError> {
+        let mut graph = (*self.graph).clone();
+        let all: Vec<(Cause, f64)> = causes.iter().map(|c| (*c, 1.0)).collect();
+        let shown = graph.add_yes_no_check(0.0, &all)?;
+        let keep = self.kept_sets();
+        let mut wider = self.clone();
+        wider.graph = Arc::new(graph);
+        let (none, _) = wider.joint(shown, unit(2, 0), keep.as_deref())?;
+        Ok((1.0 - none).clamp(0.0, 1.0))
     }
 
     /// The scored sets that matter now.

@@ -4,7 +4,7 @@ use super::card::JobCard;
 use super::circuit::Circuit;
 use super::learned::LearnedFigure;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
-use crate::belief::{Belief, FaultId};
+use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
 use crate::rules::{self, Cause, Effect, Rules};
@@ -322,12 +322,21 @@ impl<'r> Diagnosis<'r> {
         let open = self.open_by_power();
         let mates =
             list.iter().skip(1).filter(|(f, p)| *p > 1e-4 * leading && self.inseparable(first, *f, &open));
-        let (mut faults, mut absent) = (vec![self.name(first).to_owned()], 1.0 - leading);
-        for (mate, p) in mates {
-            faults.push(self.name(*mate).to_owned());
-            absent *= 1.0 - p;
+        let group: Vec<FaultId> = [first].into_iter().chain(mates.map(|(f, _)| *f)).collect();
+        Some((group.iter().map(|f| self.name(*f).to_owned()).collect(), self.any_of(&group)))
+    }
+
+    /// Probability that one of several faults is there now; once the unit is cured, that it was there.
+    fn any_of(&self, faults: &[FaultId]) -> f64 {
+        if let [one] = faults {
+            return self.probability(*one);
         }
-        Some((faults, 1.0 - absent))
+        let cause = |f: &FaultId| if self.cured() { (*f).into() } else { self.model.present[f.0] };
+        let causes: Vec<belief::Cause> = faults.iter().map(cause).collect();
+        self.model.belief.any_of(&causes).unwrap_or_else(|_| {
+            // Too costly to sum over: taken as independent, which understates.
+            1.0 - faults.iter().map(|f| 1.0 - self.probability(*f)).product::<f64>()
+        })
     }
 
     fn name(&self, fault: FaultId) -> &str {
@@ -336,17 +345,17 @@ impl<'r> Diagnosis<'r> {
 
     /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
     fn grouped(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
-        let mut out: Vec<(Suspect, FaultId)> = Vec::new();
+        let mut out: Vec<(Suspect, Vec<FaultId>)> = Vec::new();
         let open = self.open_by_power();
         for (fault, probability) in list {
             let entry = &self.model.faults[fault.0];
             let worth = *probability > WORTH_GROUPING;
             let mate =
-                out.iter_mut().take(12).find(|(_, first)| worth && self.inseparable(*first, *fault, &open));
+                out.iter_mut().take(12).find(|(_, of)| worth && self.inseparable(of[0], *fault, &open));
             match mate {
-                Some((suspect, _)) => {
+                Some((suspect, of)) => {
                     suspect.faults.push(entry.id.clone());
-                    suspect.probability = 1.0 - (1.0 - suspect.probability) * (1.0 - probability);
+                    of.push(*fault);
                 }
                 None => out.push((
                     Suspect {
@@ -358,11 +367,15 @@ impl<'r> Diagnosis<'r> {
                         part: entry.part.clone(),
                         remedy: entry.remedies.first().map(|r| self.offer(r)),
                     },
-                    *fault,
+                    vec![*fault],
                 )),
             }
         }
-        let mut out: Vec<Suspect> = out.into_iter().map(|(s, _)| s).collect();
+        let whole = |(suspect, of): (Suspect, Vec<FaultId>)| match of.len() {
+            1 => suspect,
+            _ => Suspect { probability: self.any_of(&of), ..suspect },
+        };
+        let mut out: Vec<Suspect> = out.into_iter().map(whole).collect();
         out.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.id.cmp(&b.id)));
         out
     }
