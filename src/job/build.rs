@@ -60,10 +60,13 @@ impl<'r> Builder<'r> {
             in_play,
             named: BTreeSet::new(),
         };
+        // Where the card doesn't say how the unit was built, the board does.
+        let build = card.build.or(circuit.map(|c| c.board().build()));
         for (id, fault) in rules.faults() {
-            let prior = fault.prior(card.history.value, card.build).get();
-            let on_board = builder.has_board && fault.board.is_some();
-            if !builder.in_play[fault.pack.index()] || prior <= 0.0 || on_board {
+            let prior = fault.prior(card.history.value, build).get();
+            // The board's parts stand in for faults that have a place on it.
+            let left_out = circuit.is_some_and(|c| c.is_alone() || fault.board.is_some());
+            if !builder.in_play[fault.pack.index()] || prior <= 0.0 || left_out {
                 continue;
             }
             let node = builder.add_fault(ModelFault {

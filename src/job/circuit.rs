@@ -66,6 +66,7 @@ pub struct Circuit<'b> {
     board: &'b Board,
     predictor: RefCell<Predictor<'b>>,
     stages: OnceCell<Stages>,
+    alone: bool,
 }
 
 /// Levels above this count as carrying the tone, dB against it.
@@ -80,7 +81,18 @@ impl<'b> Circuit<'b> {
         let predictor = Predictor::new(board, Bench::default()).map_err(|e| {
             Complaint::nowhere("unsettled", e.to_string()).help("check the values on the board file")
         })?;
-        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new() })
+        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new(), alone: false })
+    }
+
+    /// The board by itself, all around it known to be good: only its own faults are under suspicion, and `unlisted`.
+    pub fn alone(mut self) -> Self {
+        self.alone = true;
+        self
+    }
+
+    /// Whether all around the board is known to be good.
+    pub fn is_alone(&self) -> bool {
+        self.alone
     }
 
     /// The board.

@@ -44,7 +44,8 @@ impl Diagnosis<'_> {
         let mut wanted: Vec<(rules::Item, String)> = Vec::new();
         if own {
             let history = Some(format!("prior {}", self.job.card.history.value));
-            let build = self.job.card.build.map(|b| format!("build {b}"));
+            let board = self.circuit.as_ref().map(|c| c.board().build());
+            let build = self.job.card.build.or(board).map(|b| format!("build {b}"));
             for figure in [history, build].into_iter().flatten() {
                 wanted.extend(faults.iter().map(|f| (rules::Item::Fault(*f), figure.clone())));
             }

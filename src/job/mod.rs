@@ -35,6 +35,9 @@ mod tests {
     #![allow(clippy::unwrap_used)]
 
     use super::{Diagnosis, JobCard};
+    use crate::cases::board_example;
+    use crate::circuit::board::Board;
+    use crate::rules::parts::Library;
     use crate::rules::{Rules, assert_output_schema, assert_schema};
     use crate::text::Source;
 
@@ -43,6 +46,27 @@ mod tests {
         let job = JobCard::read(&Source::new("card.yaml", card)).unwrap();
         let job = Diagnosis::of(rules, job).unwrap();
         job.model.now.contains_key(&rules.find_check(check).unwrap())
+    }
+
+    #[test]
+    fn a_board_says_which_blocks_a_unit_has_and_how_it_was_built() {
+        let (rules, library) = (Rules::builtin().unwrap(), Library::builtin().unwrap());
+        let board = Board::load(&board_example("tin-lantern").unwrap(), &library).unwrap();
+        let of = |card: &str| {
+            let job = JobCard::read(&Source::new("card.yaml", card)).unwrap();
+            let job = Diagnosis::on_board(rules, job, &board).unwrap();
+            let faults = &job.model.faults;
+            ["lfo-offset-wrong", "missed-cut", "wrong-row"]
+                .map(|id| faults.iter().find(|f| f.id == id).map(|f| f.prior))
+        };
+        let said = "unit: X\nhistory: fresh-build\ncomplaint: {symptoms: [no-echo]}\n";
+        // The board is built on stripboard, has an echo chip and no LFO.
+        let [lfo, cut, row] = of(said);
+        assert!(lfo.is_none() && cut.is_some() && row.is_some());
+        assert_eq!(of(&format!("{said}build: stripboard\nblocks: [echo-chip, opamp]\n"))[1..], [cut, row]);
+        // What the card says goes before what the board says.
+        let [lfo, cut, _] = of(&format!("{said}build: breadboard\nblocks: [lfo]\n"));
+        assert!(lfo.is_some() && cut.is_none());
     }
 
     #[test]

@@ -152,7 +152,7 @@ impl Model {
     /// read; all of them, each with its place on the card.
     pub fn of(rules: &Rules, job: &JobCard, circuit: Option<&Circuit<'_>>) -> Result<Self, Complaints> {
         let mut complaints = Complaints::default();
-        let in_play = packs_in_play(rules, job, &mut complaints);
+        let in_play = packs_in_play(rules, circuit, job, &mut complaints);
         let mut findings = understand(rules, circuit, job, &mut complaints);
         check_names(rules, circuit, job, &mut complaints);
         complaints.or_ok(())?;

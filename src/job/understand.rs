@@ -12,8 +12,14 @@ use crate::units::{self, reading};
 /// Relative accuracy taken for a reading of a handheld meter (common practice, no source).
 const METER_ACCURACY: f64 = 0.01;
 
-/// Which packs are in play, by their index; complains of blocks that are none.
-pub(super) fn packs_in_play(rules: &Rules, job: &JobCard, complaints: &mut Complaints) -> Vec<bool> {
+/// Which packs are in play, by their index: those of the card's blocks, else of the board's, else all; complains of blocks that
+/// are none.
+pub(super) fn packs_in_play(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    job: &JobCard,
+    complaints: &mut Complaints,
+) -> Vec<bool> {
     let blocks = &job.card.blocks;
     let with_block =
         || rules.packs().filter(|(_, p)| p.applies == Applies::WithBlock).map(|(_, p)| p.id.as_str());
@@ -26,11 +32,13 @@ pub(super) fn packs_in_play(rules: &Rules, job: &JobCard, complaints: &mut Compl
             );
         }
     }
+    let named: Vec<String> = match circuit {
+        Some(circuit) if blocks.is_empty() => circuit.blocks(rules),
+        _ => blocks.iter().map(|b| b.value.clone()).collect(),
+    };
     rules
         .packs()
-        .map(|(_, p)| {
-            p.applies == Applies::Always || blocks.is_empty() || blocks.iter().any(|b| b.value == p.id)
-        })
+        .map(|(_, p)| p.applies == Applies::Always || named.is_empty() || named.contains(&p.id))
         .collect()
 }
 
