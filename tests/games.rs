@@ -11,7 +11,7 @@
 mod spice;
 
 use halfsplit::cases::board_example;
-use halfsplit::cases::drill::{self, Drill, Figures, Game, Hand, Noise, Rig, Setting, Unit};
+use halfsplit::cases::drill::{self, Drill, Figures, Game, Hand, Hidden, Noise, Rig, Setting, Unit};
 use halfsplit::circuit::board::Board;
 use halfsplit::circuit::dc::{Options, Solver};
 use halfsplit::circuit::network::Node;
@@ -61,7 +61,8 @@ fn drill() -> Drill {
         },
         games: UNITS,
         seed: 1,
-        faults: 1,
+        hidden: Hidden::Exactly(1),
+        outside: false,
         hands: vec![Hand::Planner],
         noise: Noise::default(),
     }

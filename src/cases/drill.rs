@@ -3,7 +3,11 @@
 //! A [`Rig`] simulates units of one board: parts within tolerance, a meter that errs and slips, sounds and looks drawn from the causal
 //! graph. [`play`] plays one game; [`games`] plays many under several strategies and keeps the score; [`practise`] lets a person play.
 //!
-//! Everything depends on the seed alone. Absent: faults that the board's catalogue does not have, and units that were never wired up.
+//! What is hidden is drawn from the very priors that the planner holds: the board's catalogue alone, the planner knowing that all around
+//! the board is good, or with [`Drill::outside`] every fault of the rules as well. What has no place on the board shows in questions, looks
+//! and sounds only; the board then reads as a healthy one.
+//!
+//! Everything depends on the seed alone. Absent: faults that neither catalogue nor rules have.
 
 mod cards;
 mod chance;
@@ -19,10 +23,10 @@ pub use cards::Clerk;
 pub use person::{PractiseError, practise};
 pub use play::{Answer, Game, Hand, Played, Setting, play};
 pub use score::{Bucket, Figures, StrategyScore};
-pub use unit::{Noise, Rig, Unit};
+pub use unit::{Hidden, Noise, Rig, Unit};
 
 use crate::circuit::board::Board;
-use crate::job::{Circuit, Diagnosis, FaultOrigin, JobCard, NewCard};
+use crate::job::{Circuit, Diagnosis, JobCard, NewCard};
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints, Source};
 use serde::Serialize;
@@ -38,8 +42,11 @@ pub struct Drill {
     pub games: usize,
     /// What everything is drawn from.
     pub seed: u64,
-    /// How many faults are hidden in each unit: 1 or 2.
-    pub faults: usize,
+    /// How many faults are hidden in each unit.
+    pub hidden: Hidden,
+    /// Whether faults outside the board are hidden as well: leads, jacks, switch, supply, settings. If not, whoever plays knows that
+    /// all around the board is good.
+    pub outside: bool,
     /// Who plays.
     pub hands: Vec<Hand>,
     /// How real the bench is.
@@ -68,7 +75,8 @@ pub type Games = Vec<Vec<Game>>;
 /// # Errors
 /// When the board has no operating point, or the job of such a unit can't be weighed.
 pub fn rig<'b>(rules: &'b Rules, board: &'b Board, drill: &Drill) -> Result<Rig<'b>, Complaints> {
-    let circuit = Rc::new(Circuit::new(board)?);
+    let circuit = Circuit::new(board)?;
+    let circuit = Rc::new(if drill.outside { circuit } else { circuit.alone() });
     let new = NewCard {
         unit: board.name().to_owned(),
         history: Some(drill.setting.history),
@@ -78,11 +86,7 @@ pub fn rig<'b>(rules: &'b Rules, board: &'b Board, drill: &Drill) -> Result<Rig<
     };
     let job = JobCard::read(&Source::new("drill.yaml", new.text()))?;
     let model = Diagnosis::sharing(rules, job, Some(Rc::clone(&circuit)))?.model;
-    let stands_for = model.faults.iter().filter_map(|f| match &f.origin {
-        FaultOrigin::Board(ids) => Some((f.id.clone(), ids.clone())),
-        _ => None,
-    });
-    Rig::new(rules, circuit, stands_for.collect(), model.in_play, drill.noise)
+    Rig::new(rules, circuit, &model, drill.noise)
 }
 
 /// The unit of a game by its number.
@@ -91,7 +95,7 @@ pub fn rig<'b>(rules: &'b Rules, board: &'b Board, drill: &Drill) -> Result<Rig<
 /// When no fault that keeps the unit from working is found in many draws.
 pub fn unit(rig: &Rig<'_>, drill: &Drill, number: usize) -> Result<Unit, Complaints> {
     let seed = chance::mix(drill.seed ^ chance::mix(number as u64));
-    rig.hide(drill.setting.history, drill.faults, seed).ok_or_else(|| {
+    rig.hide(drill.hidden, seed).ok_or_else(|| {
         Complaint::nowhere("no-fault", "no fault that would be noticed was found on this board".to_owned())
             .help("try another history, or give the board a signal path")
             .into()

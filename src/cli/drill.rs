@@ -2,7 +2,7 @@
 
 use super::screen::{Failure, Screen};
 use super::{drawn, target};
-use crate::cases::drill::{self, Drill, DrillReport, Hand, Noise, PractiseError, Setting};
+use crate::cases::drill::{self, Drill, DrillReport, Hand, Hidden, Noise, PractiseError, Setting};
 use crate::circuit::board::Board;
 use crate::job::Terms;
 use crate::rules::parts::Library;
@@ -47,6 +47,12 @@ pub struct Args {
     /// Hide two faults in each unit
     #[arg(long)]
     double: bool,
+    /// Hide as many faults in each unit as the priors give, one at least
+    #[arg(long, conflicts_with = "double")]
+    any_number: bool,
+    /// Hide faults outside the board as well: leads, jacks, switch, supply, settings
+    #[arg(long)]
+    outside: bool,
     /// Who plays, with commas: planner,information,half-split,checklist,random (all of them, if left out)
     #[arg(long, value_delimiter = ',', value_name = "a,b")]
     strategies: Vec<String>,
@@ -70,6 +76,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let source = target::board_source(args.board.as_deref(), args.example.as_deref())?;
     let hands = args.strategies.iter().map(|name| hand(name)).collect::<Result<Vec<Hand>, _>>()?;
     let all = || Hand::ALL.iter().map(|(_, h)| *h).collect();
+    let hidden = match (args.double, args.any_number) {
+        (true, _) => Hidden::Exactly(2),
+        (_, true) => Hidden::AsDrawn,
+        _ => Hidden::Exactly(1),
+    };
     let mut drill = Drill {
         setting: Setting {
             history: args.history.unwrap_or(History::FreshBuild),
@@ -78,7 +89,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         },
         games: args.auto.unwrap_or(1),
         seed: args.seed,
-        faults: if args.double { 2 } else { 1 },
+        hidden,
+        outside: args.outside,
         hands: if hands.is_empty() { all() } else { hands },
         noise: Noise::default(),
     };
@@ -110,7 +122,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&report);
     }
-    screen.text(&page(&report, drill.faults))
+    screen.text(&page(&report, drill.hidden))
 }
 
 fn broke_off(e: PractiseError) -> Failure {
@@ -170,8 +182,12 @@ fn trail(drill: &Drill, games: &drill::Games) -> String {
 }
 
 /// The report as text.
-fn page(report: &DrillReport, faults: usize) -> String {
-    let hidden = if faults == 1 { "one fault" } else { "two faults" };
+fn page(report: &DrillReport, hidden: Hidden) -> String {
+    let hidden = match hidden {
+        Hidden::Exactly(1) => "one fault",
+        Hidden::Exactly(_) => "two faults",
+        Hidden::AsDrawn => "as many faults as the priors give",
+    };
     let mut out = format!(
         "{}: {} units with {hidden} each, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
         report.board,

@@ -33,16 +33,8 @@ pub fn by_hand(rig: &Rig<'_>, unit: &Unit, way: Way, setting: &Setting) -> Resul
     let planning = diagnosis.planning(&setting.terms)?;
     let healthy = rig.circuit.predict(&[], &rig.circuit.checks()).unwrap_or_default();
     let state = planning.state;
-    let mut worker = Worker {
-        rig,
-        table,
-        diagnosis,
-        planning,
-        healthy,
-        state,
-        done: BTreeSet::new(),
-        tried: BTreeSet::new(),
-    };
+    let mut worker =
+        Worker { rig, table, diagnosis, planning, healthy, state, done: BTreeSet::new(), tried: Vec::new() };
     match way {
         Way::Halving => worker.halve()?,
         Way::Listing => worker.make_safe()?,
@@ -66,7 +58,7 @@ struct Worker<'r, 'b> {
     healthy: Prediction,
     state: State,
     done: BTreeSet<String>,
-    tried: BTreeSet<String>,
+    tried: Vec<RemedyRef>,
 }
 
 impl Worker<'_, '_> {
@@ -235,7 +227,8 @@ impl Worker<'_, '_> {
     /// Mends what a look may have shown: the faults that it shows in general.
     fn mend_what_shows(&mut self, check: &str) -> Result<(), Complaints> {
         let shown = self.rig.shown_by(check);
-        self.mend_where(|id| shown.contains(id))
+        self.mend_where(|id| shown.contains(id))?;
+        self.mend_outside(|id| shown.contains(id))
     }
 
     fn mend_all(&mut self) -> Result<(), Complaints> {
@@ -243,7 +236,8 @@ impl Worker<'_, '_> {
         for part in parts {
             self.mend_where(|id| owner(id) == part)?;
         }
-        self.mend_where(|_| true)
+        self.mend_where(|_| true)?;
+        self.mend_outside(|_| true)
     }
 
     fn mend_where(&mut self, wanted: impl Fn(&str) -> bool) -> Result<(), Complaints> {
@@ -251,18 +245,31 @@ impl Worker<'_, '_> {
             self.rig.board().faults().iter().map(|f| f.id.as_str()).filter(|id| wanted(id)).collect();
         for fault in faults {
             let Some(fix) = self.rig.circuit.fix_of(fault) else { continue };
-            if self.over() {
-                return Ok(());
+            self.try_once(RemedyRef::Board(fix))?;
+        }
+        Ok(())
+    }
+
+    /// Mends what is wrong outside the board, by the usual remedy of each fault.
+    fn mend_outside(&mut self, wanted: impl Fn(&str) -> bool) -> Result<(), Complaints> {
+        let rig = self.rig;
+        for (_, fault) in rig.outside().iter().filter(|(id, _)| wanted(id)) {
+            if let Some(remedy) = rig.rules.remedies_of(*fault).first() {
+                self.try_once(RemedyRef::Rule(*remedy))?;
             }
-            if !self.tried.insert(fix.clone()) {
-                continue;
-            }
-            let remedy = RemedyRef::Board(fix);
+        }
+        Ok(())
+    }
+
+    /// Tries a remedy, unless it was tried before.
+    fn try_once(&mut self, remedy: RemedyRef) -> Result<(), Complaints> {
+        if !self.over() && !self.tried.contains(&remedy) {
             let offer = self.diagnosis.offer(&remedy);
             let off = if self.state.powered { self.planning.problem.draft().switching.off } else { 0.0 };
             self.state.powered = false;
             self.state.held = false;
             self.table.note(&self.diagnosis, &offer.id, Some(&remedy), offer.minutes + off, offer.money)?;
+            self.tried.push(remedy);
         }
         Ok(())
     }

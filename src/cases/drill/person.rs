@@ -65,6 +65,11 @@ fn welcome(
     writeln!(out, "Complaint: {}", symptoms.join("; "))?;
     let tools: Vec<&str> = setting.tools.iter().map(|t| t.name()).collect();
     writeln!(out, "History: {}. Tools: {}.", setting.history.name().replace('-', " "), tools.join(", "))?;
+    let where_to_look = match rig.outside().is_empty() {
+        true => "What is wrong is on the board: all around it is known to be good.",
+        false => "What is wrong may lie outside the board as well: leads, jacks, switch, supply, settings.",
+    };
+    writeln!(out, "{where_to_look}")?;
     writeln!(out, "Nets: {}", board.nets().join(" "))?;
     write!(out, "{HELP}")?;
     Ok(())

@@ -3,7 +3,9 @@
 use super::hand::{Way, by_hand};
 use super::unit::{Rig, Unit};
 use crate::circuit::predict::CheckId;
-use crate::job::{Diagnosis, FaultOrigin, JobCard, NewCard, NewFinding, Planning, RemedyRef, Terms};
+use crate::job::{
+    BOARD_FIX_SUCCESS, Diagnosis, FaultOrigin, JobCard, NewCard, NewFinding, Planning, RemedyRef, Terms,
+};
 use crate::plan::{ByLot, InformationPerCost, Planner, Step, Stop, Strategy};
 use crate::rules::{History, Tool};
 use crate::text::{Complaint, Complaints, Source};
@@ -63,7 +65,7 @@ pub struct Setting {
     pub terms: Terms,
 }
 
-/// One answer: what led when a remedy was tried or the game was stopped.
+/// One answer: what led when a remedy for it was tried or the game was stopped.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Answer {
     /// The leading suspect: one fault, or several that no check at hand can part.
@@ -265,12 +267,13 @@ impl<'b> Table<'_, 'b> {
     }
 
     fn mend(&mut self, diagnosis: &Diagnosis<'b>, remedy: &RemedyRef) -> String {
-        if self.states {
-            self.answers(diagnosis);
-        }
         let cures = cures(diagnosis, remedy);
+        if self.states {
+            self.answers(diagnosis, Some(&cures));
+        }
         let level = self.unit.clone();
-        let helped = self.rig.mend(&mut self.unit, &cures, self.epoch);
+        let success = success(diagnosis, remedy);
+        let helped = self.rig.mend(&mut self.unit, &cures, success, self.epoch);
         self.epoch += 1;
         self.game.wrong_remedies += usize::from(!helped);
         if self.unit.faults.is_empty() {
@@ -281,8 +284,10 @@ impl<'b> Table<'_, 'b> {
         if better { "changed".into() } else { "no-change".into() }
     }
 
-    fn answers(&mut self, diagnosis: &Diagnosis<'b>) {
-        if let Some((faults, stated)) = diagnosis.leader() {
+    /// Notes what leads as the answer given: at the end, and whenever a remedy for it is tried.
+    fn answers(&mut self, diagnosis: &Diagnosis<'b>, tried: Option<&BTreeSet<String>>) {
+        let Some((faults, stated)) = diagnosis.leader() else { return };
+        if tried.is_none_or(|cures| faults.iter().any(|f| cures.contains(f))) {
             let right = faults.iter().any(|f| self.unit.faults.contains(f));
             self.game.answers.push(Answer { faults, stated, right });
         }
@@ -301,7 +306,7 @@ impl<'b> Table<'_, 'b> {
 
     /// Ends the game: what leads is the answer.
     pub fn stop(&mut self, diagnosis: &Diagnosis<'b>, why: &str) {
-        self.answers(diagnosis);
+        self.answers(diagnosis, None);
         // With one fault left it is found when the leading suspect holds it.
         let last = self.game.answers.last();
         self.game.found = self.unit.faults.len() == 1 && last.is_some_and(|a| a.right);
@@ -309,7 +314,15 @@ impl<'b> Table<'_, 'b> {
     }
 }
 
-/// The board's faults that a remedy puts right.
+/// The chance that the work of a remedy succeeds.
+fn success(diagnosis: &Diagnosis<'_>, remedy: &RemedyRef) -> f64 {
+    match remedy {
+        RemedyRef::Rule(id) => diagnosis.rules.remedy(*id).success.get(),
+        RemedyRef::Board(_) => BOARD_FIX_SUCCESS,
+    }
+}
+
+/// The faults that a remedy puts right.
 pub fn cures(diagnosis: &Diagnosis<'_>, remedy: &RemedyRef) -> BTreeSet<String> {
     let by_rule = |origin: &FaultOrigin| match (remedy, origin) {
         (RemedyRef::Rule(id), FaultOrigin::Board(stands_for)) => {

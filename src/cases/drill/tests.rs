@@ -22,7 +22,8 @@ fn drill_of(games: usize, hands: &[Hand]) -> Drill {
         },
         games,
         seed: 7,
-        faults: 1,
+        hidden: Hidden::Exactly(1),
+        outside: false,
         hands: hands.to_vec(),
         noise: Noise::default(),
     }
@@ -226,4 +227,74 @@ fn a_unit_is_brought_for_what_its_faults_do() {
         let usual = rig.complaint(&sound);
         assert!(rig.complaint(&hidden).iter().any(|s| !usual.contains(s)), "{:?}", hidden.faults);
     }
+}
+
+/// With nothing else said all around the board is good; with faults outside, those of the rules are hidden too, and the board reads as a
+/// healthy one.
+#[test]
+fn faults_outside_the_board_are_hidden_where_that_is_asked_for() {
+    let (rules, board) = (Rules::builtin().unwrap(), board("pocket-beacon"));
+    let drill = drill_of(1, &[]);
+    let inside = rig(rules, &board, &drill).unwrap();
+    assert!(inside.outside().is_empty());
+    let model = Table::new(&inside, &unit(&inside, &drill, 0).unwrap(), &drill.setting).unwrap();
+    let on_board = |f: &crate::job::ModelFault| f.part.is_some() || f.id == "unlisted";
+    assert!(model.diagnosis().unwrap().model.faults.iter().all(on_board));
+
+    let drill = Drill { outside: true, ..drill };
+    let rig = rig(rules, &board, &drill).unwrap();
+    let hidden = (0..20).map(|n| unit(&rig, &drill, n).unwrap());
+    let mut outside: Vec<Unit> = hidden.filter(|u| rig.outside().contains_key(&u.faults[0])).collect();
+    // Over half of what may be wrong with such a unit lies outside (priors of the rules and of the board's catalogue).
+    assert!((5..20).contains(&outside.len()), "{}", outside.len());
+    let ill = outside.first_mut().unwrap();
+    let mut sound = ill.clone();
+    sound.faults.clear();
+    for check in rig.circuit.checks() {
+        assert_eq!(rig.truth(ill, &check), rig.truth(&sound, &check));
+    }
+    assert_ne!(rig.complaint(ill), rig.complaint(&sound));
+    let cures = ill.faults.iter().cloned().collect();
+    assert!(!rig.mend(&mut ill.clone(), &cures, 0.0, 0));
+    assert!(rig.mend(ill, &cures, 1.0, 0) && ill.faults.is_empty());
+}
+
+#[test]
+fn as_many_faults_are_hidden_as_the_priors_give() {
+    let (rules, board) = (Rules::builtin().unwrap(), board("copper-kettle"));
+    let drill = Drill { hidden: Hidden::AsDrawn, ..drill_of(1, &[]) };
+    let rig = rig(rules, &board, &drill).unwrap();
+    let units: Vec<Unit> = (0..60).map(|n| unit(&rig, &drill, n).unwrap()).collect();
+    let several = units.iter().filter(|u| u.faults.len() > 1).count();
+    // Priors of faults that show add up to about 0.3: of units with any, about one in seven has two.
+    assert!((2..20).contains(&several), "{several}");
+    for unit in &units {
+        assert!(unit.faults.iter().all(|f| rig.ails(&Unit { faults: vec![f.clone()], ..unit.clone() })));
+    }
+}
+
+/// What leads is an answer when a remedy for it is tried, not while something cheap is tried beside it.
+#[test]
+fn an_answer_is_given_by_trying_its_remedy() {
+    let (rules, board) = (Rules::builtin().unwrap(), board("pocket-beacon"));
+    let drill = drill_of(1, &[]);
+    let rig = rig(rules, &board, &drill).unwrap();
+    let hidden = rig.unit(vec!["R1:open".into()], 3);
+    let mut table = Table::new(&rig, &hidden, &drill.setting).unwrap();
+    let diagnosis = table.diagnosis().unwrap();
+    let (leaders, stated) = diagnosis.leader().unwrap();
+    let remedy = |wanted: &dyn Fn(&crate::job::ModelFault) -> bool| {
+        diagnosis.model.faults.iter().find(|f| wanted(f)).unwrap().remedies[0].clone()
+    };
+    let of_leader = remedy(&|f| f.id == leaders[0]);
+    let beside = remedy(&|f| {
+        f.remedies
+            .first()
+            .is_some_and(|r| leaders.iter().all(|l| !super::play::cures(&diagnosis, r).contains(l)))
+    });
+    for (remedy, answers) in [(&beside, 0), (&of_leader, 1)] {
+        table.note(&diagnosis, &diagnosis.offer(remedy).id, Some(remedy), 1.0, 0.0).unwrap();
+        assert_eq!(table.game.answers.len(), answers);
+    }
+    assert_eq!(table.game.answers, [Answer { faults: leaders, stated, right: true }]);
 }

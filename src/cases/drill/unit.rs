@@ -14,8 +14,8 @@ use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
 use crate::circuit::sweep::Sweep;
 use crate::circuit::tolerance::{Reading, Shape, Size, draws};
-use crate::job::{BIAS_SHOWS, BOARD_FIX_SUCCESS, Circuit, OFF_BIAS};
-use crate::rules::{self, Cause, Effect, History, Rules, Strength};
+use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS};
+use crate::rules::{self, Cause, Effect, Rules, Strength};
 use crate::text::{Complaint, Complaints};
 use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet};
@@ -56,8 +56,12 @@ pub struct Rig<'b> {
     off: RefCell<PowerOff>,
     healthy: Prediction,
     in_play: Vec<bool>,
-    /// What each fault of the board stands for among the rules' faults.
+    /// What may be hidden, with its prior: the faults that the model of such a unit holds.
+    hideable: Vec<(String, f64)>,
+    /// What each of them is among the rules' faults, or stands for.
     stands_for: BTreeMap<String, Vec<rules::FaultId>>,
+    /// Those that lie outside the board.
+    outside: BTreeMap<String, rules::FaultId>,
     noise: Noise,
 }
 
@@ -82,17 +86,30 @@ struct Active {
 }
 
 impl<'b> Rig<'b> {
-    /// Sets a board up. `stands_for` tells what faults of the rules a fault of the board stands for, `in_play` the packs in play.
+    /// Sets a board up for units whose faults are those of a model without findings.
     ///
     /// # Errors
     /// When the healthy board has no operating point.
     pub fn new(
         rules: &'b Rules,
         circuit: Rc<Circuit<'b>>,
-        stands_for: BTreeMap<String, Vec<rules::FaultId>>,
-        in_play: Vec<bool>,
+        model: &Model,
         noise: Noise,
     ) -> Result<Self, Complaints> {
+        let (mut hideable, mut stands_for, mut outside) = (Vec::new(), BTreeMap::new(), BTreeMap::new());
+        for fault in &model.faults {
+            let of_rules = match &fault.origin {
+                FaultOrigin::Board(ids) => ids.clone(),
+                FaultOrigin::Rule(id) => {
+                    outside.insert(fault.id.clone(), *id);
+                    vec![*id]
+                }
+                FaultOrigin::Unlisted => continue,
+            };
+            hideable.push((fault.id.clone(), fault.prior));
+            stands_for.insert(fault.id.clone(), of_rules);
+        }
+        let in_play = model.in_play.clone();
         let board = circuit.board();
         let bench = Bench::default();
         let fail = |e: crate::circuit::dc::SolveError| Complaint::nowhere("unsettled", e.to_string());
@@ -100,12 +117,35 @@ impl<'b> Rig<'b> {
         let off = PowerOff::new(board.network(), Solving::default(), bench.ohmmeter.clone()).map_err(fail)?;
         let healthy = circuit.predict(&[], &circuit.checks()).unwrap_or_default();
         let (sweep, off) = (RefCell::new(sweep), RefCell::new(off));
-        Ok(Self { rules, circuit, board, bench, sweep, off, healthy, in_play, stands_for, noise })
+        Ok(Self {
+            rules,
+            circuit,
+            board,
+            bench,
+            sweep,
+            off,
+            healthy,
+            in_play,
+            hideable,
+            stands_for,
+            outside,
+            noise,
+        })
     }
 
     /// The board.
     pub fn board(&self) -> &'b Board {
         self.board
+    }
+
+    /// Faults of the rules that may be hidden outside the board, with their ids there.
+    pub fn outside(&self) -> &BTreeMap<String, rules::FaultId> {
+        &self.outside
+    }
+
+    /// The faults of a unit that sit on the board.
+    fn on_board<'u>(&self, unit: &'u Unit) -> Vec<&'u str> {
+        unit.faults.iter().map(String::as_str).filter(|f| !self.outside.contains_key(*f)).collect()
     }
 
     /// A unit with these faults.
@@ -129,7 +169,7 @@ impl<'b> Rig<'b> {
     /// A fault that the board does not have, or a draw that takes a value out of its range.
     pub fn network(&self, unit: &Unit) -> Result<Network, Complaints> {
         let complain = |message: String| Complaints::from(Complaint::nowhere("unit-network", message));
-        let faults: Vec<&str> = unit.faults.iter().map(String::as_str).collect();
+        let faults = self.on_board(unit);
         let mut edits = self.board.edits(&faults).map_err(|e| complain(e.to_string()))?;
         let edited = apply(self.board.network(), &edits).map_err(|e| complain(e.to_string()))?;
         let mut values = BTreeMap::new();
@@ -155,7 +195,7 @@ impl<'b> Rig<'b> {
 
     /// The true values at several checks, in their order: those the unit brings along, the others solved.
     pub fn truths(&self, unit: &Unit, checks: &[CheckId]) -> Option<Vec<f64>> {
-        let faults: Vec<&str> = unit.faults.iter().map(String::as_str).collect();
+        let faults = self.on_board(unit);
         let edits = self.board.edits(&faults).ok()?;
         let (mut out, mut readings, mut powered) = (vec![f64::NAN; checks.len()], Vec::new(), Vec::new());
         for (i, check) in checks.iter().enumerate() {
@@ -365,7 +405,7 @@ impl<'b> Rig<'b> {
         out.into_iter().map(|(_, id)| id).take(2).collect()
     }
 
-    /// The board's faults that a check of the rules may show.
+    /// The hidden faults that a check of the rules may show.
     pub fn shown_by(&self, check: &str) -> BTreeSet<String> {
         let Ok(check) = self.rules.find_check(check) else { return BTreeSet::new() };
         let from: BTreeSet<Cause> = self.rules.links_to(Effect::Check(check)).map(|(_, l)| l.from).collect();
@@ -373,14 +413,12 @@ impl<'b> Rig<'b> {
         self.stands_for.iter().filter(|(_, ids)| shows(ids)).map(|(f, _)| f.clone()).collect()
     }
 
-    /// A remedy tried: puts right what it is for. Whether it put anything right.
+    /// A remedy tried: puts right what it is for, with the chance that the work succeeds. Whether it put anything right.
     /// `attempt` tells one try from the next.
-    pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>, attempt: usize) -> bool {
+    pub fn mend(&self, unit: &mut Unit, cures: &BTreeSet<String>, success: f64, attempt: usize) -> bool {
         let before = unit.faults.len();
         let seed = unit.seed;
-        unit.faults.retain(|f| {
-            !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < BOARD_FIX_SUCCESS)
-        });
+        unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < success));
         let helped = unit.faults.len() < before;
         if helped {
             unit.known = None;
@@ -388,37 +426,60 @@ impl<'b> Rig<'b> {
         helped
     }
 
-    /// Hides faults in a unit: `count` of them, each of which alone keeps the unit from working, drawn by their prior odds; and a
-    /// symptom that somebody noticed. `None` when none is found in 400 draws.
-    pub fn hide(&self, history: History, count: usize, seed: u64) -> Option<Unit> {
-        let list: Vec<(&str, f64)> =
-            self.circuit.faults(history).map(|(f, p)| (f.id.as_str(), p / (1.0 - p))).collect();
+    /// Draws faults.
+    fn draw(&self, hidden: Hidden, seed: u64) -> Vec<String> {
+        let odds = |(_, p): &(String, f64)| p / (1.0 - p);
+        let at = |n: usize| pick(self.hideable.iter().map(odds), even(seed, &format!("fault {n}")));
+        let there = |(f, p): &&(String, f64)| even(seed, &format!("there {f}")) < *p;
+        match hidden {
+            Hidden::Exactly(count) => {
+                (0..count).filter_map(at).map(|at| self.hideable[at].0.clone()).collect()
+            }
+            Hidden::AsDrawn => self.hideable.iter().filter(there).map(|(f, _)| f.clone()).collect(),
+        }
+    }
+
+    /// Hides faults in a unit, each of which alone keeps the unit from working, and of which somebody noticed a symptom. `None` when
+    /// no such unit is found in 400 draws.
+    pub fn hide(&self, hidden: Hidden, seed: u64) -> Option<Unit> {
         (0..400u64).find_map(|attempt| {
             let seed = mix(seed ^ mix(attempt));
-            let mut faults: Vec<String> = Vec::new();
-            for n in 0..count {
-                let at = pick(list.iter().map(|(_, odds)| *odds), even(seed, &format!("fault {n}")))?;
-                faults.push(list[at].0.to_owned());
-            }
-            let parts: BTreeSet<&str> = faults.iter().map(|f| crate::job::part_of(f)).collect();
-            if parts.len() < count {
-                return None;
-            }
-            let ails = |f: &String| self.ails(&self.unit(vec![f.clone()], seed));
             // A unit that its parts' draw alone keeps from working has no fault to be found.
             let sound = self.unit(Vec::new(), seed);
             if self.ails(&sound) {
                 return None;
             }
-            let unit = self.unit(faults.clone(), seed);
+            let usual = self.complaint(&sound);
+            // Somebody brings it for what its faults do, whatever else is noticed that has nothing to do with them.
+            let brought = |unit: &Unit| self.complaint(unit).iter().any(|s| !usual.contains(s));
+            let ails = |f: &String| {
+                let alone = self.unit(vec![f.clone()], seed);
+                if self.outside.contains_key(f) { brought(&alone) } else { self.ails(&alone) }
+            };
+            let faults: Vec<String> = self.draw(hidden, seed).into_iter().filter(ails).collect();
+            let parts: BTreeSet<&str> = faults.iter().map(|f| crate::job::part_of(f)).collect();
+            let enough = match hidden {
+                Hidden::Exactly(count) => faults.len() == count,
+                Hidden::AsDrawn => !faults.is_empty(),
+            };
+            if !enough || parts.len() < faults.len() {
+                return None;
+            }
+            let unit = self.unit(faults, seed);
             // A unit that the solver can't settle can't be measured.
             let settles = |c: &CheckId| self.truth(&unit, c).is_some();
-            let fit = faults.iter().all(ails) && self.circuit.checks().iter().all(settles);
-            // Somebody brings it for what its faults do, whatever else is noticed that has nothing to do with them.
-            let usual = self.complaint(&sound);
-            (fit && self.complaint(&unit).iter().any(|s| !usual.contains(s))).then_some(unit)
+            (self.circuit.checks().iter().all(settles) && brought(&unit)).then_some(unit)
         })
     }
+}
+
+/// How many faults are hidden in a unit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hidden {
+    /// So many, drawn by their prior odds.
+    Exactly(usize),
+    /// As many as come of drawing each by its prior, one at least: what a belief that rests on those priors expects.
+    AsDrawn,
 }
 
 fn volts(x: f64) -> String {
