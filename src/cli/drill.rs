@@ -184,12 +184,12 @@ fn trail(drill: &Drill, games: &drill::Games) -> String {
 /// The report as text.
 fn page(report: &DrillReport, hidden: Hidden) -> String {
     let hidden = match hidden {
-        Hidden::Exactly(1) => "one fault",
-        Hidden::Exactly(_) => "two faults",
+        Hidden::Exactly(1) => "one fault each",
+        Hidden::Exactly(_) => "two faults each",
         Hidden::AsDrawn => "as many faults as the priors give",
     };
     let mut out = format!(
-        "{}: {} units with {hidden} each, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
+        "{}: {} units with {hidden}, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
         report.board,
         report.games,
         report.seed,

@@ -145,6 +145,9 @@ const TELLING: f64 = 0.05;
 /// Suspects less probable than this stand alone in the list, whoever reads like them.
 const WORTH_GROUPING: f64 = 0.005;
 
+/// Bounds on the probability of a group closer together than this are not worth an exact sum.
+const WORTH_SUMMING: f64 = 0.002;
+
 /// Decibels of odds, at most 60 either way: beyond a million to one the model itself is in doubt.
 fn odds_db(p: f64) -> f64 {
     let p = p.clamp(1e-6, 1.0 - 1e-6);
@@ -328,15 +331,17 @@ impl<'r> Diagnosis<'r> {
 
     /// Probability that one of several faults is there now; once the unit is cured, that it was there.
     fn any_of(&self, faults: &[FaultId]) -> f64 {
-        if let [one] = faults {
-            return self.probability(*one);
+        let single: Vec<f64> = faults.iter().map(|f| self.probability(*f)).collect();
+        // The true value lies between these: as if independent, and as if never together.
+        let apart = 1.0 - single.iter().map(|p| 1.0 - p).product::<f64>();
+        let added: f64 = single.iter().sum();
+        if added - apart < WORTH_SUMMING {
+            return apart;
         }
         let cause = |f: &FaultId| if self.cured() { (*f).into() } else { self.model.present[f.0] };
         let causes: Vec<belief::Cause> = faults.iter().map(cause).collect();
-        self.model.belief.any_of(&causes).unwrap_or_else(|_| {
-            // Too costly to sum over: taken as independent, which understates.
-            1.0 - faults.iter().map(|f| 1.0 - self.probability(*f)).product::<f64>()
-        })
+        // Where that is too costly the lower bound stands.
+        self.model.belief.any_of(&causes).unwrap_or(apart)
     }
 
     fn name(&self, fault: FaultId) -> &str {

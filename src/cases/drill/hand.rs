@@ -44,7 +44,7 @@ pub fn by_hand(rig: &Rig<'_>, unit: &Unit, way: Way, setting: &Setting) -> Resul
     worker.mend_all()?;
     let Worker { mut table, .. } = worker;
     if table.game.end.is_empty() {
-        table.give_up();
+        table.give_up("out of steps");
     }
     Ok(table.game)
 }

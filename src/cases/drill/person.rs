@@ -88,7 +88,7 @@ fn turn(
     let planning = diagnosis.planning(&setting.terms)?;
     match typed {
         "help" | "?" => write!(out, "{HELP}")?,
-        "stop" | "quit" => table.stop(&diagnosis, "stopped"),
+        "stop" | "quit" => table.give_up("stopped"),
         "next" => hint(&diagnosis, setting, out)?,
         "list" => list(&diagnosis, &planning, out)?,
         "suspects" => suspects(&diagnosis, out)?,
@@ -208,7 +208,11 @@ fn score(
     table: &Table<'_, '_>,
     out: &mut dyn Write,
 ) -> Result<(), PractiseError> {
-    let says = |id: &String| rig.board().fault(id).map_or(id.clone(), |f| format!("{id}, {}", f.says));
+    let of_rules = |id: &str| rig.outside().get(id).map(|f| rig.rules.fault(*f).says.as_str());
+    let says = |id: &String| match rig.board().fault(id).map(|f| f.says.as_str()).or_else(|| of_rules(id)) {
+        Some(says) => format!("{id}, {says}"),
+        None => id.clone(),
+    };
     let hidden: Vec<String> = table.game.hidden.iter().map(says).collect();
     let planner = play(rig, unit, Hand::Planner, setting)?;
     let line = |who: &str, game: &super::play::Game| {

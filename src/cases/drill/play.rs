@@ -154,7 +154,7 @@ pub fn play(rig: &Rig<'_>, unit: &Unit, hand: Hand, setting: &Setting) -> Result
         let decision = diagnosis.decide(&planning, strategy.as_ref());
         table.take(&diagnosis, &planning, &decision.step)?;
         if table.game.end.is_empty() && table.game.steps.len() >= MOST_STEPS {
-            table.stop(&diagnosis, "out of steps");
+            table.stop(&diagnosis, None);
         }
     }
     Ok(table.game)
@@ -217,7 +217,7 @@ impl<'b> Table<'_, 'b> {
             Step::Check(ix) => planning.problem.checks().get(ix.0).map(|c| &c.price),
             Step::Remedy(ix) => planning.problem.remedies().get(ix.0).map(|r| &r.price),
             Step::Done(stop) => {
-                self.stop(diagnosis, word(stop));
+                self.stop(diagnosis, Some(stop));
                 return Ok(());
             }
         };
@@ -300,17 +300,20 @@ impl<'b> Table<'_, 'b> {
     }
 
     /// Ends the game without an answer.
-    pub fn give_up(&mut self) {
-        self.game.end = "out of steps".into();
+    pub fn give_up(&mut self, why: &str) {
+        self.game.end = why.into();
     }
 
-    /// Ends the game: what leads is the answer.
-    pub fn stop(&mut self, diagnosis: &Diagnosis<'b>, why: &str) {
+    /// Ends the game: what leads is the answer, unless the stop says that nothing known leads.
+    fn stop(&mut self, diagnosis: &Diagnosis<'b>, stop: Option<&Stop>) {
+        self.game.end = stop.map_or("out of steps", word).into();
+        if matches!(stop, Some(Stop::UnlistedLeads | Stop::NothingWrong)) {
+            return;
+        }
         self.answers(diagnosis, None);
         // With one fault left it is found when the leading suspect holds it.
         let last = self.game.answers.last();
         self.game.found = self.unit.faults.len() == 1 && last.is_some_and(|a| a.right);
-        self.game.end = why.into();
     }
 }
 

@@ -162,6 +162,12 @@ fn a_person_plays_by_typed_lines() {
     let said = String::from_utf8(said).unwrap();
     insta::assert_snapshot!(said);
     assert!(said.contains("= cured") && said.contains("You: found it"), "{said}");
+    // Giving up finds nothing, whatever leads by then.
+    let mut said = Vec::new();
+    let typed = format!("suspects\nlevel:{net}\nstop\n");
+    practise(&rig, &rig.unit(vec!["R1:open".into()], 3), &drill.setting, &mut typed.as_bytes(), &mut said)
+        .unwrap();
+    assert!(String::from_utf8(said).unwrap().contains("You: did not find it"));
     // Hanging up is no error; what it was is told.
     let mut said = Vec::new();
     practise(&rig, &hidden, &drill.setting, &mut "help\n".as_bytes(), &mut said).unwrap();
