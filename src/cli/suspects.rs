@@ -52,6 +52,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     screen.text(&text)
 }
 
+/// How many are named of those that no check parts from a suspect; --json has them all.
+const NAMED: usize = 6;
+
 /// The suspects in a table.
 pub fn table(list: &Suspects, count: usize, width: usize) -> String {
     let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
@@ -64,9 +67,12 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
             percent(suspect.probability),
             show::weight(Decibels(suspect.weight_db))
         );
-        let others = match suspect.faults.len() {
-            1 => String::new(),
-            _ => format!(" (or {}: no check at hand parts them)", suspect.faults[1..].join(", ")),
+        let others = &suspect.faults[1..];
+        let named = others[..others.len().min(NAMED)].join(", ");
+        let others = match others.len() {
+            0 => String::new(),
+            n if n <= NAMED => format!(" (or {named}: no check at hand parts them)"),
+            n => format!(" (or {named} or {} others: no check at hand parts them)", n - NAMED),
         };
         out += &wrap(&format!("{} ({}){others}", suspect.says, suspect.id), width, &head, &" ".repeat(21));
     }
