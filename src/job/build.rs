@@ -60,8 +60,7 @@ impl<'r> Builder<'r> {
             in_play,
             named: BTreeSet::new(),
         };
-        // Where the card doesn't say how the unit was built, the board does.
-        let build = card.build.or(circuit.map(|c| c.board().build()));
+        let build = built(card, circuit);
         for (id, fault) in rules.faults() {
             let prior = fault.prior(card.history.value, build).get();
             // The board's parts stand in for faults that have a place on it.
@@ -355,6 +354,11 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// How a unit was built: where the card doesn't say, the board does.
+pub(super) fn built(card: &Card, circuit: Option<&Circuit<'_>>) -> Option<rules::Build> {
+    card.build.or(circuit.map(|c| c.board().build()))
 }
 
 /// Whether the remedy tried at the start of an epoch changed nothing.

@@ -3,6 +3,7 @@
 //! In: what a pack of learned figures says of the suspect's prior and build factor, and of the links and leaks between it and
 //! the findings that weigh on it. Absent: figures of other suspects, which move this one by what they leave to it.
 
+use super::build::built;
 use super::diagnosis::Diagnosis;
 use super::model::FaultOrigin;
 use crate::rules::{self, Cause, CheckId, Effect, FaultId, LinkId};
@@ -44,8 +45,7 @@ impl Diagnosis<'_> {
         let mut wanted: Vec<(rules::Item, String)> = Vec::new();
         if own {
             let history = Some(format!("prior {}", self.job.card.history.value));
-            let board = self.circuit.as_ref().map(|c| c.board().build());
-            let build = self.job.card.build.or(board).map(|b| format!("build {b}"));
+            let build = built(&self.job.card, self.circuit.as_deref()).map(|b| format!("build {b}"));
             for figure in [history, build].into_iter().flatten() {
                 wanted.extend(faults.iter().map(|f| (rules::Item::Fault(*f), figure.clone())));
             }

@@ -154,13 +154,12 @@ impl Crate {
 
     fn module(&self, from: &ModulePath, path: &[String]) -> Option<ModulePath> {
         let mut at = from.clone();
-        for (i, step) in path.iter().enumerate() {
+        for step in path {
             match step.as_str() {
                 "crate" => at.clear(),
                 "self" => {}
                 "super" => drop(at.pop()?),
                 name if self.0.get(&at)?.children.contains(name) => at.push(name.to_owned()),
-                _ if i == 0 => return None,
                 _ => return None,
             }
         }
@@ -225,7 +224,7 @@ impl Module {
 /// The entries of one item, without what is private in it.
 fn entries(item: &Item, path: &str) -> Vec<(String, String)> {
     let mut bare = item.clone();
-    let mut out: Vec<String> = derives(attributes(item)).map(|d| format!("derive {d}")).collect();
+    let mut out: Vec<String> = derives(attributes(item)).iter().map(|d| format!("derive {d}")).collect();
     out.push(match &mut bare {
         Item::Fn(f) => signature(&f.vis, &f.sig),
         Item::Const(c) => format!("pub const {}: {};", c.ident, plain(&c.ty)),
@@ -374,7 +373,7 @@ fn is_contract(attribute: &Attribute) -> bool {
     attribute.path().is_ident("non_exhaustive") || attribute.path().is_ident("repr")
 }
 
-fn derives(attributes: &[Attribute]) -> impl Iterator<Item = String> {
+fn derives(attributes: &[Attribute]) -> Vec<String> {
     let derive = attributes.iter().filter(|a| a.path().is_ident("derive"));
     let listed = derive.flat_map(|a| {
         let mut names = Vec::new();
@@ -385,5 +384,5 @@ fn derives(attributes: &[Attribute]) -> impl Iterator<Item = String> {
         .unwrap();
         names
     });
-    listed.collect::<Vec<_>>().into_iter()
+    listed.collect()
 }
