@@ -15,7 +15,7 @@ use std::sync::Arc;
 
 /// A file read: its text and what it holds. The tree is gone by now; it is the largest of the three.
 pub(super) struct File {
-    source: Arc<Source>,
+    pub source: Arc<Source>,
     pub pack: written::Pack,
 }
 
@@ -77,6 +77,8 @@ pub(super) struct Loader {
     pub cut_effects: BTreeSet<Effect>,
     /// Whether every item could be read.
     pub readable: bool,
+    /// Whether the items follow from places: their ids name a spot behind an `@`.
+    pub derived: bool,
     /// Cautions and setups that something refers to.
     pub used_cautions: BTreeSet<CautionId>,
     pub used_setups: BTreeSet<SetupId>,
@@ -141,7 +143,7 @@ impl Loader {
         (files, whole)
     }
 
-    fn declare<'a>(&mut self, files: &'a [File]) -> Written<'a> {
+    pub fn declare<'a>(&mut self, files: &'a [File]) -> Written<'a> {
         let mut all = Written::default();
         for file in files {
             let pack = self.declare_pack(file);
@@ -221,9 +223,10 @@ impl Loader {
     }
 
     pub fn kebab(&mut self, place: &Place, name: &str, what: &str) {
+        let own = if self.derived { name.split('@').next().unwrap_or(name) } else { name };
         let good = !name.is_empty()
-            && name.len() <= 60
-            && name.split('-').all(|part| {
+            && own.len() <= 60
+            && own.split('-').all(|part| {
                 !part.is_empty() && part.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit())
             });
         if !good {
@@ -322,7 +325,7 @@ impl Loader {
         out
     }
 
-    fn build(&mut self, all: &Written<'_>) {
+    pub fn build(&mut self, all: &Written<'_>) {
         for e in &all.cautions {
             let says = self.wording(e.file, &e.item.says);
             self.rules.cautions.push(Caution {

@@ -49,6 +49,7 @@ mod link;
 mod list;
 mod load;
 pub mod parts;
+pub mod places;
 mod proof;
 mod set;
 pub mod show;

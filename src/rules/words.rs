@@ -53,6 +53,8 @@ macro_rules! words {
     };
 }
 
+pub(super) use words;
+
 words! {
     /// What the unit has been through; sets the priors of its faults.
     ///

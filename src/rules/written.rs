@@ -132,6 +132,13 @@ pub struct ByBuild<T> {
     pub point_to_point: T,
 }
 
+impl<T: Copy> ByBuild<T> {
+    /// The same value for all.
+    pub fn same(value: T) -> Self {
+        Self { breadboard: value, stripboard: value, pcb: value, point_to_point: value }
+    }
+}
+
 impl<T> ByBuild<T> {
     /// The value of a build method.
     pub fn of(&self, build: Build) -> &T {
