@@ -6,6 +6,10 @@ use std::{env, fs, io};
 
 fn main() -> io::Result<()> {
     list("rules/packs", ".yaml", "packs.rs")?;
+    list("rules/places", ".yaml", "places.rs")?;
+    list("rules/outlines", ".yaml", "outlines.rs")?;
+    list("rules/checks", ".yaml", "checks.rs")?;
+    list("rules", "happened.yaml", "happened.rs")?;
     list("rules/parts", ".yaml", "parts.rs")?;
     list("rules/devices", ".yaml", "devices.rs")?;
     list("cases", ".yaml", "cases.rs")?;

@@ -371,6 +371,7 @@ pub struct Rules {
     pub(super) to_checks: Vec<Vec<LinkId>>,
     pub(super) fixed_by: Vec<Vec<RemedyId>>,
     pub(super) order: Vec<ConditionId>,
+    pub(super) derived: super::places::Derived,
 }
 
 macro_rules! accessors {

@@ -23,7 +23,8 @@ const MOST_LIKELY: f64 = 0.45;
 const LEAST: f64 = 0.004;
 /// Largest chance of a derived link.
 const MOST: f64 = 0.97;
-/// Chance that a mode whose effects exclude each other has the first of them, the second, …, by how many there are.
+/// Effects of one verb exclude each other, those of different verbs show together. Chance that a mode has the first of its verb,
+/// the second, …, by how many there are.
 const ONE_OF: [&[f64]; 4] = [&[0.93], &[0.62, 0.45], &[0.52, 0.36, 0.3], &[0.45, 0.33, 0.27, 0.22]];
 /// Chance that a mode adds its noise: alone, or beside other effects.
 const ADDS: [f64; 2] = [0.85, 0.5];
@@ -801,10 +802,9 @@ fn weight(asked: Timing, of: Timing) -> f64 {
 
 /// Chance of effect `i` of a mode with these effects.
 fn chance(does: Does, effects: &[Does], i: usize) -> f64 {
-    let exclusive = |d: &Does| matches!(d.verb(), "passes" | "rests" | "feeds" | "obeys");
-    if exclusive(&does) {
-        let count = effects.iter().filter(|d| exclusive(d)).count();
-        let rank = effects[..i].iter().filter(|d| exclusive(d)).count();
+    if matches!(does.verb(), "passes" | "rests" | "feeds" | "obeys") {
+        let count = effects.iter().filter(|d| d.verb() == does.verb()).count();
+        let rank = effects[..i].iter().filter(|d| d.verb() == does.verb()).count();
         let row = ONE_OF[count.clamp(1, ONE_OF.len()) - 1];
         return row[rank.min(row.len() - 1)];
     }

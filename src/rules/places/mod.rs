@@ -7,12 +7,16 @@
 //!
 //! What is absent: inference, cards, words of owners, files.
 
+mod builtin;
 mod derive;
 mod library;
+#[cfg(test)]
+mod tests;
 mod unit;
 pub mod words;
 pub mod written;
 
+pub use builtin::{Derived, sources as builtin_sources};
 pub use derive::rules_for;
 pub use library::{Kind, Library, Mode};
 pub use unit::{Region, SpotIn, Unit, UnitFacts};

@@ -470,6 +470,9 @@ pub struct Family {
     pub how: At<String>,
     /// The normal answer, then the abnormal ones in rising badness.
     pub answers: Vec<At<String>>,
+    /// The answer to be expected of a unit in which all that the check touches is good; the first, if left out.
+    #[serde(default)]
+    pub usual: Option<At<String>>,
     /// How a reading becomes an answer.
     #[serde(default)]
     pub reading: Option<Reading>,
