@@ -4,7 +4,7 @@ use super::next::{leading, step};
 use super::screen::{Failure, Screen};
 use super::target::JobArg;
 use crate::circuit::board::Board;
-use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning};
+use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning, unit_rules};
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints};
 use std::path::PathBuf;
@@ -96,7 +96,8 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
     }
     let (changed, board) = job.change(screen, |card, board| {
         let circuit = board.map(Circuit::new).transpose()?;
-        let slips = Complaints(new.iter().filter_map(|n| slip(rules, circuit.as_ref(), n)).collect());
+        let (of_unit, _) = unit_rules(rules, card)?;
+        let slips = Complaints(new.iter().filter_map(|n| slip(of_unit, circuit.as_ref(), n)).collect());
         slips.or_ok(())?;
         let mut card = card.clone();
         for finding in &new {

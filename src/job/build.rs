@@ -10,6 +10,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Prior of the fault that no rule knows.
 pub const UNLISTED_PRIOR: f64 = 0.02;
+/// The same on an outline, as a share of the expected number of faults.
+const UNLISTED_SHARE: f64 = 0.06;
+/// Chance that the complaint stays with it, whatever is swapped.
+const UNLISTED_STAYS: f64 = 0.7;
 /// Chance that it brings about any one symptom.
 pub const UNLISTED_SYMPTOM: f64 = 0.12;
 /// Chance that it brings about any one check's abnormal answers together.
@@ -82,13 +86,17 @@ impl<'r> Builder<'r> {
         if let Some(circuit) = circuit {
             builder.add_board(circuit, card);
         }
+        let unlisted = match rules.is_of_unit() {
+            true => (UNLISTED_SHARE * builder.faults.iter().map(|f| f.prior).sum::<f64>().max(0.3)).min(0.5),
+            false => UNLISTED_PRIOR,
+        };
         builder.add_fault(ModelFault {
             id: "unlisted".into(),
             says: "Something that the rules don't know".into(),
             plain: "A cause that is not on our list".into(),
             part: None,
             origin: FaultOrigin::Unlisted,
-            prior: UNLISTED_PRIOR,
+            prior: unlisted,
             remedies: Vec::new(),
         });
         builder
@@ -315,7 +323,13 @@ impl<'r> Builder<'r> {
         check: &rules::Check,
     ) -> Result<belief::CheckId, BeliefError> {
         let bad = check.answers.len() - 1;
-        let total = if check.symptom.is_some() { UNLISTED_SYMPTOM } else { UNLISTED_CHECK };
+        let total = match check.usual {
+            // What is swapped seldom helps against something that nobody thought of.
+            usual if usual == bad => UNLISTED_STAYS,
+            _ if check.symptom.is_some() => UNLISTED_SYMPTOM,
+            _ if self.rules.is_of_unit() => UNLISTED_SYMPTOM,
+            _ => UNLISTED_CHECK,
+        };
         let mut causes: Vec<(belief::Cause, Vec<f64>)> = Vec::new();
         for (_, link) in self.rules.links_to(Effect::Check(id)) {
             if let Strength::Graded(shares) = &link.strength {

@@ -5,9 +5,10 @@
 //! anew. Findings are numbered from 1 in the order they stand on the card; a struck one stays there,
 //! crossed out.
 
+use super::unit::CardOutline;
 use crate::rules::{Build, History, Tool};
 use crate::text::{
-    At, Complaint, Complaints, Document, EditError, Node, Source, Value, append_item, decode, flow_map,
+    At, Complaint, Complaints, Document, Named, EditError, Node, Source, Value, append_item, decode, flow_map,
     flow_scalar, insert_entry, parse, set_entry,
 };
 use serde::{Deserialize, Serialize};
@@ -216,6 +217,15 @@ pub struct Card {
     /// Blocks the unit has, by pack id; all of them where none is named.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
+    /// What kind of unit it is, and where it differs: an outline.
+    #[serde(default)]
+    pub outline: Option<CardOutline>,
+    /// What the unit has or lacks: battery, adaptor, footswitch, light, usb, box.
+    #[serde(default)]
+    pub facts: Named<At<bool>>,
+    /// What happened just before: ids of events.
+    #[serde(default)]
+    pub happened: Vec<At<String>>,
     /// Tools at hand; a meter where none is named.
     #[serde(default)]
     pub tools: Vec<Tool>,
@@ -467,6 +477,12 @@ pub struct NewCard {
     pub board: Option<String>,
     /// Blocks.
     pub blocks: Vec<String>,
+    /// The kind of unit.
+    pub outline: Option<String>,
+    /// What the unit has or lacks.
+    pub facts: Vec<(String, bool)>,
+    /// What happened just before.
+    pub happened: Vec<String>,
     /// Tools.
     pub tools: Vec<Tool>,
 }
@@ -505,6 +521,16 @@ impl NewCard {
         }
         if !self.blocks.is_empty() {
             line("blocks", format!("[{}]", self.blocks.join(", ")));
+        }
+        if let Some(outline) = &self.outline {
+            line("outline", inline(outline));
+        }
+        if !self.facts.is_empty() {
+            let yes_no = |b: &bool| if *b { "true" } else { "false" };
+            line("facts", flow_map(self.facts.iter().map(|(k, v)| (k.as_str(), yes_no(v).to_string()))));
+        }
+        if !self.happened.is_empty() {
+            line("happened", format!("[{}]", self.happened.join(", ")));
         }
         if !self.tools.is_empty() {
             let names: Vec<&str> = self.tools.iter().map(|t| t.name()).collect();

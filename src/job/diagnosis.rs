@@ -3,6 +3,7 @@
 use super::card::JobCard;
 use super::circuit::Circuit;
 use super::learned::LearnedFigure;
+use super::unit::unit_rules;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
@@ -234,6 +235,7 @@ impl<'r> Diagnosis<'r> {
         circuit: Option<Rc<Circuit<'r>>>,
     ) -> Result<Self, Complaints> {
         in_scope(&job)?;
+        let (rules, _) = unit_rules(rules, &job)?;
         let model = Model::of(rules, &job, circuit.as_deref())?;
         Ok(Self { rules, job, circuit, model })
     }
@@ -388,6 +390,9 @@ impl<'r> Diagnosis<'r> {
     /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
     fn inseparable(&self, a: FaultId, b: FaultId, open: &[Vec<BoardCheck>; 2]) -> bool {
         let (a, b) = match (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin) {
+            (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) if self.rules.is_of_unit() => {
+                return self.rules.fault(*a).group == self.rules.fault(*b).group;
+            }
             (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) => (a, b),
             (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b, open),
             _ => return false,

@@ -16,6 +16,7 @@ pub mod session;
 mod stages;
 pub mod store;
 mod understand;
+mod unit;
 
 pub use build::{
     BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
@@ -29,6 +30,7 @@ pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
+pub use unit::{CardOutline, FACTS, OutlineLines, unit_rules};
 
 #[cfg(test)]
 mod tests {

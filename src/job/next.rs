@@ -18,6 +18,8 @@ use serde::Serialize;
 
 /// How many faults the planner looks at, and how many sets of them.
 const FAULTS: usize = 48;
+/// The same on an outline, whose slips may be anywhere.
+const FAULTS_OF_UNIT: usize = 110;
 const PAIRED: usize = 18;
 const SETS: usize = 160;
 
@@ -324,8 +326,8 @@ impl Diagnosis<'_> {
             })
         };
         let problem = planned(draft)?;
-        // Questions of the rules alone are the trade's own small talk; only a board's many readings need thinning out.
-        if self.circuit.is_none() {
+        // Questions of packs alone are the trade's own small talk; a board's many readings and an outline's many spots need thinning out.
+        if self.circuit.is_none() && !self.rules.is_of_unit() {
             return Ok(problem);
         }
         let dull: Vec<usize> = problem
@@ -361,7 +363,7 @@ impl Diagnosis<'_> {
             .filter(|(_, p)| *p > 1e-6)
             .collect();
         list.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-        list.truncate(FAULTS);
+        list.truncate(if self.rules.is_of_unit() { FAULTS_OF_UNIT } else { FAULTS });
         let mut out: Vec<FaultId> = list.into_iter().map(|(f, _)| f).collect();
         if !out.contains(&self.model.unlisted()) {
             out.push(self.model.unlisted());
@@ -882,7 +884,7 @@ impl Diagnosis<'_> {
             text: check.how.clone(),
             place: check.place_on_unit.clone(),
             unit: check.reading.as_ref().map(|r| r.unit.name().into()),
-            answers: check.answers.clone(),
+            answers: shown_answers(check),
             healthy: check.healthy.clone(),
             needs: check.tools.iter().map(|t| t.name().into()).collect(),
             power: check.power.name().into(),
@@ -976,6 +978,14 @@ impl Diagnosis<'_> {
             Stop::NoStepLeft => "No step is left that could help with the tools at hand.".into(),
         }
     }
+}
+
+/// A check's answers as they are shown: first the one to be expected where all that it touches is good.
+fn shown_answers(check: &rules::Check) -> Vec<String> {
+    let mut out = check.answers.clone();
+    let usual = out.remove(check.usual.min(out.len() - 1));
+    out.insert(0, usual);
+    out
 }
 
 fn tool_index(tool: Tool) -> usize {

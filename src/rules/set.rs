@@ -54,6 +54,9 @@ pub struct Fault {
     pub build: ByBuild<Factor>,
     /// Board faults that stand for this one: a role and modes.
     pub board: Option<(String, Vec<String>)>,
+    /// Faults that one line of suspects names together: those of one part that one work puts right, or one slip wherever it may
+    /// be; of an outline only.
+    pub group: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.
@@ -110,6 +113,8 @@ pub struct Check {
     pub place_on_unit: Option<String>,
     /// Answers, the normal one first, then in rising badness; at least two.
     pub answers: Vec<String>,
+    /// The answer to be expected where all that the check touches is good, by index: the first, but for swaps.
+    pub usual: usize,
     /// How a reading becomes an answer.
     pub reading: Option<Reading>,
     /// The healthy reading in words and figures.
@@ -372,6 +377,7 @@ pub struct Rules {
     pub(super) fixed_by: Vec<Vec<RemedyId>>,
     pub(super) order: Vec<ConditionId>,
     pub(super) derived: super::places::Derived,
+    pub(super) of_unit: bool,
 }
 
 macro_rules! accessors {
@@ -540,6 +546,11 @@ impl Rules {
             remedies: self.remedies.len(),
             links: self.links.len(),
         }
+    }
+
+    /// Whether the set is that of one unit, derived from its outline.
+    pub fn is_of_unit(&self) -> bool {
+        self.of_unit
     }
 
     /// The figures that later packs changed, in the order of the packs.

@@ -84,6 +84,24 @@ words! {
         Pcb = "pcb",
         /// Soldered lead to lead or on tags.
         PointToPoint = "point-to-point",
+        /// Made in a factory.
+        Factory = "factory",
+        /// Soldered on a board of pads, wire by wire.
+        Perfboard = "perfboard",
+    }
+}
+
+impl Build {
+    /// The methods that packs have a factor of their own for.
+    pub const AUTHORED: [Self; 4] = [Self::Breadboard, Self::Stripboard, Self::Pcb, Self::PointToPoint];
+
+    /// The method whose factor counts in packs: a factory's board is a printed one, a board of pads is soldered like strips.
+    pub fn authored(self) -> Self {
+        match self {
+            Self::Factory => Self::Pcb,
+            Self::Perfboard => Self::Stripboard,
+            own => own,
+        }
     }
 }
 

@@ -144,8 +144,8 @@ impl<T> ByBuild<T> {
     pub fn of(&self, build: Build) -> &T {
         match build {
             Build::Breadboard => &self.breadboard,
-            Build::Stripboard => &self.stripboard,
-            Build::Pcb => &self.pcb,
+            Build::Stripboard | Build::Perfboard => &self.stripboard,
+            Build::Pcb | Build::Factory => &self.pcb,
             Build::PointToPoint => &self.point_to_point,
         }
     }
@@ -153,8 +153,8 @@ impl<T> ByBuild<T> {
     pub(super) fn of_mut(&mut self, build: Build) -> &mut T {
         match build {
             Build::Breadboard => &mut self.breadboard,
-            Build::Stripboard => &mut self.stripboard,
-            Build::Pcb => &mut self.pcb,
+            Build::Stripboard | Build::Perfboard => &mut self.stripboard,
+            Build::Pcb | Build::Factory => &mut self.pcb,
             Build::PointToPoint => &mut self.point_to_point,
         }
     }

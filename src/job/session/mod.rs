@@ -168,6 +168,7 @@ impl<'r> Session<'r> {
         }
         loop {
             let diagnosis = Diagnosis::on(self.rules, self.without_later(), self.board)?;
+            self.rules = diagnosis.rules;
             let proposal = diagnosis.next(ALTERNATIVES)?;
             if proposal.action == "done" && !self.later.is_empty() && !diagnosis.cured() {
                 self.later.clear();

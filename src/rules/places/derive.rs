@@ -75,6 +75,7 @@ struct Made<'l> {
     id: String,
     spot: Option<usize>,
     shows: &'l [Show],
+    usual: Option<&'l At<String>>,
 }
 
 struct Deriver<'l> {
@@ -111,7 +112,7 @@ impl<'l> Deriver<'l> {
                         continue;
                     }
                     let loci = match at.path {
-                        Path::Everywhere if is_somewhere(mode) => self.loci(mode),
+                        Path::Everywhere if kind.path == Path::Everywhere && is_somewhere(mode) => self.loci(mode),
                         _ => vec![(spot, at.path)],
                     };
                     let located = loci != [(spot, at.path)];
@@ -284,7 +285,8 @@ impl<'l> Deriver<'l> {
         let branch = |there: &Seat| seat.branch == Branch::Main || seat.branch == there.branch;
         match scope {
             Scope::Any => true,
-            Scope::Here => there.is_some_and(|t| {
+            Scope::Here => check.is_some_and(|c| c == seat.spot),
+            Scope::Felt => there.is_some_and(|t| {
                 t.spot == seat.spot
                     || (!direct && seat.whole && matches!(t.path, Path::Signal | Path::Control) && t.region == Region::Own)
             }),
@@ -336,6 +338,7 @@ impl<'l> Deriver<'l> {
         self.add_links(&mut loader.rules, &made, pack);
         proof::index(&mut loader.rules);
         loader.rules.order = (0..loader.rules.conditions.len()).map(ConditionId::at).collect();
+        loader.rules.of_unit = true;
         let Loader { complaints, rules, .. } = loader;
         complaints.or_ok(rules)
     }
@@ -370,14 +373,14 @@ impl<'l> Deriver<'l> {
             match &family.each {
                 None => {
                     pack.checks.0.push((key.clone(), self.check(family, None)));
-                    made.push(Made { id: key.value.clone(), spot: None, shows: &family.shows });
+                    made.push(Made { id: key.value.clone(), spot: None, shows: &family.shows, usual: family.usual.as_ref() });
                 }
                 Some(each) => {
                     for spot in self.spots_of(each) {
                         let id = format!("{}@{}", key.value, self.unit.spots[spot].id);
                         let key = At { value: id.clone(), span: key.span };
                         pack.checks.0.push((key, self.check(family, Some(spot))));
-                        made.push(Made { id, spot: Some(spot), shows: &family.shows });
+                        made.push(Made { id, spot: Some(spot), shows: &family.shows, usual: family.usual.as_ref() });
                     }
                 }
             }
@@ -389,7 +392,7 @@ impl<'l> Deriver<'l> {
                 continue;
             }
             pack.symptoms.0.push((key.clone(), symptom_of(symptom)));
-            made.push(Made { id: key.value.clone(), spot: None, shows: &symptom.shows });
+            made.push(Made { id: key.value.clone(), spot: None, shows: &symptom.shows, usual: None });
         }
         pack
     }
@@ -532,6 +535,10 @@ impl<'l> Deriver<'l> {
                 prior: written::ByHistory { fresh_build: p, worked_before: p, after_change: p },
                 build: ByBuild::same(Factor::ONE),
                 board: None,
+                group: Some(match draft.located {
+                    true => format!("{}-{}", draft.kind.id, draft.mode.id),
+                    false => format!("{}@{}", draft.mode.work, spot.id),
+                }),
                 source: draft.mode.source.clone(),
                 pack,
                 place: draft.mode.place.clone(),
@@ -648,6 +655,9 @@ impl<'l> Deriver<'l> {
         for check in made {
             let Ok(id) = rules.find_check(&check.id) else { continue };
             let answers = rules.check(id).answers.len();
+            if let Some(usual) = check.usual.and_then(|u| rules.check(id).answer(&u.value).ok()) {
+                rules.checks[id.index()].usual = usual;
+            }
             let mut causes: BTreeMap<Cause, Vec<f64>> = BTreeMap::new();
             for show in check.shows {
                 let gives = self.gives(rules, id, show, answers);

@@ -326,6 +326,8 @@ words! {
     Scope, "scope" {
         /// At the check's spot.
         Here = "here",
+        /// At the check's spot, or in what the whole unit lives on.
+        Felt = "felt",
         /// Anywhere but at the check's spot.
         Elsewhere = "elsewhere",
         /// At the check's spot or ahead of it in the signal.
