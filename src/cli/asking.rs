@@ -156,6 +156,15 @@ impl Asker<'_, '_> {
         Ok(self.one("How is it built? Enter if it is none of these.", &rows, &[])?.map(|i| Build::ALL[i]))
     }
 
+    /// What kind of unit it is; `any` for none of them.
+    ///
+    /// # Errors
+    /// As [`Asker::line`].
+    pub fn kind(&mut self, kinds: &[Choice]) -> Result<Option<String>, Failure> {
+        let question = "What kind of unit is it? Enter if it is none of these.";
+        Ok(self.one(question, kinds, &[])?.map(|i| kinds[i].word.clone()))
+    }
+
     /// What powers it.
     ///
     /// # Errors

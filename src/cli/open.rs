@@ -5,8 +5,9 @@ use super::input::Input;
 use super::screen::{Failure, Screen};
 use super::target::{board_of, quoted};
 use crate::job::store;
-use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
-use crate::rules::{Applies, Build, History, Rules, Tool};
+use crate::job::{Diagnosis, FACTS, JobCard, NewCard, PowerSource, outline_of};
+use crate::rules::places::Library as Places;
+use crate::rules::{Build, History, Rules, Tool};
 use crate::text::{Complaint, Source, or_nearest};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -46,6 +47,15 @@ pub struct Args {
     /// A block the unit has, by pack id (may be given again)
     #[arg(long, value_name = "B")]
     block: Vec<String>,
+    /// What kind of unit it is, such as echo-delay; else it is read out of the words (halfsplit rules list --kind outline)
+    #[arg(long, value_name = "KIND")]
+    outline: Option<String>,
+    /// Something that the unit has or lacks, such as battery=no (may be given again)
+    #[arg(long, value_name = "FACT=yes|no")]
+    fact: Vec<String>,
+    /// What happened just before, such as dropped (may be given again)
+    #[arg(long, value_name = "EVENT")]
+    happened: Vec<String>,
     /// What was changed last
     #[arg(long, value_name = "TEXT")]
     changed: Option<String>,
@@ -153,20 +163,53 @@ fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(),
             }
         }
     }
-    if args.block.is_empty() && args.board.is_none() {
-        let blocks: Vec<Choice> = rules
-            .packs()
-            .filter(|(_, p)| p.applies == Applies::WithBlock)
-            .map(|(_, p)| Choice { word: p.id.clone(), says: p.title.clone() })
+    if args.block.is_empty() && args.board.is_none() && args.outline.is_none() {
+        let library = rules.library()?;
+        let power = args.power.as_deref().map(power_source).transpose()?;
+        let read = outline_read(args, &library, power);
+        let kinds: Vec<Choice> = library
+            .outlines
+            .iter()
+            .filter(|(id, _)| !id.starts_with("any"))
+            .map(|(id, o)| Choice { word: id.clone(), says: o.says.value.clone() })
             .collect();
-        if !blocks.is_empty() {
-            args.block = asker.several("Which of these blocks has it? Enter if you don't know.", &blocks)?;
+        // What the words name need not be asked.
+        if read.starts_with("any") {
+            args.outline = asker.kind(&kinds)?;
+        } else if let Some(outline) = library.outlines.get(&read) {
+            asker.say(&format!("Taken for: {}.", outline.says.value))?;
         }
     }
     if args.tools.is_empty() {
         args.tools = asker.tools()?;
     }
     Ok(())
+}
+
+/// The kind of unit that the words name.
+fn outline_read(args: &Args, library: &Places, power: Option<PowerSource>) -> String {
+    let texts = [args.unit.as_deref().unwrap_or_default(), args.complaint.as_deref().unwrap_or_default()];
+    outline_of(library, &texts, power)
+}
+
+/// `battery=no` as typed.
+fn fact(typed: &str) -> Result<(String, bool), Failure> {
+    let (name, value) = typed.split_once('=').unwrap_or((typed, "yes"));
+    let value = match value.trim() {
+        "yes" | "true" => true,
+        "no" | "false" | "none" => false,
+        other => {
+            let message = format!("'{other}' is no answer to '{name}'");
+            return Err(Failure::Complaints(Complaint::nowhere("bad-value", message).help("write yes or no").into()));
+        }
+    };
+    let name = name.trim();
+    if !FACTS.contains(&name) {
+        let message = format!("unknown fact '{name}'");
+        let help = or_nearest(name, FACTS);
+        return Err(Failure::Complaints(Complaint::nowhere("unknown-name", message).help(help).into()));
+    }
+    Ok((name.to_string(), value))
 }
 
 /// Proves the card, writes it, and ends with the reason where the unit is out of scope.
@@ -193,6 +236,16 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
         symptoms,
         board: args.board.clone(),
         blocks: args.block.clone(),
+        outline: match &args.outline {
+            Some(outline) => Some(outline.clone()),
+            // A board says itself what the unit has; blocks are the older way to say it.
+            None if args.board.is_none() && args.block.is_empty() => {
+                Some(outline_read(args, &*rules.library()?, power))
+            }
+            None => None,
+        },
+        facts: args.fact.iter().map(|f| fact(f)).collect::<Result<_, _>>()?,
+        happened: args.happened.clone(),
         tools: args.tools.clone(),
     };
     let text = new.text();

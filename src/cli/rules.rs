@@ -1,11 +1,13 @@
 //! `halfsplit rules check|list|show|schema`.
 
 use crate::rules::parts::Library;
-use crate::rules::{self, Counts, Rules};
+use crate::rules::places::{Library as Places, LibraryCounts, UnitFacts};
+use crate::rules::{self, Counts, History, Rules};
 use crate::text::{Complaint, Complaints, Source, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Exit code: done.
 pub const DONE: u8 = 0;
@@ -48,16 +50,22 @@ pub enum Command {
     /// List symptoms, faults, conditions, checks and remedies, and the devices and part kinds of boards
     List {
         /// Only items of this kind
-        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind"])]
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind", "outline", "place"])]
         kind: Option<String>,
+        /// Of a unit of this outline: its faults, checks and remedies
+        #[arg(long, value_name = "OUTLINE")]
+        of: Option<String>,
     },
     #[command(
         after_help = "Examples:\n  halfsplit rules show regulator-turned\n  halfsplit rules show TL072"
     )]
     /// Explain one item, device, part kind or pack
     Show {
-        /// Its id, such as `regulator-turned` or `TL072`
+        /// Its id, such as `regulator-turned`, `TL072`, `echo-delay` or `reservoir`
         id: String,
+        /// Of a unit of this outline, such as `listen@Q1` of a fuzz
+        #[arg(long, value_name = "OUTLINE")]
+        of: Option<String>,
     },
     /// Print a JSON Schema, or the names of all
     #[command(
@@ -85,20 +93,43 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
             return Ok(SYSTEM);
         }
     };
-    let rules = match Rules::load(&sources) {
+    let (own, packs): (Vec<Source>, Vec<Source>) = sources.into_iter().partition(rules::places::is_library);
+    let rules = match Rules::load(&packs).and_then(|r| r.with_places(&own)) {
         Ok(rules) => rules,
         Err(complaints) => return complain(args, &complaints, out, err),
     };
     match &args.command {
-        Command::Check | Command::Schema { .. } => report(args, &rules, out),
-        Command::List { kind } => list(args, &rules, kind.as_deref(), out),
-        Command::Show { id } => show(args, &rules, id, out, err),
+        Command::Check | Command::Schema { .. } => report(args, &rules, out, err),
+        Command::List { kind, of } => match of_unit(&rules, of.as_deref()) {
+            Ok(rules) => list(args, rules, kind.as_deref(), out),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
+        Command::Show { id, of } => match of_unit(&rules, of.as_deref()) {
+            Ok(rules) => show(args, rules, id, out, err),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
     }
+}
+
+/// The rules of a unit of an outline, where one is named.
+fn of_unit<'r>(rules: &'r Rules, outline: Option<&str>) -> Result<&'r Rules, Complaints> {
+    match outline {
+        Some(outline) => Ok(rules.for_unit(&UnitFacts::new(outline, History::FreshBuild))?.0),
+        None => Ok(rules),
+    }
+}
+
+/// Outlines and places; none where the built-in rules are left out.
+fn places(args: &RulesArgs, rules: &Rules) -> Option<Arc<Places>> {
+    if args.bare { None } else { rules.library().ok() }
 }
 
 fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
     let mut list = rules.list();
-    list.items.extend(library(args).list());
+    if !rules.is_of_unit() {
+        list.items.extend(library(args).list());
+        list.items.extend(places(args, rules).map(|p| p.list()).unwrap_or_default());
+    }
     list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
     if args.json {
         print_json(out, &list)?;
@@ -119,6 +150,16 @@ fn show(
     err: &mut dyn Write,
 ) -> io::Result<u8> {
     let library = library(args);
+    if let Some(Ok(sheet)) = places(args, rules).map(|p| p.show(id))
+        && rules.find(id).is_err()
+        && library.show(id).is_none()
+    {
+        match args.json {
+            true => print_json(out, &sheet)?,
+            false => write!(out, "{}", sheet.text(80))?,
+        }
+        return Ok(DONE);
+    }
     match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
         Ok(sheet) if args.json => print_json(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
@@ -139,7 +180,9 @@ fn library(args: &RulesArgs) -> Library {
 fn unknown(e: rules::UnknownName, id: &str, rules: &Rules, library: &Library) -> rules::UnknownName {
     let own = rules.list().items;
     let kinds: Vec<&str> = library.kinds().map(|(k, _)| k).collect();
-    let names = own.iter().map(|i| i.id.as_str()).chain(library.device_names()).chain(kinds);
+    let places = rules.library().ok();
+    let placed = places.iter().flat_map(|p| p.outlines.keys().chain(p.kinds.keys()).map(String::as_str));
+    let names = own.iter().map(|i| i.id.as_str()).chain(library.device_names()).chain(kinds).chain(placed);
     rules::UnknownName { help: or_nearest(id, names), ..e }
 }
 
@@ -210,6 +253,8 @@ fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
 struct Report<'a> {
     /// How much the packs hold; nothing when there are complaints.
     counts: Option<Counts>,
+    /// How much places and outlines hold; nothing when there are complaints or they are left out.
+    places: Option<LibraryCounts>,
     /// Every mistake, by file and place.
     complaints: Vec<OneComplaint<'a>>,
 }
@@ -248,7 +293,7 @@ fn complain(
 ) -> io::Result<u8> {
     if args.json {
         let complaints = complaints.0.iter().map(one_complaint).collect();
-        print_json(out, &Report { counts: None, complaints })?;
+        print_json(out, &Report { counts: None, places: None, complaints })?;
     }
     write!(err, "{}", complaints.render(false))?;
     let count = complaints.0.len();
@@ -264,11 +309,19 @@ fn one_complaint(c: &Complaint) -> OneComplaint<'_> {
     OneComplaint { code: c.code, message: &c.message, help: &c.help, place }
 }
 
-fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8> {
+fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
     let counts = rules.counts();
+    let places = match places(args, rules).map(|p| p.prove()) {
+        None => None,
+        Some(Ok(counts)) => Some(counts),
+        Some(Err(complaints)) => return complain(args, &complaints, out, err),
+    };
     if args.json {
-        print_json(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
+        print_json(out, &Report { counts: Some(counts), places, complaints: Vec::new() })?;
     } else {
+        if let Some(places) = places {
+            writeln!(out, "{places}; 0 complaints")?;
+        }
         writeln!(out, "{counts}; 0 complaints")?;
     }
     Ok(DONE)

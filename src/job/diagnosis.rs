@@ -8,6 +8,7 @@ use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
+use crate::rules::places::LIKELIEST_AT;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
@@ -350,8 +351,46 @@ impl<'r> Diagnosis<'r> {
         &self.model.faults[fault.0].id
     }
 
+    /// One suspect a group of the unit's outline: the faults of one part that one work puts right, or one slip wherever it may be.
+    fn by_group(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
+        let mut groups: std::collections::BTreeMap<String, Vec<(FaultId, f64)>> = std::collections::BTreeMap::new();
+        for (fault, p) in list {
+            let key = match &self.model.faults[fault.0].origin {
+                FaultOrigin::Rule(id) => self.rules.fault(*id).group.clone(),
+                _ => None,
+            };
+            groups.entry(key.unwrap_or_else(|| self.name(*fault).to_owned())).or_default().push((*fault, *p));
+        }
+        let mut out: Vec<Suspect> = groups
+            .into_values()
+            .map(|of| {
+                let entry = &self.model.faults[of[0].0.0];
+                let ids: Vec<FaultId> = of.iter().map(|f| f.0).collect();
+                let prior = 1.0 - ids.iter().map(|f| 1.0 - self.model.faults[f.0].prior).product::<f64>();
+                let probability = self.any_of(&ids);
+                Suspect {
+                    id: entry.id.clone(),
+                    faults: ids.iter().map(|f| self.name(*f).to_owned()).collect(),
+                    says: match ids.len() {
+                        1 => entry.says.clone(),
+                        _ => entry.says.replacen(LIKELIEST_AT, ", likeliest at ", 1),
+                    },
+                    probability,
+                    weight_db: odds_db(probability) - odds_db(prior),
+                    part: entry.part.clone(),
+                    remedy: entry.remedies.first().map(|r| self.offer(r)),
+                }
+            })
+            .collect();
+        out.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.id.cmp(&b.id)));
+        out
+    }
+
     /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
     fn grouped(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
+        if self.rules.is_of_unit() {
+            return self.by_group(list);
+        }
         let mut out: Vec<(Suspect, Vec<FaultId>)> = Vec::new();
         let open = self.open_by_power();
         for (fault, probability) in list {

@@ -30,7 +30,7 @@ pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
-pub use unit::{CardOutline, FACTS, OutlineLines, unit_rules};
+pub use unit::{CardOutline, FACTS, OutlineLines, outline_of, unit_rules};
 
 #[cfg(test)]
 mod tests {

@@ -88,6 +88,15 @@ pub(super) fn understand(
                     node: None,
                 });
             }
+            // Something that a unit of this outline does not show counts for nothing, and stays on the card.
+            Err(_) if rules.knows_symptom_elsewhere(&symptom.value) => out.push(Understood {
+                number: 0,
+                check: symptom.value.clone(),
+                answer: "yes".into(),
+                meaning: Meaning::Unsure { check: None },
+                epoch: 0,
+                node: None,
+            }),
             Err(e) => {
                 let place = job.document.place(symptom.span);
                 let message = format!("unknown symptom '{}'", symptom.value);

@@ -2,7 +2,7 @@
 
 use super::card::{Card, JobCard, PowerSource};
 use crate::rules::Rules;
-use crate::rules::places::{Unit, UnitFacts};
+use crate::rules::places::{Library, Unit, UnitFacts};
 use crate::text::{At, Complaint, Complaints, Named, Node, Value};
 use serde::de::{self, Deserializer, MapAccess, Visitor, value};
 use serde::{Deserialize, Serialize, Serializer};
@@ -90,6 +90,41 @@ impl Card {
         facts.facts = known;
         facts.frame_only = self.board.is_some();
         Some(facts)
+    }
+}
+
+/// The kind of unit that some words name: the outline with the longest name in them, else one for a unit that nobody can name.
+///
+/// ```
+/// use halfsplit::{job::outline_of, rules::places::Library};
+/// let library = Library::builtin()?;
+/// assert_eq!(outline_of(&library, &["my old echo pedal lost its repeats"], None), "echo-delay");
+/// assert_eq!(outline_of(&library, &["it is dead"], None), "any");
+/// # Ok::<(), halfsplit::text::Complaints>(())
+/// ```
+pub fn outline_of(library: &Library, texts: &[&str], power: Option<PowerSource>) -> String {
+    let flat = |t: &str| {
+        let words: String = t.to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
+        format!(" {} ", words.split_whitespace().collect::<Vec<_>>().join(" "))
+    };
+    let texts: Vec<String> = texts.iter().map(|t| flat(t)).collect();
+    let mut best: Option<(usize, &str)> = None;
+    for (id, outline) in &library.outlines {
+        for word in &outline.words {
+            let word = flat(&word.value);
+            let plural = format!("{}s ", word.trim_end());
+            let named = texts.iter().any(|t| t.contains(&word) || t.contains(&plural));
+            if named && best.is_none_or(|(long, _)| word.len() > long) {
+                best = Some((word.len(), id));
+            }
+        }
+    }
+    let module = power == Some(PowerSource::ModuleSupply);
+    match best {
+        // A pedal's outline fits no rack.
+        Some((_, id)) if !module || library.outlines.get(id).is_some_and(|o| o.frame.value == "module") => id.to_string(),
+        _ if module => "any-module".into(),
+        _ => "any".into(),
     }
 }
 

@@ -378,6 +378,7 @@ pub struct Rules {
     pub(super) order: Vec<ConditionId>,
     pub(super) derived: super::places::Derived,
     pub(super) of_unit: bool,
+    pub(super) library: Option<std::sync::Arc<super::places::Library>>,
 }
 
 macro_rules! accessors {

@@ -18,6 +18,14 @@ pub fn sources() -> Vec<Source> {
     FILES.iter().flat_map(|f| f.iter()).map(|(name, text)| Source::new(*name, *text)).collect()
 }
 
+/// Whether a file is one of places, outlines, derived checks or events, and no pack: by its first key.
+pub fn is_library(source: &Source) -> bool {
+    const KEYS: [&str; 6] = ["places", "outline", "frame", "checks", "happened", "builds"];
+    let top = |line: &&str| line.starts_with(|c: char| c.is_ascii_alphabetic());
+    let key = source.text.lines().find(top).and_then(|l| l.split(':').next()).unwrap_or_default();
+    KEYS.contains(&key.trim())
+}
+
 impl Library {
     /// The built-in library, read once a process.
     ///
@@ -85,6 +93,22 @@ impl Rules {
     /// # Errors
     /// An unknown outline or event.
     pub fn for_unit(&self, facts: &UnitFacts) -> Result<(&Rules, &Unit), Complaints> {
-        self.derived.get(&*Library::builtin()?, facts)
+        self.derived.get(&*self.library()?, facts)
+    }
+
+    /// Whether a symptom is one of other outlines, though not of the unit that this set is of.
+    pub fn knows_symptom_elsewhere(&self, id: &str) -> bool {
+        self.is_of_unit() && self.library().is_ok_and(|l| l.checks.iter().any(|(_, c)| c.symptoms.get(id).is_some()))
+    }
+
+    /// Places, outlines and derived checks: the built-in ones, with the user's after them where there are any.
+    ///
+    /// # Errors
+    /// When a shipped file is at fault.
+    pub fn library(&self) -> Result<Arc<Library>, Complaints> {
+        match &self.library {
+            Some(library) => Ok(Arc::clone(library)),
+            None => Library::builtin(),
+        }
     }
 }

@@ -37,6 +37,9 @@ const AT_TIMES: f64 = 0.8;
 /// Chance that something wrong is wrong at a given moment: always, or at times.
 const WRONG: [f64; 2] = [0.97, 0.65];
 
+/// Between what is wrong and where, for a slip that may be anywhere.
+pub const LIKELIEST_AT: &str = ", at ";
+
 /// A fault before it is one of the set.
 struct Draft<'l> {
     id: String,
@@ -522,7 +525,7 @@ impl<'l> Deriver<'l> {
             let name = lower_first(&draft.kind.name);
             let alone = draft.kind.id == spot.id || name == spot.id.replace('-', " ");
             let says = match (draft.located, alone) {
-                (true, _) => format!("At {}: the {name} {}", self.label(draft.spot), draft.mode.says),
+                (true, _) => format!("The {name} {}{LIKELIEST_AT}{}", draft.mode.says, self.label(draft.spot)),
                 (false, true) => format!("The {name} {}", draft.mode.says),
                 (false, false) => format!("{} ({name}) {}", spot.id, draft.mode.says),
             };
@@ -847,6 +850,8 @@ fn at_home(does: Does, path: Path) -> Option<Does> {
             Does::PassesFaint => Some(Does::FeedsLow),
             other => Some(other),
         },
+        // A control carries no sound: only that it stops acting is felt.
+        (Path::Control, "passes") => (does == Does::PassesNone || does == Does::PassesFaint).then_some(does),
         _ => Some(does),
     }
 }

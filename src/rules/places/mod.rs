@@ -10,13 +10,17 @@
 mod builtin;
 mod derive;
 mod library;
+mod proof;
+mod show;
 #[cfg(test)]
 mod tests;
 mod unit;
 pub mod words;
 pub mod written;
 
-pub use builtin::{Derived, sources as builtin_sources};
-pub use derive::rules_for;
+pub use builtin::{Derived, is_library, sources as builtin_sources};
+pub use derive::{LIKELIEST_AT, rules_for};
 pub use library::{Kind, Library, Mode};
+pub use proof::LibraryCounts;
+pub use show::{PlaceLine, PlaceSheet};
 pub use unit::{Region, SpotIn, Unit, UnitFacts};
