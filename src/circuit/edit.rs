@@ -9,7 +9,7 @@
 use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
 
 /// Resistance of an open joint or part, ohms (common practice, no source; the reference runs of the test data use the same).
-pub const OPEN_OHMS: f64 = 1e9;
+pub const OPEN_OHMS: f64 = 1e11;
 /// Resistance of a short, ohms (common practice, no source; the reference runs of the test data use the same).
 pub const SHORT_OHMS: f64 = 1.0;
 

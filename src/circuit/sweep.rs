@@ -117,6 +117,12 @@ impl Sweep {
         &self.compiled[0].network
     }
 
+    /// Voltage of a node of the healthy board, volts.
+    pub(crate) fn healthy_volts(&self, node: Node) -> f64 {
+        let start = &self.compiled[0].start;
+        node.index().checked_sub(1).and_then(|i| start.get(i)).copied().unwrap_or(0.0)
+    }
+
     /// The independent voltage sources, in the order [`Faulted::delivered`] counts them.
     pub fn sources(&self) -> &[ElementId] {
         &self.sources

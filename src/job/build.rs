@@ -5,6 +5,7 @@ use super::circuit::{Circuit, CircuitEpoch, Shows};
 use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understood};
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
+use crate::circuit::predict::Heard;
 use crate::rules::{self, Effect, Rules, Strength};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -337,9 +338,14 @@ impl<'r> Builder<'r> {
                 causes.extend(self.causes(link.from).into_iter().map(|c| (c, shares.clone())));
             }
         }
-        if check.board.as_deref() == Some("level-out") && bad == 2 {
-            let heard = self.shows.iter().filter(|(_, s)| s.faint + s.silent > 0.01);
-            causes.extend(heard.map(|(f, s)| (self.present[f.0], vec![s.faint, s.silent])));
+        if let Some(word) = &check.board {
+            let shares = |heard: &Heard| heard_as(word, heard).filter(|s| s.len() == bad);
+            let heard = self.shows.iter().filter_map(|(f, s)| Some((f, shares(&s.heard)?)));
+            causes.extend(
+                heard
+                    .filter(|(_, shares)| shares.iter().sum::<f64>() > 0.01)
+                    .map(|(f, s)| (self.present[f.0], s)),
+            );
         }
         let mut causes = strongest(causes);
         if let Some(unlisted) = self.present.last() {
@@ -368,6 +374,22 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// Chances of a check's answers after the normal one, by what of the sound it asks for; none for a word that is not of the sound.
+fn heard_as(word: &str, heard: &Heard) -> Option<Vec<f64>> {
+    Some(match word {
+        "level-out" => {
+            let (faint, silent) = (heard.faint.min(0.95), heard.none.min(0.97));
+            let most = (faint + silent).max(0.98) / 0.98;
+            vec![faint / most, silent / most]
+        }
+        "loud-out" => vec![heard.loud.min(0.97)],
+        "distorted-out" => vec![heard.distorted.min(0.97)],
+        "dull-out" => vec![heard.dull.min(0.97)],
+        "thin-out" => vec![heard.thin.min(0.97)],
+        _ => return None,
+    })
 }
 
 /// How a unit was built: where the card doesn't say, the board does.

@@ -38,7 +38,12 @@ pub(super) fn packs_in_play(
     };
     rules
         .packs()
-        .map(|(_, p)| p.applies == Applies::Always || named.is_empty() || named.contains(&p.id))
+        // A board says itself what it has; a unit of which nothing is said may have anything.
+        .map(|(_, p)| {
+            p.applies == Applies::Always
+                || (circuit.is_none() && named.is_empty())
+                || named.contains(&p.id)
+        })
         .collect()
 }
 

@@ -338,10 +338,12 @@ impl Loader {
         for e in &all.setups {
             let says = self.wording(e.file, &e.item.says);
             let minutes = e.item.minutes.value;
+            let fresh = e.item.fresh.as_ref().map_or(minutes, |m| self.positive_minutes(e.file, m));
             self.rules.setups.push(Setup {
                 id: e.key.value.clone(),
                 says,
                 minutes,
+                fresh,
                 pack: e.pack,
                 place: e.place(),
             });
@@ -367,7 +369,7 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
-                board: self.board_word(e.file, e.item.board.as_ref(), "bias-moved"),
+                board: self.board_word(e.file, e.item.board.as_ref(), &["bias-moved"]),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),
@@ -463,7 +465,7 @@ impl Loader {
             gate: check.gate,
             holds_power,
             tells_supply: self.tells_supply(e.file, &e.key.value, check),
-            board: self.board_word(e.file, check.board.as_ref(), "level-out"),
+            board: self.board_word(e.file, check.board.as_ref(), &["level-out"]),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
@@ -663,7 +665,11 @@ impl Loader {
             gate: false,
             holds_power: vec![false, false],
             tells_supply: false,
-            board: None,
+            board: self.board_word(
+                e.file,
+                s.board.as_ref(),
+                &["loud-out", "distorted-out", "dull-out", "thin-out"],
+            ),
             symptom: Some(id),
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
@@ -710,15 +716,15 @@ impl Loader {
     }
 
     /// The one word that `board` may hold here.
-    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &str) -> Option<String> {
+    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &[&str]) -> Option<String> {
         let word = word?;
-        if word.value != valid {
+        if !valid.contains(&word.value.as_str()) {
             let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
             self.complain(
                 "unknown-name",
                 file.place(word.span),
                 message,
-                format!("write 'board: {valid}', or drop it"),
+                format!("write 'board: {}', or drop it", valid.join("', 'board: ")),
             );
         }
         Some(word.value.clone())

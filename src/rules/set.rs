@@ -141,7 +141,8 @@ pub struct Check {
     pub tells_supply: bool,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
-    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path; of a symptom `loud-out`,
+    /// `distorted-out`, `dull-out` or `thin-out`.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
@@ -261,6 +262,8 @@ pub struct Setup {
     pub says: String,
     /// Minutes it takes.
     pub minutes: Minutes,
+    /// Minutes it takes on a fresh build.
+    pub fresh: Minutes,
     /// Its pack.
     pub pack: PackId,
     /// Where it is written.

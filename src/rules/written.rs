@@ -246,6 +246,9 @@ pub struct Symptom {
     /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
+    /// What of a board's circuit it is: `loud-out`, `distorted-out`, `dull-out` or `thin-out`, for one that stands alone.
+    #[serde(default)]
+    pub board: Option<At<String>>,
     /// Minutes that answering takes.
     #[serde(default)]
     pub minutes: Option<At<Minutes>>,
@@ -372,6 +375,9 @@ pub struct Setup {
     pub says: At<String>,
     /// Minutes it takes.
     pub minutes: At<Minutes>,
+    /// Minutes it takes on a fresh build, which nobody has boxed up yet.
+    #[serde(default)]
+    pub fresh: Option<At<Minutes>>,
 }
 
 /// A leak: one number for a check with two answers, else one an abnormal answer.

@@ -174,10 +174,11 @@ impl<'b> Rig<'b> {
         let edited = apply(self.board.network(), &edits).map_err(|e| complain(e.to_string()))?;
         let mut values = BTreeMap::new();
         for (varied, draw) in self.board.varied().iter().zip(&unit.draw) {
-            for (element, parameter) in &varied.targets {
-                let part = edited.element(*element).map_err(|e| complain(e.to_string()))?;
-                let Some(nominal) = part.primitive.parameter(*parameter) else { continue };
-                *values.entry((*element, *parameter)).or_insert(nominal) += draw * varied.change(nominal);
+            for target in &varied.targets {
+                let part = edited.element(target.element).map_err(|e| complain(e.to_string()))?;
+                let Some(nominal) = part.primitive.parameter(target.parameter) else { continue };
+                let value = values.entry((target.element, target.parameter)).or_insert(nominal);
+                *value = varied.drawn(*value, target.times, *draw);
             }
         }
         // A part that a fault has taken out keeps what the fault left: edits of its values do nothing.

@@ -104,8 +104,15 @@ impl Recipe {
         if let (Some(share), Some(value)) = (self.wiper, parameters.get("value").copied()) {
             // A wiper stops a little short of either end.
             let end = (value * 1e-3).max(0.5);
+            let share = (share + parameters.get("law").copied().unwrap_or(0.0)).clamp(0.0, 1.0);
             parameters.insert("lower".into(), (value * share).max(end));
             parameters.insert("upper".into(), (value * (1.0 - share)).max(end));
+        }
+        if let (Some(leakage), Some(value)) = (parameters.get("leakage"), parameters.get("value")) {
+            parameters.insert("leak".into(), leakage / value);
+        }
+        if let (Some(limit), Some(inner)) = (parameters.get("limit"), parameters.get("inner")) {
+            parameters.insert("knee".into(), limit * inner);
         }
         let env = self.pins.iter().enumerate().map(|(i, p)| (p.clone(), Goes::Pin(i))).collect();
         let mut out = Vec::new();

@@ -46,6 +46,8 @@ pub struct Pin {
     pub node: Node,
     /// The terminals of the part's elements that make it up.
     pub terminals: Vec<Terminal>,
+    /// Whether it is an output by the part's card.
+    pub output: bool,
 }
 
 /// A part on the board.

@@ -24,6 +24,8 @@ pub(super) struct Resolved<'a> {
     pub(super) tolerance: Option<Tolerance>,
     pub(super) role: Option<String>,
     pub(super) turn: Option<f64>,
+    /// One standard deviation of the share of the track below a control's wiper.
+    pub(super) law: Option<f64>,
     pub(super) position: Option<String>,
     pub(super) supply: bool,
 }
@@ -122,6 +124,7 @@ impl<'a> Resolver<'a, '_> {
             tolerance: None,
             role: None,
             turn: None,
+            law: None,
             position: None,
             supply: true,
         })
@@ -159,7 +162,11 @@ impl<'a> Resolver<'a, '_> {
         }
         let tolerance = self.tolerance(part, kind, marked);
         let turn = self.turn(id, part, kind);
-        let wiper = turn.map(|t| part.taper.unwrap_or_default().share(t));
+        let taper = part.taper.unwrap_or_default();
+        let wiper = turn.map(|t| taper.share(t));
+        if wiper.is_some() {
+            parameters.insert("law".into(), 0.0);
+        }
         let (position, contacts) = self.contacts(id, part, kind, &pins);
         Some(Resolved {
             id: id.value.clone(),
@@ -179,6 +186,7 @@ impl<'a> Resolver<'a, '_> {
             tolerance,
             role: part.role.as_ref().map(|r| r.value.clone()),
             turn,
+            law: turn.map(|t| taper.deviation(t)),
             position,
             supply: false,
         })

@@ -114,6 +114,12 @@ impl Checker<'_> {
         if kind.turn.is_some() {
             parameters.extend(["lower", "upper"]);
         }
+        // Worked out from two others.
+        for (made, from) in [("leak", "leakage"), ("knee", "limit")] {
+            if parameters.contains(&from) {
+                parameters.push(made);
+            }
+        }
         let body = Body { pins: names(&kind.terminals), parameters, elements: &kind.elements };
         self.elements(&body);
         // Kinds whose devices bring the pins name those; each device is checked against them.
@@ -351,6 +357,17 @@ impl EditRule {
 }
 
 impl Parameter {
+    /// The value at so many standard deviations from the usual one.
+    pub fn at(&self, deviations: f64) -> f64 {
+        match self.spread {
+            None => self.typical,
+            Some((low, high)) if low * high > 0.0 => {
+                self.typical * ((high / low).ln().abs() / 4.0 * deviations).exp()
+            }
+            Some((low, high)) => self.typical + (high - low) / 4.0 * deviations,
+        }
+    }
+
     /// One standard deviation upward: from the spread's ends, by ratio where both have one sign, else by difference.
     pub fn deviation(&self) -> f64 {
         match self.spread {

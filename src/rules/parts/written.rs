@@ -369,28 +369,28 @@ pub struct Remedy {
 pub enum EditRule {
     /// Puts 1 gigohm in series with a terminal.
     Open(At<String>),
-    /// Puts that many ohms in series with a terminal.
+    /// Puts that many ohms in series with a terminal; from low to high, where that is not known better.
     Series {
         /// The terminal.
         at: At<String>,
         /// Ohms.
-        ohms: f64,
+        ohms: Parameter,
     },
     /// Puts 1 ohm between two terminals.
     Short([At<String>; 2]),
-    /// Puts that many ohms between two terminals.
+    /// Puts that many ohms between two terminals; from low to high, where that is not known better.
     Leak {
         /// The terminals.
         between: [At<String>; 2],
         /// Ohms.
-        ohms: f64,
+        ohms: Parameter,
     },
-    /// Multiplies a parameter (or the part's `value`).
+    /// Multiplies a parameter (or the part's `value`); from low to high, where that is not known better.
     Scale {
         /// Its name.
         of: At<String>,
         /// The factor.
-        by: f64,
+        by: Parameter,
     },
     /// Sets a parameter.
     Set {
