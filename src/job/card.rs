@@ -86,6 +86,23 @@ pub struct CardFinding {
     pub struck: Option<String>,
 }
 
+/// A reading of a unit of the same kind that works.
+#[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct GoodReading {
+    /// When, RFC 3339.
+    #[serde(default)]
+    pub at: Option<String>,
+    /// Check id, as in findings.
+    pub check: At<String>,
+    /// What was read.
+    pub answer: At<String>,
+    /// A free remark.
+    #[serde(default)]
+    pub remark: Option<String>,
+}
+
 /// One piece of work done.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
@@ -225,6 +242,9 @@ pub struct Card {
     /// What was found, in order.
     #[serde(default)]
     pub findings: Vec<CardFinding>,
+    /// Readings of a unit of the same kind that works.
+    #[serde(default)]
+    pub good: Vec<GoodReading>,
     /// What was done, in order.
     #[serde(default)]
     pub work: Vec<Work>,
@@ -321,16 +341,15 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        let mut entries = Vec::new();
-        if let Some(at) = &new.at {
-            entries.push(("at", flow_scalar(at)));
-        }
-        entries.push(("check", flow_scalar(&new.check)));
-        entries.push(("answer", flow_scalar(&new.answer)));
-        if let Some(remark) = &new.remark {
-            entries.push(("remark", flow_scalar(remark)));
-        }
-        self.reread(append_item(&self.document, "findings", &flow_map(entries))?)
+        self.reread(append_item(&self.document, "findings", &flow_map(entries_of(new)))?)
+    }
+
+    /// The card with one more reading of a unit that works.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_good(&self, new: &NewFinding) -> Result<Self, CardError> {
+        self.reread(append_item(&self.document, "good", &flow_map(entries_of(new)))?)
     }
 
     /// The card with finding `number` struck.
@@ -417,6 +436,16 @@ impl JobCard {
             _ => None,
         }
     }
+}
+
+/// A finding's entries on a card.
+fn entries_of(new: &NewFinding) -> Vec<(&'static str, String)> {
+    let mut entries = Vec::new();
+    entries.extend(new.at.as_ref().map(|at| ("at", flow_scalar(at))));
+    entries.push(("check", flow_scalar(&new.check)));
+    entries.push(("answer", flow_scalar(&new.answer)));
+    entries.extend(new.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
+    entries
 }
 
 /// Why a card could not be changed.

@@ -12,7 +12,9 @@ mod diagnosis;
 mod learned;
 mod model;
 mod next;
+pub mod readings;
 pub mod session;
+mod spots;
 mod stages;
 pub mod store;
 mod understand;
@@ -27,6 +29,7 @@ pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
+pub use spots::GoodUnit;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
 

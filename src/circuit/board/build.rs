@@ -131,7 +131,7 @@ impl Builder<'_, '_> {
         };
         let names = &resolved.recipe.pins;
         let mut pins: Vec<Pin> =
-            names.iter().zip(&resolved.nets).map(|(name, net)| self.pin(&resolved.id, name, net)).collect();
+            names.iter().zip(&resolved.nets).map(|(name, net)| self.pin(resolved, name, net)).collect();
         let mut elements = Vec::new();
         for blank in blanks {
             let nodes: Vec<Node> = blank.goes.iter().map(|g| self.node(&resolved.id, g, &pins)).collect();
@@ -163,12 +163,19 @@ impl Builder<'_, '_> {
         })
     }
 
-    fn pin(&mut self, part: &str, name: &str, net: &Option<At<String>>) -> Pin {
+    fn pin(&mut self, resolved: &Resolved<'_>, name: &str, net: &Option<At<String>>) -> Pin {
+        let part = &resolved.id;
+        let named = match resolved.device {
+            Some((_, device)) => &device.pins,
+            None => &resolved.kind.terminals,
+        };
+        let says = named.get(name).cloned().unwrap_or_default();
         let node = match net {
             Some(net) => self.network.node(&net.value),
             None => self.network.node(&format!("{part}.{name}")),
         };
-        Pin { name: name.to_owned(), net: net.as_ref().map(|n| n.value.clone()), node, terminals: Vec::new() }
+        let net = net.as_ref().map(|n| n.value.clone());
+        Pin { name: name.to_owned(), says, net, node, terminals: Vec::new() }
     }
 
     fn node(&mut self, part: &str, goes: &Goes, pins: &[Pin]) -> Node {
