@@ -251,6 +251,9 @@ pub struct Card {
     /// Remarks, in order.
     #[serde(default)]
     pub remarks: Vec<Remark>,
+    /// What an hour of labour costs on this job, where it is not the shop's usual rate: `40.00`, in the shop's currency.
+    #[serde(default)]
+    pub labour: Option<At<String>>,
     /// What was not tested.
     #[serde(default, rename = "not-tested")]
     pub not_tested: Vec<String>,
@@ -268,6 +271,11 @@ impl Card {
     /// Why the tool declines the unit, if it does.
     pub fn declined(&self) -> Option<&'static str> {
         self.power.as_ref().and_then(|p| p.declined())
+    }
+
+    /// Names the outcome's end, for a job that is closed.
+    pub fn closed(&self) -> Option<EndState> {
+        self.outcome.as_ref().map(|o| o.end)
     }
 
     /// Findings that count, with their numbers.
@@ -327,7 +335,7 @@ impl JobCard {
         Ok(Self { card, document })
     }
 
-    fn reread(&self, text: String) -> Result<Self, CardError> {
+    pub(super) fn reread(&self, text: String) -> Result<Self, CardError> {
         Ok(Self::read(&Source::new(self.document.file.name.clone(), text))?)
     }
 
@@ -465,6 +473,9 @@ pub enum CardError {
         /// How many there are.
         count: usize,
     },
+    /// The job is not closed.
+    #[error("the job is open: it has no outcome yet; 'halfsplit close' records one")]
+    NotClosed,
     /// It was struck before.
     #[error("finding {number} is struck already")]
     StruckAlready {

@@ -110,7 +110,8 @@ impl Board {
         };
         let found = self.part_named(part).ok_or_else(|| {
             let letters: String = part.chars().take_while(char::is_ascii_alphabetic).collect();
-            let alike = |p: &&Part| p.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>() == letters;
+            let alike =
+                |p: &&Part| p.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>() == letters;
             let alike: Vec<&str> = self.parts.iter().filter(alike).map(|p| p.id.as_str()).collect();
             let help = match alike.len() {
                 0 => or_nearest(part, self.parts.iter().map(|p| p.id.as_str())),

@@ -1,7 +1,7 @@
 //! Readings that are hard to believe: queried once, then believed.
 
 use crate::circuit::predict::CheckId as BoardCheck;
-use crate::job::{Card, Circuit, PowerSource, unit_of};
+use crate::job::{Card, Circuit, Diagnosis, PowerSource, unit_of};
 use crate::rules::{self, Rules};
 use crate::units::{Unit, reading, show};
 
@@ -26,6 +26,14 @@ pub fn doubt(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> O
         Unit::Ohms if value < 0.0 => Some(below_zero(value)),
         Unit::Volts => over_supply(rules, card, check, value).or_else(|| slip_of_prefix(bands, unit, value)),
         _ => slip_of_prefix(bands, unit, value),
+    }
+}
+
+/// What is hard to believe in a finding of a job, be it a reading of the rules or on the board.
+pub fn doubt_of(diagnosis: &Diagnosis<'_>, check: &str, answer: &str) -> Option<String> {
+    match diagnosis.rules.find_check(check) {
+        Ok(id) => doubt(diagnosis.rules, &diagnosis.job.card, id, answer),
+        Err(_) => diagnosis.circuit.as_ref().and_then(|c| doubt_on_board(c, check, answer)),
     }
 }
 
