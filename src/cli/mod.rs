@@ -14,6 +14,7 @@ mod coverage;
 mod drawn;
 mod drill;
 mod input;
+mod jobs;
 mod learn;
 mod manual;
 mod next;
@@ -22,7 +23,9 @@ mod open;
 mod report;
 pub mod rules;
 mod screen;
+mod set;
 mod sheet;
+mod show;
 mod summary;
 mod suspects;
 mod target;
@@ -72,11 +75,17 @@ enum Command {
     Suspects(suspects::Args),
     Why(why::Args),
     Note(note::NoteArgs),
+    Show(show::ShowArgs),
+    Set(set::SetArgs),
     Strike(note::StrikeArgs),
+    Undo(set::UndoArgs),
+    Compare(show::CompareArgs),
     Close(note::CloseArgs),
     Summary(summary::Args),
     Sheet(sheet::SheetArgs),
     Whatif(sheet::WhatifArgs),
+    Jobs(jobs::JobsArgs),
+    Examples(jobs::ExamplesArgs),
     Drill(drill::Args),
     Coverage(coverage::Args),
     Cases(cases::Args),
@@ -123,6 +132,8 @@ impl Cli {
         match command {
             Command::Sheet(args) => return sheet::sheet(args, screen),
             Command::Whatif(args) => return sheet::whatif(args, screen),
+            Command::Jobs(args) => return jobs::jobs(args, screen),
+            Command::Examples(_) => return jobs::examples(screen),
             _ => {}
         }
         let rules = &target::rules(&self.rules, self.bare)?;
@@ -134,6 +145,10 @@ impl Cli {
             Command::Why(args) => why::run(args, rules, screen),
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
+            Command::Show(args) => show::show(args, rules, screen),
+            Command::Set(args) => set::set(args, rules, screen),
+            Command::Undo(args) => set::undo(args, rules, screen),
+            Command::Compare(args) => show::compare(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
             Command::Coverage(args) => coverage::run(args, rules, screen),
@@ -142,6 +157,8 @@ impl Cli {
             Command::Rules(_)
             | Command::Sheet(_)
             | Command::Whatif(_)
+            | Command::Jobs(_)
+            | Command::Examples(_)
             | Command::Completions(_)
             | Command::Man(_) => Ok(()),
         }

@@ -3,6 +3,7 @@
 use super::asking::{Asker, Choice};
 use super::input::Input;
 use super::screen::{Failure, Screen};
+use super::set::power_source;
 use super::target::{board_of, quoted};
 use crate::job::store;
 use crate::job::{Diagnosis, FACTS, JobCard, NewCard, PowerSource, outline_of};
@@ -59,6 +60,8 @@ pub struct Args {
     /// What was changed last
     #[arg(long, value_name = "TEXT")]
     changed: Option<String>,
+    #[command(flatten)]
+    fields: super::set::FieldArgs,
     /// Ask for what is missing also where stdin is no terminal
     #[arg(long, conflicts_with = "no_ask")]
     ask: bool,
@@ -248,15 +251,15 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
         happened: args.happened.clone(),
         tools: args.tools.clone(),
     };
-    let text = new.text();
-    let job = JobCard::read(&Source::new(args.job.display().to_string(), text.as_str()))?;
+    let job = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
+    let job = args.fields.fields()?.set(&job)?;
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
     let declined = job.card.declined();
     if declined.is_none() {
         let board = board_of(&job, Some(&args.job))?;
         Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
-    store::create(&args.job, &text)?;
+    store::create(&args.job, job.text())?;
     if let Some(why) = declined {
         return Err(Failure::Input(format!("out of scope: {why}")));
     }
@@ -266,15 +269,6 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
             .say("No symptom was recognised in the complaint: the first questions will ask what is heard.")?;
     }
     Ok(())
-}
-
-fn power_source(word: &str) -> Result<PowerSource, Failure> {
-    let value = serde_json::Value::String(word.to_string());
-    serde_json::from_value(value).map_err(|_| {
-        let names = ["battery", "adaptor", "module-supply", "mains", "high-voltage"];
-        let complaint = Complaint::nowhere("unknown-name", format!("unknown power source '{word}'"));
-        Failure::Complaints(complaint.help(or_nearest(word, names)).into())
-    })
 }
 
 /// Symptoms whose words or phrases stand in the complaint, in the order of the rules.

@@ -192,7 +192,7 @@ impl<'r> Builder<'r> {
                         epoch.findings.push((found.number, check.clone(), *observed));
                     }
                 }
-                Meaning::Answer { .. } | Meaning::Unsure { .. } => {}
+                Meaning::Answer { .. } | Meaning::Kept | Meaning::Unsure { .. } => {}
             }
         }
         out

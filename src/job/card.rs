@@ -87,6 +87,23 @@ pub struct CardFinding {
     pub struck: Option<String>,
 }
 
+/// A reading of a unit of the same kind that works.
+#[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct GoodReading {
+    /// When, RFC 3339.
+    #[serde(default)]
+    pub at: Option<String>,
+    /// Check id, as in findings.
+    pub check: At<String>,
+    /// What was read.
+    pub answer: At<String>,
+    /// A free remark.
+    #[serde(default)]
+    pub remark: Option<String>,
+}
+
 /// One piece of work done.
 #[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
@@ -235,12 +252,18 @@ pub struct Card {
     /// What was found, in order.
     #[serde(default)]
     pub findings: Vec<CardFinding>,
+    /// Readings of a unit of the same kind that works.
+    #[serde(default)]
+    pub good: Vec<GoodReading>,
     /// What was done, in order.
     #[serde(default)]
     pub work: Vec<Work>,
     /// Remarks, in order.
     #[serde(default)]
     pub remarks: Vec<Remark>,
+    /// What an hour of labour costs on this job, where it is not the shop's usual rate: `40.00`, in the shop's currency.
+    #[serde(default)]
+    pub labour: Option<At<String>>,
     /// What was not tested.
     #[serde(default, rename = "not-tested")]
     pub not_tested: Vec<String>,
@@ -258,6 +281,11 @@ impl Card {
     /// Why the tool declines the unit, if it does.
     pub fn declined(&self) -> Option<&'static str> {
         self.power.as_ref().and_then(|p| p.declined())
+    }
+
+    /// Names the outcome's end, for a job that is closed.
+    pub fn closed(&self) -> Option<EndState> {
+        self.outcome.as_ref().map(|o| o.end)
     }
 
     /// Findings that count, with their numbers.
@@ -317,7 +345,7 @@ impl JobCard {
         Ok(Self { card, document })
     }
 
-    fn reread(&self, text: String) -> Result<Self, CardError> {
+    pub(super) fn reread(&self, text: String) -> Result<Self, CardError> {
         Ok(Self::read(&Source::new(self.document.file.name.clone(), text))?)
     }
 
@@ -331,16 +359,15 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        let mut entries = Vec::new();
-        if let Some(at) = &new.at {
-            entries.push(("at", flow_scalar(at)));
-        }
-        entries.push(("check", flow_scalar(&new.check)));
-        entries.push(("answer", flow_scalar(&new.answer)));
-        if let Some(remark) = &new.remark {
-            entries.push(("remark", flow_scalar(remark)));
-        }
-        self.reread(append_item(&self.document, "findings", &flow_map(entries))?)
+        self.reread(append_item(&self.document, "findings", &flow_map(entries_of(new)))?)
+    }
+
+    /// The card with one more reading of a unit that works.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_good(&self, new: &NewFinding) -> Result<Self, CardError> {
+        self.reread(append_item(&self.document, "good", &flow_map(entries_of(new)))?)
     }
 
     /// The card with finding `number` struck.
@@ -429,6 +456,16 @@ impl JobCard {
     }
 }
 
+/// A finding's entries on a card.
+fn entries_of(new: &NewFinding) -> Vec<(&'static str, String)> {
+    let mut entries = Vec::new();
+    entries.extend(new.at.as_ref().map(|at| ("at", flow_scalar(at))));
+    entries.push(("check", flow_scalar(&new.check)));
+    entries.push(("answer", flow_scalar(&new.answer)));
+    entries.extend(new.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
+    entries
+}
+
 /// Why a card could not be changed.
 #[derive(Debug, thiserror::Error)]
 pub enum CardError {
@@ -446,6 +483,9 @@ pub enum CardError {
         /// How many there are.
         count: usize,
     },
+    /// The job is not closed.
+    #[error("the job is open: it has no outcome yet; 'halfsplit close' records one")]
+    NotClosed,
     /// It was struck before.
     #[error("finding {number} is struck already")]
     StruckAlready {

@@ -150,6 +150,17 @@ impl<'b> Circuit<'b> {
         })
     }
 
+    /// Takes readings of a unit that works, in place of those taken before.
+    ///
+    /// # Errors
+    /// When the healthy board has no operating point.
+    pub fn set_good(&self, readings: &[(CheckId, Observed)]) -> Result<(), Complaints> {
+        self.predictor
+            .borrow_mut()
+            .set_good(readings)
+            .map_err(|e| Complaint::nowhere("unsettled", e.to_string()).into())
+    }
+
     /// What is to be read with these faults in; `None` where the solver finds no operating point.
     pub fn predict(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
         self.predictor.borrow_mut().predict(faults, checks).ok()

@@ -5,6 +5,7 @@ use super::circuit::Circuit;
 use super::learned::LearnedFigure;
 use super::unit::unit_rules;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
+use super::spots::GoodUnit;
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
@@ -237,6 +238,12 @@ impl<'r> Diagnosis<'r> {
     ) -> Result<Self, Complaints> {
         in_scope(&job)?;
         let (rules, _) = unit_rules(rules, &job)?;
+        if let Some(circuit) = &circuit {
+            let mut complaints = Complaints::default();
+            let good = GoodUnit::of(rules, &job, &mut complaints).on_board(circuit);
+            complaints.or_ok(())?;
+            circuit.set_good(&good)?;
+        }
         let model = Model::of(rules, &job, circuit.as_deref())?;
         Ok(Self { rules, job, circuit, model })
     }
@@ -494,7 +501,7 @@ impl<'r> Diagnosis<'r> {
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check: c, .. } => *c == check && f.epoch >= since,
             Meaning::Unsure { check: c } => *c == Some(check),
-            Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
+            Meaning::Tried { .. } | Meaning::Circuit { .. } | Meaning::Kept => false,
         });
         answered || self.is_left_out(&self.rules.check(check).id)
     }
@@ -505,6 +512,18 @@ impl<'r> Diagnosis<'r> {
             matches!(f.meaning, Meaning::Unsure { check: None }) && f.check == id
         };
         self.job.card.skip.iter().any(|s| s.value == id) || self.model.findings.iter().any(unsure)
+    }
+
+    /// The same for a reading on the board, whichever of its net's pins it was called by.
+    pub(super) fn is_left_out_on_board(&self, check: &BoardCheck) -> bool {
+        let id = check.to_string();
+        let same = |text: &str| {
+            text == id
+                || (text.contains('.')
+                    && self.circuit.as_ref().is_some_and(|c| c.check(text).is_ok_and(|c| c == *check)))
+        };
+        let unsure = |f: &Understood| matches!(f.meaning, Meaning::Unsure { .. }) && same(&f.check);
+        self.job.card.skip.iter().any(|s| same(&s.value)) || self.model.findings.iter().any(unsure)
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
@@ -615,7 +634,7 @@ impl<'r> Diagnosis<'r> {
             }
             Meaning::Tried { remedy, .. } => self.offer(remedy).text,
             Meaning::Circuit { check, .. } => board_check_says(check),
-            Meaning::Unsure { check: None } => found.check.clone(),
+            Meaning::Unsure { check: None } | Meaning::Kept => found.check.clone(),
         };
         let entry = &self.model.faults[fault.0];
         let because = match (&entry.origin, &found.meaning) {

@@ -9,10 +9,14 @@ mod build;
 mod card;
 mod circuit;
 mod diagnosis;
+mod fields;
 mod learned;
 mod model;
 mod next;
+pub mod readings;
+mod record;
 pub mod session;
+mod spots;
 mod stages;
 pub mod store;
 mod understand;
@@ -24,10 +28,13 @@ pub use build::{
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use fields::Fields;
 pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
+pub use record::{CompareLine, Comparison, Record, RecordLine, TakenFor, minutes_noted};
+pub use spots::GoodUnit;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
 pub use unit::{CardOutline, FACTS, OutlineLines, outline_of, unit_rules};
@@ -91,5 +98,7 @@ mod tests {
         assert_output_schema::<super::Suspects>("suspects");
         assert_output_schema::<super::Why>("why");
         assert_output_schema::<super::Outcome>("close");
+        assert_output_schema::<super::Record>("show");
+        assert_output_schema::<super::Comparison>("compare");
     }
 }

@@ -99,6 +99,9 @@ pub enum Meaning {
         /// What was read or heard.
         observed: Observed,
     },
+    /// A reading that is kept and weighs nothing: at a pin on ground or on nothing, or at a spot of a unit without a board that no
+    /// rule speaks of.
+    Kept,
     /// The user could not tell.
     Unsure {
         /// The check, where it is one of the rules.

@@ -260,7 +260,7 @@ impl Diagnosis<'_> {
             }
             Meaning::Circuit { check, .. } => check.powered(),
             Meaning::Tried { .. } => true,
-            Meaning::Unsure { .. } => false,
+            Meaning::Unsure { .. } | Meaning::Kept => false,
         })
     }
 
@@ -420,15 +420,7 @@ impl Diagnosis<'_> {
             .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
             .filter(|check| self.times_read(check) < 2)
-            .filter(|check| {
-                let id = check.to_string();
-                !self
-                    .model
-                    .findings
-                    .iter()
-                    .any(|f| f.check == id && matches!(f.meaning, Meaning::Unsure { .. }))
-                    && !self.job.card.skip.iter().any(|s| s.value == id)
-            })
+            .filter(|check| !self.is_left_out_on_board(check))
             .collect()
     }
 
@@ -759,7 +751,7 @@ impl Diagnosis<'_> {
         needs_sound
             && self.model.findings.iter().filter(|f| f.epoch >= since).any(|f| match f.meaning {
                 Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
-                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+                _ => false,
             })
     }
 

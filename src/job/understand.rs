@@ -3,8 +3,10 @@
 use super::card::{CardFinding, JobCard};
 use super::circuit::Circuit;
 use super::model::{Meaning, RemedyRef, Retest, Understood};
+use super::spots::{GoodUnit, at_spot, worst_counts};
 use crate::belief::Outcome;
-use crate::circuit::predict::Observed;
+use crate::circuit::board::Spot;
+use crate::circuit::predict::{CheckId, Observed};
 use crate::rules::{self, Accuracy, Applies, Rules};
 use crate::text::{Complaint, Complaints, Span, or_nearest};
 use crate::units::{self, reading};
@@ -109,6 +111,7 @@ pub(super) fn understand(
             }
         }
     }
+    let good = GoodUnit::of(rules, job, complaints);
     let mut epoch = 0;
     for (number, finding) in job.card.standing() {
         match meaning(rules, circuit, finding) {
@@ -116,14 +119,16 @@ pub(super) fn understand(
                 if matches!(meaning, Meaning::Tried { .. }) {
                     epoch += 1;
                 }
-                out.push(Understood {
+                let mut found = Understood {
                     number,
                     check: finding.check.value.clone(),
                     answer: finding.answer.value.clone(),
                     meaning,
                     epoch,
                     node: None,
-                });
+                };
+                good.beside(rules, &mut found);
+                out.push(found);
             }
             Err(slip) => {
                 let place = job.document.place(slip.span);
@@ -131,6 +136,7 @@ pub(super) fn understand(
             }
         }
     }
+    worst_counts(&mut out);
     out
 }
 
@@ -184,7 +190,7 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
         return Ok(Meaning::Tried { remedy, retest });
     }
     if check.split_once(':').is_some_and(|(w, _)| ["volts", "ohms", "level", "amps"].contains(&w)) {
-        return on_circuit(circuit, finding, unsure);
+        return on_circuit(rules, circuit, finding, unsure);
     }
     if let Ok(id) = rules.find_symptom(check) {
         let symptom = rules.symptom(id);
@@ -217,35 +223,74 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
             format!("or one of the answers: {words}, unsure"),
         )
     })?;
+    let Some((likelihood, best)) = by_bands(rules, id, &read) else {
+        let message = format!("'{answer}' falls under no answer of '{check}'");
+        let help = format!("write one of {}, or unsure", entry.answers.join(", "));
+        return Err(slip("bad-reading", finding.answer.span, message, help));
+    };
+    Ok(Meaning::Answer { check: id, outcome: Outcome::Soft(likelihood), answer: best })
+}
+
+/// What a reading leaves open of a check's answers, and the likeliest; nothing where it lies under none of them.
+pub(super) fn by_bands(
+    rules: &Rules,
+    check: rules::CheckId,
+    read: &units::Reading,
+) -> Option<(Vec<f64>, usize)> {
+    let entry = rules.check(check);
+    let bands = entry.reading.as_ref()?;
     let value = match read.shown {
         units::Shown::Overload => f64::INFINITY,
         _ => read.middle(),
     };
     let slack = if read.vague { 0.05 } else { METER_ACCURACY };
     let accuracy = Accuracy { relative: slack, absolute: read.resolution };
-    let likelihood = bands
-        .likelihood(value, accuracy, entry.answers.len())
-        .unwrap_or_else(|| vec![0.0; entry.answers.len()]);
+    let likelihood = bands.likelihood(value, accuracy, entry.answers.len())?;
     let best =
         likelihood.iter().enumerate().fold((0, 0.0), |best, (k, p)| if *p > best.1 { (k, *p) } else { best });
-    if best.1 <= 0.0 {
-        let message = format!("'{answer}' falls under no answer of '{check}'");
-        let help = format!("write one of {}, or unsure", entry.answers.join(", "));
-        return Err(slip("bad-reading", finding.answer.span, message, help));
-    }
-    Ok(Meaning::Answer { check: id, outcome: Outcome::Soft(likelihood), answer: best.0 })
+    (best.1 > 0.0).then_some((likelihood, best.0))
 }
 
-fn on_circuit(circuit: Option<&Circuit<'_>>, finding: &CardFinding, unsure: bool) -> Result<Meaning, Slip> {
+/// A reading at a spot: on the board where there is one.
+fn on_circuit(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    finding: &CardFinding,
+    unsure: bool,
+) -> Result<Meaning, Slip> {
     let (check, answer) = (&finding.check, &finding.answer);
-    let Some(circuit) = circuit else {
-        return Err(Slip {
-            code: "no-board",
-            message: format!("'{}' is a reading on a board, and the card names no board", check.value),
-            help: "add a line 'board: FILE' to the card, or use a check of the rules".into(),
-            span: check.span,
-        });
+    let observed = |id: &CheckId| {
+        Observed::parse(id, &answer.value).map_err(|e| {
+            let text = e.to_string();
+            let (message, help) = text.split_once("; ").unwrap_or((&text, ""));
+            Slip { code: "bad-reading", message: message.into(), help: help.into(), span: answer.span }
+        })
     };
+    let parsed = check.value.parse::<CheckId>().ok();
+    let Some(circuit) = circuit else {
+        let Some(id) = parsed.filter(|id| CheckId::is_place(id.place())) else {
+            return Err(Slip {
+                code: "unknown-name",
+                message: format!("'{}' names no place", check.value),
+                help: "write a pin such as volts:Q1.c, or a name of letters, digits, +, - and _".into(),
+                span: check.span,
+            });
+        };
+        return match unsure {
+            true => Ok(Meaning::Unsure { check: None }),
+            false => observed(&id).map(|seen| at_spot(rules, &id, &seen)),
+        };
+    };
+    // A pin on ground, or on nothing: there is no net to read, but what was read there is kept.
+    if let Some(id) = parsed.filter(|id| !matches!(id, CheckId::Amps(_) | CheckId::Level(_)))
+        && let Ok(Spot::Ground(Some(_)) | Spot::Free(..)) = circuit.board().spot(id.place())
+    {
+        return if unsure {
+            Ok(Meaning::Unsure { check: None })
+        } else {
+            observed(&id).map(|_| Meaning::Kept)
+        };
+    }
     let id = circuit.check(&check.value).map_err(|e| Slip {
         code: "unknown-name",
         message: e.message,
@@ -255,11 +300,7 @@ fn on_circuit(circuit: Option<&Circuit<'_>>, finding: &CardFinding, unsure: bool
     if unsure {
         return Ok(Meaning::Unsure { check: None });
     }
-    let observed = Observed::parse(&id, &answer.value).map_err(|e| {
-        let text = e.to_string();
-        let (message, help) = text.split_once("; ").unwrap_or((&text, ""));
-        Slip { code: "bad-reading", message: message.into(), help: help.into(), span: answer.span }
-    })?;
+    let observed = observed(&id)?;
     Ok(Meaning::Circuit { check: id, observed })
 }
 

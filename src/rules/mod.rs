@@ -54,6 +54,7 @@ mod proof;
 mod set;
 pub mod show;
 pub mod show_part;
+mod spots;
 #[cfg(test)]
 mod tests;
 mod words;
@@ -74,4 +75,5 @@ pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
     UnknownName,
 };
+pub use spots::{Reads, check_at};
 pub use words::{Applies, Build, History, Kind, Power, Tool, Unit, UnknownWord};

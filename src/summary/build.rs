@@ -6,7 +6,9 @@ use super::shop::Shop;
 use super::trail::Trail;
 use super::{certainty, estimate, money, timeline, words};
 use crate::belief::FaultId;
-use crate::job::{Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, unit_of};
+use crate::job::{
+    Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, minutes_noted, unit_of,
+};
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints};
 
@@ -614,9 +616,21 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
         });
     }
     complaints.or_ok(())?;
-    let time = recorded(card);
+    let time = minutes_noted(card);
     let billed = time.map(|m| money::billed(shop, m));
-    let labour = billed.and_then(|b| Some(money::labour(b, shop.hourly()?)));
+    let hourly = match &card.labour {
+        None => shop.hourly(),
+        Some(rate) => Some(shop.minor(rate).filter(|r| *r >= 0).ok_or_else(|| {
+            let place = job.document.place(rate.span);
+            Complaint::at(
+                "bad-figure",
+                place,
+                format!("expected the price of an hour, found '{}'", rate.value),
+            )
+            .help("write plain currency units such as 40.00")
+        })?),
+    };
+    let labour = billed.and_then(|b| Some(money::labour(b, hourly?)));
     if parts.is_empty() && time.is_none() {
         return Ok(None);
     }
@@ -628,7 +642,7 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
     Ok(Some(Bill {
         time: time.map(|m| words::span(shop, m)),
         billed: billed.map(|b| words::span(shop, b as f64)),
-        hourly: shop.hourly().map(amount),
+        hourly: hourly.map(amount),
         labour: labour.map(amount),
         parts,
         sum: sum.map(amount),
@@ -638,16 +652,6 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
         total: taxed.map(|t| amount(t.total)),
         unpriced,
     }))
-}
-
-/// Minutes on the job: those of the outcome where it says so, else the sum of those noted with findings and work.
-fn recorded(card: &Card) -> Option<f64> {
-    let whole = card.outcome.as_ref().and_then(|o| o.minutes);
-    let noted =
-        card.findings.iter().filter_map(|f| f.minutes).chain(card.work.iter().filter_map(|w| w.minutes));
-    let noted: Vec<f64> = noted.collect();
-    let minutes = whole.or_else(|| (!noted.is_empty()).then(|| noted.iter().sum()))?;
-    (minutes.is_finite() && minutes > 0.0).then_some(minutes)
 }
 
 fn next_face(shop: &Shop, next: &crate::job::Proposal) -> NextFace {

@@ -159,6 +159,7 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             entry.verdict = Some("could not tell".into());
         }
         Some(Meaning::Circuit { check, observed }) => on_board(parts, &mut entry, check, observed),
+        Some(Meaning::Kept) => entry.verdict = Some("kept, weighs nothing".into()),
         None => {}
     }
     entry

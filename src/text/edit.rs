@@ -156,6 +156,34 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
     })
 }
 
+/// Sets `name` in the map at `node` to `value` (on one line of YAML), replacing what is there or adding it as its last entry.
+///
+/// # Errors
+/// As [`insert_entry`].
+pub fn set_in(document: &Document, node: &Node, name: &str, value: &str) -> Result<String, EditError> {
+    let there = match &node.value {
+        Value::Map(entries) => entries.iter().find(|(k, _)| k.value == name).map(|(_, n)| n),
+        _ => None,
+    };
+    let Some(old) = there.filter(|n| !n.is_null()) else {
+        return insert_entry(document, node, name, value);
+    };
+    let new = splice(&document.file.text, old.span.start..old.span.end, value);
+    let start = node.span.start;
+    let set = parse(&Source::new("value", value)).map(|d| d.root);
+    prove(document, name, new, |root| {
+        let mut expected = document.root.clone();
+        let Some(Value::Map(entries)) = find_mut(&mut expected, start).map(|n| &mut n.value) else {
+            return false;
+        };
+        match (entries.iter_mut().find(|(k, _)| k.value == name), set.clone()) {
+            (Some((_, old)), Ok(set)) => *old = set,
+            _ => return false,
+        }
+        alike(&expected, root)
+    })
+}
+
 /// Sets the root key `key` to `value` (YAML on one line, or a block that starts with a newline),
 /// replacing what is there or adding it at the end of the file.
 ///

@@ -165,18 +165,18 @@ impl Builder<'_, '_> {
 
     fn pin(&mut self, resolved: &Resolved<'_>, name: &str, net: &Option<At<String>>) -> Pin {
         let part = &resolved.id;
+        let named = match resolved.device {
+            Some((_, device)) => &device.pins,
+            None => &resolved.kind.terminals,
+        };
+        let says = named.get(name).cloned().unwrap_or_default();
         let node = match net {
             Some(net) => self.network.node(&net.value),
             None => self.network.node(&format!("{part}.{name}")),
         };
         let output = resolved.device.is_some_and(|(_, d)| d.outputs.iter().any(|o| o.value == name));
-        Pin {
-            name: name.to_owned(),
-            net: net.as_ref().map(|n| n.value.clone()),
-            node,
-            terminals: Vec::new(),
-            output,
-        }
+        let net = net.as_ref().map(|n| n.value.clone());
+        Pin { name: name.to_owned(), says, net, node, terminals: Vec::new(), output }
     }
 
     fn node(&mut self, part: &str, goes: &Goes, pins: &[Pin]) -> Node {

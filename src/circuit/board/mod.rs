@@ -21,12 +21,14 @@ mod build;
 mod checks;
 mod expand;
 mod faults;
+mod pins;
 mod resolve;
 #[cfg(test)]
 pub(crate) mod tests;
 pub mod written;
 
 pub use faults::{Fault, FaultSetError, Fix};
+pub use pins::{PlaceError, Spot};
 
 use super::network::{ElementId, Network, Node, Terminal};
 use super::tolerance::Varied;
@@ -40,6 +42,8 @@ use crate::units::{Hertz, Minutes, Volts};
 pub struct Pin {
     /// Its name on the card: `1`, `b`, `anode`.
     pub name: String,
+    /// What it is, from the part's card: `output a`, `wiper`.
+    pub says: String,
     /// The net it is on; `None` where it is left unconnected.
     pub net: Option<String>,
     /// Its node in the network.

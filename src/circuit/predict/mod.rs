@@ -8,6 +8,7 @@
 
 mod check;
 mod foresight;
+mod good;
 mod heard;
 mod likelihood;
 mod observed;
@@ -170,6 +171,8 @@ pub struct Predictor<'b> {
     sound: Option<heard::Sound>,
     /// Fault sets without an operating point.
     unsettled: BTreeMap<Vec<String>, SolveError>,
+    /// Readings of a unit that works.
+    good: BTreeMap<CheckId, good::Beside>,
 }
 
 /// Fault sets kept; when there are more, all are dropped and made again as asked for.
@@ -217,7 +220,8 @@ impl<'b> Predictor<'b> {
         }
         let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
-        Ok(Self { board, bench, sweep, off, firm, checks, places, kept, means, spread: None, sound: None, unsettled })
+        let (spread, good) = (None, BTreeMap::new());
+        Ok(Self { board, bench, sweep, off, firm, checks, places, kept, means, spread, sound: None, unsettled, good })
     }
 
     /// The board.
@@ -235,16 +239,34 @@ impl<'b> Predictor<'b> {
         &self.checks
     }
 
-    /// The check of an id.
+    /// The check of an id: `volts:VH`, or by a pin of the net, `volts:IC1.3`.
     ///
     /// # Errors
     /// [`PredictError::Check`] when the board has no such check.
     pub fn check(&self, id: &str) -> Result<CheckId, PredictError> {
-        let found = id.parse::<CheckId>().ok().filter(|c| self.checks.contains(c));
-        found.ok_or_else(|| {
-            let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
-            PredictError::Check { id: id.to_owned(), help: or_nearest(id, all.iter().map(String::as_str)) }
-        })
+        let parsed = id.parse::<CheckId>().ok();
+        if let Some(check) = parsed.as_ref().filter(|c| self.checks.contains(c)) {
+            return Ok(check.clone());
+        }
+        let spot =
+            parsed.as_ref().filter(|c| !matches!(c, CheckId::Amps(_))).map(|c| self.board.spot(c.place()));
+        let help = match (parsed, spot) {
+            (Some(check), Some(Ok(spot))) => match spot.net().map(|net| check.on(net)) {
+                Some(check) if self.checks.contains(&check) => return Ok(check),
+                Some(_) => "the board says no way of the signal, so it has no levels".to_owned(),
+                None => format!("{} is on ground or on nothing", check.place()),
+            },
+            (Some(check), Some(Err(e)))
+                if check.place().contains('.') || self.board.part_named(check.place()).is_some() =>
+            {
+                e.to_string()
+            }
+            _ => {
+                let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
+                or_nearest(id, all.iter().map(String::as_str))
+            }
+        };
+        Err(PredictError::Check { id: id.to_owned(), help })
     }
 
     /// Readings with these faults in, for the checks asked for; each is made once and kept.
@@ -255,7 +277,8 @@ impl<'b> Predictor<'b> {
         let key = key_of(faults);
         self.keep(&key, faults, checks)?;
         let kept = self.kept.get(&key).map(|k| &k.readings);
-        let asked = |c: &CheckId| kept.and_then(|k| k.get(c)).map(|p| (c.clone(), p.clone()));
+        let asked =
+            |c: &CheckId| kept.and_then(|k| k.get(c)).map(|p| (c.clone(), self.beside_good(c, p.clone())));
         Ok(Prediction { readings: checks.iter().filter_map(asked).collect() })
     }
 
@@ -420,7 +443,8 @@ impl<'b> Predictor<'b> {
             let place = self.places.get(check);
             if let Some([mean, wide]) = means.and_then(|m| m.get(*place?)) {
                 let usual = usual.and_then(|u| u.get(check));
-                out.readings.insert(check.clone(), self.outlined(check, *mean, *wide, usual));
+                let outlined = self.outlined(check, *mean, *wide, usual);
+                out.readings.insert(check.clone(), self.beside_good(check, outlined));
             }
         }
         Ok(out)

@@ -11,6 +11,8 @@ mod closing;
 mod doubt;
 mod said;
 
+pub use doubt::doubt_of;
+pub(in crate::job) use doubt::{impossible_on_board, slip_on_board};
 pub use said::{STEERING, Said, understand};
 
 use super::card::{CardError, CardFinding, JobCard, NewFinding};
