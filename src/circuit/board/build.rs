@@ -191,7 +191,11 @@ impl Builder<'_, '_> {
                 *slot = *node;
             }
         }
-        let added = self.network.add_at(&format!("{}.{}", resolved.id, blank.name), primitive, place);
+        let name = format!("{}.{}", resolved.id, blank.name);
+        let added = self.network.add_at(&name, primitive, place).and_then(|id| {
+            self.network.set_noise(id, blank.noise)?;
+            Ok(id)
+        });
         match added {
             Ok(id) => Some(id),
             Err(e) => {
