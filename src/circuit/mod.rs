@@ -10,6 +10,7 @@ pub mod ac;
 pub mod board;
 pub mod dc;
 pub mod edit;
+pub mod heard;
 pub mod motion;
 pub mod network;
 pub mod noise;

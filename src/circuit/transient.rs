@@ -191,13 +191,15 @@ pub(crate) struct Run<'a> {
     dx: Vec<f64>,
     scratch: Vec<f64>,
     volts: Vec<bool>,
+    /// Newton steps for a point, and the longest stride of a node in one, volts.
+    patience: (usize, f64),
 }
 
 /// Why a run stopped early: the unknown that would not settle.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Stuck(pub usize);
 
-const NEWTON: usize = 12;
+const USUAL: (usize, f64) = (12, f64::INFINITY);
 
 impl<'a> Run<'a> {
     /// Sets a run up at a point; `x` has a place for ground at its end.
@@ -246,6 +248,7 @@ impl<'a> Run<'a> {
             dx: vec![0.0; n],
             scratch: vec![0.0; n],
             volts,
+            patience: USUAL,
         };
         run.topology.assemble(&run.params, NODE_LEAK, &mut run.bare);
         for extra in run.extras {
@@ -265,7 +268,11 @@ impl<'a> Run<'a> {
         const MOMENT: f64 = 1e-9;
         let alpha = 1.0 / MOMENT;
         let history: Vec<f64> = self.stored.iter().map(|q| -alpha * q).collect();
-        self.solve(alpha, &history, self.t)?;
+        // From nothing at all it may be a long way, taken in short strides.
+        self.patience = (200, 0.5);
+        let found = self.solve(alpha, &history, self.t);
+        self.patience = USUAL;
+        found?;
         self.flow = self.parts.iter().zip(&history).map(|(p, h)| alpha * p.stores(&self.x) + h).collect();
         self.stored = self.parts.iter().map(|p| p.stores(&self.x)).collect();
         self.x_middle.clone_from(&self.x);
@@ -404,7 +411,8 @@ impl<'a> Run<'a> {
         topology.remember_calmly(&self.params, &self.x, &mut self.memory);
         let from = plan.varying_from();
         self.values.copy_from_slice(&self.base);
-        for _ in 0..NEWTON {
+        let (rounds, stride) = self.patience;
+        for _ in 0..rounds {
             self.f.iter_mut().zip(&self.b).for_each(|(f, b)| *f = -b);
             plan.multiply_add(&self.constant, &self.x, &mut self.f);
             let held = topology.evaluate(
@@ -421,8 +429,14 @@ impl<'a> Run<'a> {
             plan.solve(&self.values, &self.f, &mut self.dx, &mut self.scratch);
             let mut small = true;
             let mut worst = (0usize, 0.0f64);
+            let mut share = 1.0;
+            if stride.is_finite() {
+                let nodes = self.dx[..n].iter().zip(&self.volts).filter(|(_, v)| **v);
+                let longest = nodes.map(|(dx, _)| dx.abs()).fold(0.0, f64::max);
+                share = (stride / longest.max(1e-300)).min(1.0);
+            }
             for (i, (x, dx)) in self.x[..n].iter_mut().zip(&self.dx).enumerate() {
-                *x -= dx;
+                *x -= share * dx;
                 if self.volts[i] {
                     small &= dx.abs() <= STEP_VOLTS + STEP_SHARE * x.abs();
                     if !(dx.abs() <= worst.1) {
