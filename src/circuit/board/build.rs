@@ -61,6 +61,7 @@ pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complain
         varied: varied(&resolved, &parts, library),
         parts,
         network,
+        neighbours: file.neighbours.iter().map(|[a, b]| [a.value.clone(), b.value.clone()]).collect(),
         faults: Vec::new(),
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
@@ -159,6 +160,7 @@ impl Builder<'_, '_> {
             position: resolved.position.clone(),
             pins,
             elements,
+            delay: resolved.device.and_then(|(_, d)| d.delay.clone()),
             recipe: resolved.recipe.clone(),
         })
     }
@@ -199,7 +201,11 @@ impl Builder<'_, '_> {
                 *slot = *node;
             }
         }
-        let added = self.network.add_at(&format!("{}.{}", resolved.id, blank.name), primitive, place);
+        let name = format!("{}.{}", resolved.id, blank.name);
+        let added = self.network.add_at(&name, primitive, place).and_then(|id| {
+            self.network.set_noise(id, blank.noise)?;
+            Ok(id)
+        });
         match added {
             Ok(id) => Some(id),
             Err(e) => {

@@ -4,7 +4,7 @@ use super::expand::{Goes, To, Tweak};
 use super::written::BoardFile;
 use super::{Board, Part, Pin};
 use crate::circuit::edit::{Edit, EditSet, OPEN_OHMS, SHORT_OHMS};
-use crate::circuit::network::Node;
+use crate::circuit::network::{ElementId, Node, Parameter};
 use crate::rules::History;
 use crate::rules::parts::{ByHistory, Device, EditRule, Kind, Library, Mode, Remedy};
 use crate::text::{Named, or_nearest};
@@ -412,6 +412,7 @@ impl Target<'_> {
             EditRule::Scale { of, by } => number(&of.value, To::Times(by.at(deviations))),
             EditRule::Set { of, to } => number(&of.value, To::Value(*to)),
             EditRule::Remove(name) => self.remove(&name.value, library),
+            EditRule::Noisier(by) => self.noisier(*by, library),
             EditRule::Exchange([a, b]) => moves(&[
                 (self.pin(&a.value)?, self.pin(&b.value)?.node),
                 (self.pin(&b.value)?, self.pin(&a.value)?.node),
@@ -433,6 +434,18 @@ impl Target<'_> {
         let blanks = self.part.recipe.blanks(library, None).ok()?;
         let i = blanks.iter().position(|b| b.name == path)?;
         Some(vec![Edit::Remove { element: *self.part.elements.get(i)? }])
+    }
+
+    /// Every element of the part or section that makes noise makes so much more.
+    fn noisier(&self, by: f64, library: &Library) -> Option<EditSet> {
+        let blanks = self.part.recipe.blanks(library, None).ok()?;
+        let inside = |name: &str| {
+            self.section.is_empty() || name.strip_prefix(self.section).is_some_and(|r| r.starts_with('.'))
+        };
+        let noisy = blanks.iter().zip(&self.part.elements).filter(|(b, _)| inside(&b.name) && b.has_noise());
+        let set = |element: ElementId| Edit::Set { element, parameter: Parameter::Noise, value: by };
+        let edits: EditSet = noisy.map(|(_, element)| set(*element)).collect();
+        (!edits.is_empty()).then_some(edits)
     }
 
     /// End for end; a dual-in-line chip by half a turn in its socket.

@@ -33,7 +33,7 @@ pub use pins::{PlaceError, Spot};
 use super::network::{ElementId, Network, Node, Terminal};
 use super::tolerance::Varied;
 use crate::rules::Build;
-use crate::rules::parts::Library;
+use crate::rules::parts::{DelayLaw, Library};
 use crate::text::{Complaints, Source};
 use crate::units::{Hertz, Minutes, Volts};
 
@@ -75,6 +75,8 @@ pub struct Part {
     pub pins: Vec<Pin>,
     /// Its elements, in the card's order.
     pub elements: Vec<ElementId>,
+    /// Its delay law, for echo chips.
+    pub delay: Option<DelayLaw>,
     recipe: expand::Recipe,
 }
 
@@ -135,6 +137,7 @@ pub struct Board {
     parts: Vec<Part>,
     network: Network,
     varied: Vec<Varied>,
+    neighbours: Vec<[String; 2]>,
     faults: Vec<Fault>,
     opening: Minutes,
     notes: Vec<String>,
@@ -202,6 +205,11 @@ impl Board {
     /// What spreads from one healthy board to the next: tolerances and device figures.
     pub fn varied(&self) -> &[Varied] {
         &self.varied
+    }
+
+    /// Pairs of nets that lie side by side.
+    pub fn neighbours(&self) -> &[[String; 2]] {
+        &self.neighbours
     }
 
     /// What can be wrong with it, in order of id.

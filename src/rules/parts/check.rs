@@ -304,6 +304,13 @@ impl Checker<'_> {
             let help = "only 'voltage' and 'current' listen to other nodes".into();
             self.say("wrong-field", element.kind.span, format!("'{kind}' takes no terms or corners"), help);
         }
+        let noise = element.noise.iter().flat_map(|n| n.figures());
+        noise.for_each(|text| self.slot("noise", text, body));
+        if let (Some(noise), true) = (&element.noise, self.library.shape(kind).is_some()) {
+            let at = noise.figures().next().map_or(element.kind.span, |f| f.span);
+            let help = "give it to the elements inside the shape".to_owned();
+            self.say("wrong-field", at, format!("'{kind}' is a shape and takes no noise"), help);
+        }
         let corners = element.corners.iter().flat_map(|c| [&c.scale, &c.offset]);
         let terms = element.terms.iter().chain(element.corners.iter().flat_map(|c| &c.terms));
         corners.chain(terms.map(|t| &t.gain)).for_each(|text| self.slot(kind, text, body));

@@ -280,6 +280,38 @@ pub struct Element {
     /// Smooth corners of a controlled source: `scale * max(0, offset + terms)`.
     #[serde(default)]
     pub corners: Vec<Corner>,
+    /// Its noise, beside the thermal noise that every resistor and the shot noise that every junction has by itself.
+    #[serde(default)]
+    pub noise: Option<NoiseRule>,
+}
+
+/// Noise of an element. Each figure is a number, `$parameter` or `-$parameter`.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct NoiseRule {
+    /// A figment of the model: it has no thermal or shot noise of its own.
+    pub silent: bool,
+    /// Density of a source of its own: amps per root hertz between the first two nodes, of a `voltage` volts per root hertz.
+    pub density: Option<At<String>>,
+    /// What `density` is multiplied with; 1e-3 makes amps in a stage of 1 mS of volts at its input.
+    pub times: Option<f64>,
+    /// Hertz where the 1/f part equals the flat part: of `density`, else of a diode's or base's shot noise, a channel's thermal noise.
+    pub corner: Option<At<String>>,
+    /// Ohms in series with the base of a bipolar transistor.
+    pub base_ohms: Option<At<String>>,
+    /// Noise index of a resistor, dB: 0 is a microvolt rms in a decade of frequency for each volt across it.
+    pub index_db: Option<At<String>>,
+    /// A steady tone that a source carries: hertz, and volts or amps rms.
+    pub tone: Option<[At<String>; 2]>,
+}
+
+impl NoiseRule {
+    /// Its figures as written.
+    pub fn figures(&self) -> impl Iterator<Item = &At<String>> {
+        let single = [&self.density, &self.corner, &self.base_ohms, &self.index_db];
+        single.into_iter().flatten().chain(self.tone.iter().flatten())
+    }
 }
 
 /// `gain * (V(first) - V(second))`.
@@ -401,6 +433,8 @@ pub enum EditRule {
     },
     /// Takes an inner element out.
     Remove(At<String>),
+    /// Multiplies the part's noise, as an amplitude; the thermal noise of resistances stays.
+    Noisier(f64),
     /// Exchanges what two terminals are connected to.
     Exchange([At<String>; 2]),
     /// Puts 1 gigohm in series with every output.
