@@ -16,6 +16,9 @@ use std::fmt;
 pub struct OutlineLines {
     /// The kind of unit: an outline's id (`halfsplit rules list outline`).
     pub kind: At<String>,
+    /// Its frame, where it is not the kind's usual one: pedal, module or desk.
+    #[serde(default)]
+    pub frame: Option<At<String>>,
     /// Spots that this unit does not have.
     #[serde(default)]
     pub without: Vec<At<String>>,
@@ -74,6 +77,7 @@ impl Card {
     pub fn unit_facts(&self) -> Option<UnitFacts> {
         let outline = &self.outline.as_ref()?.0;
         let mut facts = UnitFacts::new(outline.kind.value.clone(), self.history.value);
+        facts.frame = outline.frame.as_ref().map(|f| f.value.clone());
         facts.build = self.build.map(|b| b.name().to_string());
         facts.without = outline.without.iter().map(|s| s.value.clone()).collect();
         facts.with = outline.with.iter().map(|(k, v)| (k.value.clone(), v.value.clone())).collect();

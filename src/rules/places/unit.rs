@@ -12,6 +12,8 @@ use std::collections::{BTreeMap, BTreeSet};
 pub struct UnitFacts {
     /// The kind of unit: an outline's id.
     pub outline: String,
+    /// Its frame, where it is not the outline's usual one: a distortion may stand in a rack.
+    pub frame: Option<String>,
     /// What it has been through.
     pub history: History,
     /// How it is built, where that is known: a build method, or `factory`.
@@ -33,6 +35,7 @@ impl UnitFacts {
     pub fn new(outline: impl Into<String>, history: History) -> Self {
         Self {
             outline: outline.into(),
+            frame: None,
             history,
             build: None,
             facts: BTreeMap::new(),
@@ -124,8 +127,10 @@ impl Library {
             let help = or_nearest(&facts.outline, self.outlines.keys().map(String::as_str));
             Complaint::nowhere("unknown-name", format!("unknown outline '{}'", facts.outline)).help(help)
         })?;
-        let frame = self.frames.get(&outline.frame.value).ok_or_else(|| {
-            Complaint::nowhere("unknown-name", format!("unknown frame '{}'", outline.frame.value))
+        let named = facts.frame.as_ref().unwrap_or(&outline.frame.value);
+        let frame = self.frames.get(named).ok_or_else(|| {
+            let help = or_nearest(named, self.frames.keys().map(String::as_str));
+            Complaint::nowhere("unknown-name", format!("unknown frame '{named}'")).help(help)
         })?;
         for event in &facts.happened {
             if self.happened.happened.get(event).is_none() {
@@ -167,7 +172,7 @@ impl Library {
             spots[i].feeds = feeds;
             spots[i].acts_on = acts;
         }
-        let volts = if outline.volts.0.is_empty() { &frame.volts.0 } else { &outline.volts.0 };
+        let volts = if outline.volts.0.is_empty() || facts.frame.is_some() { &frame.volts.0 } else { &outline.volts.0 };
         let volts = volts.iter().filter_map(|v| v.value.trim_end_matches(['V', ' ']).parse().ok()).collect();
         let rest = frame.rest.iter().chain(&outline.rest).cloned().collect();
         complaints.or_ok(Unit {
