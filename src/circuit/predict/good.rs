@@ -87,16 +87,6 @@ impl Predictor<'_> {
             _ => shifted,
         }
     }
-
-    /// Lowest and highest volts that the supplies give against ground.
-    fn rails(&self) -> (f64, f64) {
-        let ground = self.board.ground();
-        let (mut low, mut high) = (0.0, 0.0);
-        for supply in self.board.supplies() {
-            if supply.plus == ground { low -= supply.volts.0 } else { high += supply.volts.0 }
-        }
-        (low, high)
-    }
 }
 
 #[cfg(test)]

@@ -137,7 +137,7 @@ impl Predictor<'_> {
     }
 
     /// Lowest and highest voltage that the supplies give.
-    fn rails(&self) -> (f64, f64) {
+    pub(super) fn rails(&self) -> (f64, f64) {
         let ends = self.board.supplies().iter().flat_map(|s| [&s.plus, &s.minus]);
         let volts: Vec<f64> =
             ends.filter_map(|n| self.board.node(n)).map(|n| self.sweep.healthy_volts(n)).collect();

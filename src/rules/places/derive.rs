@@ -864,6 +864,7 @@ fn symptom_of(s: &Symptom) -> written::Symptom {
         answer: s.answer.clone(),
         words: vec![s.says.clone()],
         shows_running: s.shows_running,
+        board: s.board.clone(),
         blocks: Vec::new(),
         minutes: s.minutes.clone(),
         leak: s.leak.clone(),
