@@ -99,7 +99,9 @@ impl Asker<'_, '_> {
         'again: loop {
             let Some(line) = self.typed(&words)? else { return Ok(Vec::new()) };
             let mut out: Vec<String> = Vec::new();
-            for part in line.split([',', ' ']).filter(|p| !p.is_empty()) {
+            // With commas a blank is part of a word: 'meter, audio probe, iron'.
+            let marks: &[char] = if line.contains(',') { &[','] } else { &[' '] };
+            for part in line.split(marks).map(str::trim).filter(|p| !p.is_empty()) {
                 match understand(part, &words, false) {
                     Said::Answer(i) if out.contains(&words[i]) => {}
                     Said::Answer(i) => out.push(words[i].clone()),

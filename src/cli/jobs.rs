@@ -1,7 +1,7 @@
 //! `halfsplit jobs`, `halfsplit examples`.
 
 use super::screen::{Failure, Screen, wrap};
-use super::target::{quoted, yaml_files};
+use super::target::{is_card, quoted, yaml_files};
 use crate::cases;
 use crate::job::{JobCard, store};
 use crate::text::{Source, parse};
@@ -103,10 +103,7 @@ fn row(name: String, source: &Source) -> Option<JobRow> {
         }
         Err(complaints) => {
             // A board, a shop's settings or a pack in the same folder is no card, and none that is broken.
-            let root = parse(source).ok().map(|d| d.root);
-            let has = |key: &str| root.as_ref().is_some_and(|r| r.get(key).is_some());
-            let other = root.is_some() && !has("unit") && !has("history") && !has("findings");
-            (!other).then(|| JobRow {
+            is_card(source).then(|| JobRow {
                 job: name,
                 state: "unreadable".into(),
                 unit: String::new(),

@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 /// Adds findings to the card
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit note tin-lantern.yaml effect-sound=silent supply-ohms=4.7k\n  halfsplit note tin-lantern.yaml volts:VH=4.36V\n  halfsplit note tin-lantern.yaml try:turn-regulator=cured\n  halfsplit note tin-lantern.yaml hiss=unsure\n  halfsplit note tin-lantern.yaml volts:IC1.3=4.4V volts:Q2.c=4.1V   by pin\n  halfsplit note tin-lantern.yaml --readings pins.txt                a list as you wrote it; - for a paste\n  halfsplit note tin-lantern.yaml --good --readings good.txt         of a unit that works\n\nLists are read in most habits: 'IC1: 1 4.5, 2 4.5', 'Q1 E 0.72 B 1.33 C 4.0', 'IC2 pin 6 = 2.3V', a column a chip,\ntables, decimal commas, '?' and '~'. Each line is echoed with what it became."
+    after_help = "Examples:\n  halfsplit note tin-lantern.yaml effect-sound=silent supply-ohms=4.7k\n  halfsplit note tin-lantern.yaml volts:VH=4.36V\n  halfsplit note tin-lantern.yaml try:turn-regulator=cured\n  halfsplit note tin-lantern.yaml hiss=unsure\n  halfsplit note tin-lantern.yaml volts:IC1.3=4.4V volts:Q2.c=4.1V\n  halfsplit note tin-lantern.yaml --readings pins.txt     a pasted list (- for stdin)\n  halfsplit note tin-lantern.yaml --good --readings good.txt\n\nLists are read in most habits: 'IC1: 1 4.5, 2 4.5', 'Q1 E 0.72 B 1.33 C 4.0', 'IC2 pin 6 = 2.3V', a column a chip,\ntables, decimal commas, '?' and '~'. Each line is echoed with what it became."
 )]
 pub struct NoteArgs {
     /// The job card (left out with --example), then CHECK=ANSWER, as often as you like
@@ -277,6 +277,17 @@ fn noted(diagnosis: &Diagnosis<'_>, first: usize, list: bool, width: usize) -> S
         if let Some(doubt) = doubt.filter(|_| !list) {
             out += &wrap(&format!("{doubt} 'halfsplit undo' takes it back."), width, "  ! ", "    ");
         }
+    }
+    let helped = |f: &CardFinding| f.check.value.starts_with("try:") && f.answer.value == "changed";
+    let symptoms: Vec<&str> =
+        card.complaint.iter().flat_map(|c| &c.symptoms).map(|s| s.value.as_str()).collect();
+    if !symptoms.is_empty() && card.findings.iter().skip(first - 1).any(helped) {
+        let pairs: Vec<String> = symptoms.iter().map(|s| format!("{s}=no")).collect();
+        let words = format!(
+            "Which complaint went away? Note it: {} (=yes for what is still there).",
+            pairs.join(" or ")
+        );
+        out += &wrap(&words, width, "", "  ");
     }
     out.push('\n');
     out

@@ -16,7 +16,7 @@ use std::path::{Path, PathBuf};
 /// Makes a job card; at a terminal it asks for what the flags leave open
 #[derive(Clone, Debug, Default, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit open tin-lantern.yaml          asks at a terminal; Enter skips a question\n  halfsplit open tin-lantern.yaml --unit \"Tin Lantern\" --history fresh-build --build stripboard --complaint \"no sound\"\n  halfsplit open echo.yaml --history worked-before --block echo-chip --tools meter,audio-probe --symptom latch-up"
+    after_help = "Examples:\n  halfsplit open tin-lantern.yaml          asks at a terminal; Enter skips a question\n  halfsplit open tin-lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit open echo.yaml --block echo-chip --symptom latch-up --tools meter"
 )]
 pub struct Args {
     /// The card to make; an existing file is left alone
@@ -215,6 +215,21 @@ fn fact(typed: &str) -> Result<(String, bool), Failure> {
     Ok((name.to_string(), value))
 }
 
+/// A board's path as the card has it, from its own folder: as typed where it is there, else from where the command was typed.
+fn from_card(card: &Path, board: &str) -> String {
+    let folder = card.parent().filter(|p| !p.as_os_str().is_empty());
+    let Some(folder) = folder else { return board.into() };
+    if folder.join(board).exists() || !Path::new(board).exists() {
+        return board.into();
+    }
+    let plain = |p: &Path| p.components().all(|c| matches!(c, std::path::Component::Normal(_)));
+    if plain(folder) && plain(Path::new(board)) {
+        let up: PathBuf = folder.components().map(|_| "..").collect();
+        return up.join(board).display().to_string();
+    }
+    std::fs::canonicalize(board).map_or_else(|_| board.into(), |p| p.display().to_string())
+}
+
 /// Proves the card, writes it, and ends with the reason where the unit is out of scope.
 fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let mut symptoms = args.symptom.clone();
@@ -237,7 +252,7 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
         power,
         words: args.complaint.clone(),
         symptoms,
-        board: args.board.clone(),
+        board: args.board.as_ref().map(|b| from_card(&args.job, b)),
         blocks: args.block.clone(),
         outline: match &args.outline {
             Some(outline) => Some(outline.clone()),

@@ -52,7 +52,7 @@ impl FieldArgs {
 /// Sets fields of a card: owner, serial, condition, tools, time, parts and the like
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit set lantern.yaml --owner \"I. Fern\" --serial 0042 --condition \"lid scratched\"\n  halfsplit set lantern.yaml --did \"new C7\" --minutes 15 --part \"22u 25V=0.40\"\n  halfsplit set lantern.yaml --minutes 40              the time on the job so far\n  halfsplit set lantern.yaml --reopen                  a closed job goes on"
+    after_help = "Examples:\n  halfsplit set lantern.yaml --owner \"I. Fern\" --serial 0042 --condition \"lid scratched\"\n  halfsplit set lantern.yaml --did \"new C7\" --minutes 15 --part \"22u 25V=0.40\"\n  halfsplit set lantern.yaml --minutes 40    the time on the job so far\n  halfsplit set lantern.yaml --reopen        a closed job goes on"
 )]
 pub struct SetArgs {
     #[command(flatten)]
@@ -100,7 +100,7 @@ pub struct SetArgs {
 /// Takes the last finding back: it is struck, and stays on the card crossed out
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit undo lantern.yaml\n  halfsplit undo lantern.yaml -n 8   takes the last eight back, such as a pasted list"
+    after_help = "Examples:\n  halfsplit undo lantern.yaml\n  halfsplit undo lantern.yaml -n 8    the last eight, such as a pasted list"
 )]
 pub struct UndoArgs {
     /// The job card

@@ -9,6 +9,7 @@ use unicode_width::UnicodeWidthStr;
 
 /// Shows a job as a record: findings and what each was taken for, what was tried, the time so far
 #[derive(Debug, clap::Args)]
+#[command(visible_aliases = ["status", "history"])]
 #[command(after_help = "Examples:\n  halfsplit show lantern.yaml\n  halfsplit show --example silent-build")]
 pub struct ShowArgs {
     #[command(flatten)]

@@ -25,6 +25,8 @@ pub struct RemedyOffer {
     pub faults: Vec<String>,
     /// What to do.
     pub text: String,
+    /// What it is for, in words: the likeliest of its faults. Said with a step alone.
+    pub suspect: Option<String>,
     /// Minutes it takes.
     pub minutes: f64,
     /// Cost of parts, in the currency's main unit.
@@ -127,6 +129,9 @@ pub struct Why {
     pub prior: f64,
     /// Probability now.
     pub probability: f64,
+    /// Other suspects that no check at hand parts from it, and the probability that one of them all is there; nothing where it
+    /// stands alone.
+    pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
     /// The findings, the heaviest first.
@@ -140,6 +145,16 @@ pub struct Why {
     /// The figures behind all this that were learned from resolved jobs: its prior and build factor, and the strengths and
     /// leaks that the findings rest on which weigh at least 0.05 dB.
     pub learned: Vec<LearnedFigure>,
+}
+
+/// Suspects that no check at hand parts.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WhyGroup {
+    /// The others, by fault id, the likeliest first.
+    pub others: Vec<String>,
+    /// Probability that one of the group is there.
+    pub probability: f64,
 }
 
 /// A finding that weighs less, in decibels, shows as 0.0 and rests on nothing worth naming.
@@ -257,6 +272,7 @@ impl<'r> Diagnosis<'r> {
                     id: format!("try:{}", remedy.id),
                     faults: remedy.fixes.iter().map(|f| self.rules.fault(*f).id.clone()).collect(),
                     text: remedy.says.clone(),
+                    suspect: None,
                     minutes: remedy.minutes.get(),
                     money: f64::from(remedy.money.hundredths()) / 100.0,
                     cautions: remedy.cautions.iter().map(|c| self.rules.caution(*c).says.clone()).collect(),
@@ -270,12 +286,32 @@ impl<'r> Diagnosis<'r> {
                     id: format!("try:{fault}"),
                     faults: cured.collect(),
                     text: fix.map(|f| f.says.clone()).unwrap_or_default(),
+                    suspect: None,
                     minutes: fix.map_or(0.0, |f| f.minutes.0),
                     money: fix.map_or(0.0, |f| f.money.0 as f64 / 100.0),
                     cautions: self.caution_words(&["hot-iron"]),
                 }
             }
         }
+    }
+
+    /// A remedy as a step: with the suspect that it is for.
+    pub(super) fn offer_for(&self, remedy: &RemedyRef) -> RemedyOffer {
+        let mut offer = self.offer(remedy);
+        let of = offer.faults.iter().filter_map(|id| self.model.fault(id));
+        let mut likely: Vec<FaultId> = of.collect();
+        likely.sort_by(|a, b| self.probability(*b).total_cmp(&self.probability(*a)).then(a.cmp(b)));
+        offer.suspect = likely.first().map(|first| {
+            let says = self.model.faults[first.0].says.clone();
+            // Others that it would put right, if they count.
+            let others = likely[1..].iter().filter(|f| self.probability(**f) > 0.02).count();
+            match others {
+                0 => says,
+                1 => format!("{says}; and one more that it puts right"),
+                n => format!("{says}; and {n} more that it puts right"),
+            }
+        });
+        offer
     }
 
     /// The wording of cautions, for those that the rules have.
@@ -612,6 +648,7 @@ impl<'r> Diagnosis<'r> {
             says: entry.says.clone(),
             prior: entry.prior,
             probability,
+            group: self.group_of(id),
             weight_db: odds_db(probability) - odds_db(entry.prior),
             findings: findings.into_iter().map(|(w, _)| w).collect(),
             without_strongest,
@@ -625,6 +662,13 @@ impl<'r> Diagnosis<'r> {
             },
             learned: self.learned(&entry.origin, &telling),
         })
+    }
+
+    /// The group that a suspect stands in on the list.
+    fn group_of(&self, id: &str) -> Option<WhyGroup> {
+        let suspect = self.ranked().into_iter().find(|s| s.faults.iter().any(|f| f == id))?;
+        let others: Vec<String> = suspect.faults.into_iter().filter(|f| f != id).collect();
+        (!others.is_empty()).then_some(WhyGroup { others, probability: suspect.probability })
     }
 
     fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {

@@ -27,13 +27,17 @@ pub use build::{
 };
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
-pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use diagnosis::{
+    Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
+};
 pub use fields::Fields;
 pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
-pub use record::{CompareLine, Comparison, Record, RecordLine, TakenFor, minutes_noted};
+pub use record::{
+    CompareLine, Comparison, Record, RecordLine, TakenFor, band_says, healthy_band, minutes_noted,
+};
 pub use spots::GoodUnit;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};

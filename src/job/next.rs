@@ -159,6 +159,8 @@ struct Considered {
 
 /// Checks that are expected to tell less than this, in bits, are not offered.
 const LEAST_BITS: f64 = 0.03;
+/// Information below this, in bits, is not named as a reason.
+const NO_BITS: f64 = 0.015;
 /// Work that did not help is offered once more where its fault is still this likely.
 const WORTH_REDOING: f64 = 0.25;
 /// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
@@ -832,7 +834,7 @@ impl Diagnosis<'_> {
             }
             Step::Remedy(ix) => {
                 out.action = "remedy".into();
-                out.remedy = Some(self.offer(&bench.remedies[ix.0]));
+                out.remedy = Some(self.offer_for(&bench.remedies[ix.0]));
             }
             Step::Done(stop) => out.done = Some(self.stop(bench, stop)),
         }
@@ -950,6 +952,10 @@ impl Diagnosis<'_> {
                 format!(
                     "before power: {open} checks make it safe to switch the unit on, and this is one of them"
                 )
+            }
+            // A figure that rounds to nothing explains nothing.
+            Reason::SplitsEvenly { bits, .. } | Reason::TellsMostForItsPrice { bits } if *bits < NO_BITS => {
+                return None;
             }
             Reason::SplitsEvenly { bits, likeliest } => {
                 format!(

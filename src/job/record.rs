@@ -1,14 +1,15 @@
 //! The job as a record: what has been found and what each reading was taken for, what was tried, the time so far; and a good
 //! unit's readings beside the bad one's.
 
-use super::card::{Card, CardFinding, EndState};
+use super::card::{Card, CardFinding, EndState, Work};
 use super::diagnosis::Diagnosis;
 use super::model::{Meaning, Retest};
 use super::spots::GoodUnit;
 use super::understand::unit_of;
 use crate::circuit::predict::{CheckId, Observed};
+use crate::rules;
 use crate::text::Complaints;
-use crate::units::{Unit, reading, show};
+use crate::units::{Minutes, Unit, reading, show};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -146,7 +147,7 @@ impl Record {
             symptoms: card.complaint.iter().flat_map(|c| &c.symptoms).map(|s| s.value.clone()).collect(),
             findings: card.findings.iter().enumerate().map(line).collect(),
             tried: tried.collect(),
-            work: card.work.iter().map(|w| w.did.clone()).collect(),
+            work: card.work.iter().map(work_line).collect(),
             good: card.good.iter().map(|g| format!("{}={}", g.check.value, g.answer.value)).collect(),
             skipped: card.skip.iter().map(|s| s.value.clone()).collect(),
             not_tested: card.not_tested.clone(),
@@ -182,6 +183,20 @@ impl Record {
         out.minutes_usual += diagnosis.job.card.work.iter().filter_map(|w| w.minutes).sum::<f64>();
         out
     }
+}
+
+/// A piece of work with its minutes and parts.
+fn work_line(work: &Work) -> String {
+    let mut out = work.did.clone();
+    if let Some(minutes) = work.minutes {
+        out += &format!(", {}", show::minutes(Minutes(minutes)));
+    }
+    for part in &work.parts {
+        let count = part.count.filter(|n| *n > 1).map(|n| format!("{n} x ")).unwrap_or_default();
+        let price = part.price.as_ref().map(|p| format!(" at {}", p.value)).unwrap_or_default();
+        out += &format!("; {count}{}{price}", part.part);
+    }
+    out
 }
 
 /// What a finding was taken for.
@@ -222,7 +237,7 @@ impl Diagnosis<'_> {
                     Some(value) => format!("{value}: {}", word.replace('-', " ")),
                     None => word.replace('-', " "),
                 });
-                out.healthy = entry.reading.as_ref().and(entry.healthy.clone());
+                out.healthy = entry.reading.as_ref().and_then(band_says);
             }
             Some(Meaning::Unsure { check }) => {
                 if let Some(check) = check {
@@ -318,10 +333,11 @@ impl Diagnosis<'_> {
         let unit = unit_at(self, &check).unwrap_or(Unit::Volts);
         let read = |text: &String| reading::parse(text, Some(unit)).ok();
         let texts = |list: &[String]| -> Option<String> {
-            let shown: Vec<String> = list
+            let mut shown: Vec<String> = list
                 .iter()
                 .map(|t| read(t).map_or_else(|| t.clone(), |r| show::reading_in(&r, unit)))
                 .collect();
+            shown.dedup();
             (!shown.is_empty()).then(|| shown.join(", "))
         };
         let value = bad.as_ref().and_then(read).map(|r| r.middle());
@@ -365,6 +381,26 @@ impl Diagnosis<'_> {
             check,
         }
     }
+}
+
+/// The stretch of the normal answer; where it has several, from the lowest to the highest.
+pub fn healthy_band(reading: &rules::Reading) -> Option<(f64, f64)> {
+    let normal = reading.bands.iter().filter(|(answer, _)| *answer == 0);
+    normal.fold(None, |all: Option<(f64, f64)>, (_, band)| {
+        Some(all.map_or((band.low, band.high), |(low, high)| (low.min(band.low), high.max(band.high))))
+    })
+}
+
+/// The same in words; nothing where anything is normal.
+pub fn band_says(reading: &rules::Reading) -> Option<String> {
+    let (low, high) = healthy_band(reading)?;
+    let unit = unit_of(reading.unit);
+    Some(match (low.is_finite(), high.is_finite()) {
+        (true, true) => show::band(low, high, unit),
+        (false, true) => format!("up to {}", show::value(high, unit)),
+        (true, false) => format!("{} and more", show::value(low, unit)),
+        (false, false) => return None,
+    })
 }
 
 /// What a check reads, where it takes readings.

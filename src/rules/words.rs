@@ -43,7 +43,9 @@ macro_rules! words {
         impl FromStr for $name {
             type Err = UnknownWord;
             fn from_str(word: &str) -> Result<Self, UnknownWord> {
-                Self::ALL.iter().copied().find(|v| v.name() == word).ok_or_else(|| UnknownWord {
+                // Capitals, and blanks where a hyphen stands, are no slip: `Audio probe`.
+                let plain = word.trim().to_lowercase().replace([' ', '_'], "-");
+                Self::ALL.iter().copied().find(|v| v.name() == plain).ok_or_else(|| UnknownWord {
                     what: $what,
                     word: word.chars().take(60).collect(),
                     help: or_nearest(word, Self::ALL.iter().map(|v| v.name())),

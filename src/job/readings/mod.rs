@@ -91,6 +91,22 @@ impl List {
         self.lines.iter().any(|l| matches!(l.became, Became::Refused(_)))
     }
 
+    /// The list where a part without a pin means this one of its pins: `Q1 1.33` its collector, where collectors are asked for.
+    #[must_use]
+    pub fn with_pin(mut self, pin: &str) -> Self {
+        for line in &mut self.lines {
+            let Became::Read(entries) = &mut line.became else { continue };
+            for entry in entries {
+                if let Where::Named(name) = &entry.at
+                    && lex::is_part(name)
+                {
+                    entry.at = Where::Pin { part: name.clone(), pin: pin.to_owned() };
+                }
+            }
+        }
+        self
+    }
+
     /// All readings with the numbers of their lines.
     pub fn entries(&self) -> impl Iterator<Item = (usize, &Entry)> {
         self.lines.iter().flat_map(|l| {
