@@ -3,7 +3,7 @@
 use super::expand::{Blank, Goes, Recipe, To, Tweak};
 use super::resolve::{self, MOST_VOLTS, Notes, Resolved, TECHNICIAN};
 use super::written::{BoardFile, Signal};
-use super::{Board, Part, Pin, SignalLine, SupplyLine, checks, faults};
+use super::{Board, Part, Pin, SignalLine, SupplyLine, checks, faults, roles};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
 use crate::circuit::tolerance::{Shape, Size, Varied};
 use crate::rules::parts::Library;
@@ -65,6 +65,7 @@ pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complain
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
     };
+    roles::fill(&mut board, library);
     board.faults = faults::catalogue(&board, &file, library);
     Ok(board)
 }
@@ -155,6 +156,7 @@ impl Builder<'_, '_> {
             device: resolved.device.map(|(n, _)| n.to_owned()),
             label: resolved.label.clone(),
             role: resolved.role.clone(),
+            role_why: None,
             turn: resolved.turn,
             position: resolved.position.clone(),
             pins,

@@ -145,6 +145,7 @@ impl Maker<'_> {
         let sections: Vec<_> = device
             .elements
             .iter()
+            .filter(|(name, _)| part.recipe.elements.get(&name.value).is_some())
             .filter_map(|(name, e)| self.library.shape(&e.kind.value).map(|s| (name, e, s)))
             .filter(|(_, _, s)| !s.modes.0.is_empty())
             .collect();

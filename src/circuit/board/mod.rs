@@ -22,11 +22,13 @@ mod checks;
 mod expand;
 mod faults;
 mod resolve;
+mod roles;
 #[cfg(test)]
 pub(crate) mod tests;
 pub mod written;
 
 pub use faults::{Fault, FaultSetError, Fix};
+pub use roles::{Inferred, infer as infer_roles};
 
 use super::network::{ElementId, Network, Node, Terminal};
 use super::tolerance::Varied;
@@ -59,8 +61,10 @@ pub struct Part {
     pub device: Option<String>,
     /// Value or part number as written.
     pub label: String,
-    /// What it does on this board.
+    /// What it does on this board, as the file says or as its place in the circuit gives away.
     pub role: Option<String>,
+    /// What the role was seen by, where the file does not give it.
+    pub role_why: Option<String>,
     /// Where a control stands, 0 to 1.
     pub turn: Option<f64>,
     /// Where a switch stands.

@@ -4,16 +4,21 @@ use super::*;
 use crate::circuit::dc::Options;
 use crate::circuit::sweep::Sweep;
 
-pub(crate) fn own_boards() -> Vec<(String, Board)> {
-    let library = Library::builtin().unwrap();
+/// Name and text of every shipped board.
+pub(crate) fn own_sources() -> Vec<(String, String)> {
     let dir = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/boards");
     let mut files: Vec<_> = std::fs::read_dir(dir).unwrap().map(|f| f.unwrap().path()).collect();
     files.sort();
-    files
+    let name = |path: &std::path::Path| path.file_name().unwrap().to_string_lossy().into_owned();
+    files.iter().map(|path| (name(path), std::fs::read_to_string(path).unwrap())).collect()
+}
+
+pub(crate) fn own_boards() -> Vec<(String, Board)> {
+    let library = Library::builtin().unwrap();
+    own_sources()
         .into_iter()
-        .map(|path| {
-            let name = path.file_name().unwrap().to_string_lossy().into_owned();
-            let source = Source::new(name.clone(), std::fs::read_to_string(path).unwrap());
+        .map(|(name, text)| {
+            let source = Source::new(name.clone(), text);
             let board = Board::load(&source, &library).unwrap_or_else(|c| panic!("{}", c.render(false)));
             (name, board)
         })

@@ -2,7 +2,7 @@
 
 use super::builtin;
 use super::check;
-use super::written::{DelayLaw, Device, Kind, PartFile, Shape};
+use super::written::{DelayLaw, Device, Drawn, Kind, PartFile, Role, Shape};
 use crate::text::{At, Complaint, Complaints, Named, Place, Source, decode_all, parse};
 use crate::units::{Hertz, Ohms, Seconds};
 use std::collections::BTreeMap;
@@ -17,6 +17,8 @@ pub struct Library {
     shapes: BTreeMap<String, Shape>,
     kinds: BTreeMap<String, Kind>,
     devices: BTreeMap<String, Device>,
+    roles: BTreeMap<String, Role>,
+    drawn: BTreeMap<String, Drawn>,
     /// Other numbers to the card's own.
     aliases: BTreeMap<String, String>,
     /// File and line of each kind and device card, by name.
@@ -71,6 +73,8 @@ impl Library {
         library.shapes.extend(replacements.shapes);
         library.kinds.extend(replacements.kinds);
         library.devices.extend(replacements.devices);
+        library.roles.extend(replacements.roles);
+        library.drawn.extend(replacements.drawn);
         library.aliases.extend(replacements.aliases);
         library.written_at.extend(replacements.written_at);
         for file in base.iter().chain(&more) {
@@ -84,6 +88,8 @@ impl Library {
             take(&mut self.shapes, &file.written.shapes, file, "shape", complaints);
             take(&mut self.kinds, &file.written.kinds, file, "kind", complaints);
             take(&mut self.devices, &file.written.devices, file, "device", complaints);
+            take(&mut self.roles, &file.written.roles, file, "role", complaints);
+            take(&mut self.drawn, &file.written.drawn, file, "drawn kind", complaints);
             let names = file.written.kinds.iter().map(|(n, _)| n);
             for name in names.chain(file.written.devices.iter().map(|(n, _)| n)) {
                 let place = file.place(name.span);
@@ -126,6 +132,21 @@ impl Library {
     /// File and line where a kind or device card is written, such as `rules/devices/op_amps.yaml:12`.
     pub fn written_at(&self, name: &str) -> Option<&str> {
         self.written_at.get(name).map(String::as_str)
+    }
+
+    /// What a part with a role is.
+    pub fn role(&self, name: &str) -> Option<&Role> {
+        self.roles.get(name)
+    }
+
+    /// All roles by name.
+    pub fn roles(&self) -> impl Iterator<Item = (&str, &Role)> {
+        self.roles.iter().map(|(k, v)| (k.as_str(), v))
+    }
+
+    /// How drawings made elsewhere write the kinds, by kind.
+    pub fn drawn(&self) -> impl Iterator<Item = (&str, &Drawn)> {
+        self.drawn.iter().map(|(k, v)| (k.as_str(), v))
     }
 
     /// All shapes by name.
