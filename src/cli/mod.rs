@@ -9,6 +9,7 @@ use std::path::PathBuf;
 
 mod asking;
 mod bench;
+mod board;
 mod cases;
 mod coverage;
 mod drawn;
@@ -26,6 +27,7 @@ mod sheet;
 mod summary;
 mod suspects;
 mod target;
+mod whatif;
 mod why;
 
 pub use screen::{Failure, Screen, clock, wrap};
@@ -75,8 +77,9 @@ enum Command {
     Strike(note::StrikeArgs),
     Close(note::CloseArgs),
     Summary(summary::Args),
+    Board(board::Args),
     Sheet(sheet::SheetArgs),
-    Whatif(sheet::WhatifArgs),
+    Whatif(whatif::Args),
     Drill(drill::Args),
     Coverage(coverage::Args),
     Cases(cases::Args),
@@ -122,7 +125,8 @@ impl Cli {
         }
         match command {
             Command::Sheet(args) => return sheet::sheet(args, screen),
-            Command::Whatif(args) => return sheet::whatif(args, screen),
+            Command::Whatif(args) => return whatif::run(args, screen),
+            Command::Board(args) if !args.needs_rules() => return board::run(args, screen),
             _ => {}
         }
         let rules = &target::rules(&self.rules, self.bare)?;
@@ -136,6 +140,7 @@ impl Cli {
             Command::Strike(args) => note::strike(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
+            Command::Board(args) => board::run_with(args, rules, screen),
             Command::Coverage(args) => coverage::run(args, rules, screen),
             Command::Drill(args) => drill::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),

@@ -450,7 +450,7 @@ impl<'r> Diagnosis<'r> {
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check: c, .. } => *c == check && f.epoch >= since,
             Meaning::Unsure { check: c } => *c == Some(check),
-            Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
+            Meaning::Tried { .. } | Meaning::Circuit { .. } | Meaning::Wiring { .. } => false,
         });
         answered || self.is_left_out(&self.rules.check(check).id)
     }
@@ -571,6 +571,7 @@ impl<'r> Diagnosis<'r> {
             }
             Meaning::Tried { remedy, .. } => self.offer(remedy).text,
             Meaning::Circuit { check, .. } => board_check_says(check),
+            Meaning::Wiring { net, .. } => format!("The wiring of {net}"),
             Meaning::Unsure { check: None } => found.check.clone(),
         };
         let entry = &self.model.faults[fault.0];

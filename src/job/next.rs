@@ -254,7 +254,7 @@ impl Diagnosis<'_> {
             }
             Meaning::Circuit { check, .. } => check.powered(),
             Meaning::Tried { .. } => true,
-            Meaning::Unsure { .. } => false,
+            Meaning::Unsure { .. } | Meaning::Wiring { .. } => false,
         })
     }
 
@@ -711,7 +711,10 @@ impl Diagnosis<'_> {
         needs_sound
             && self.model.findings.iter().filter(|f| f.epoch >= since).any(|f| match f.meaning {
                 Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
-                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+                Meaning::Tried { .. }
+                | Meaning::Unsure { .. }
+                | Meaning::Circuit { .. }
+                | Meaning::Wiring { .. } => false,
             })
     }
 

@@ -2,8 +2,9 @@
 
 use super::expand::{Blank, Goes, Recipe, To, Tweak};
 use super::resolve::{self, MOST_VOLTS, Notes, Resolved, TECHNICIAN};
+use super::changes::Change;
 use super::written::{BoardFile, Signal};
-use super::{Board, Part, Pin, SignalLine, SupplyLine, checks, faults, roles};
+use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, roles, rows};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
 use crate::circuit::tolerance::{Shape, Size, Varied};
 use crate::rules::parts::Library;
@@ -20,13 +21,14 @@ const TONE_FARADS: f64 = 100e-6;
 /// Minutes for opening a unit where the file gives none (common practice, no source).
 const OPENING: Minutes = Minutes(5.0);
 
-pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complaints> {
+pub(super) fn load(source: &Source, library: &Library, changes: &[Change]) -> Result<Board, Complaints> {
     let document = parse(source)?;
     let (file, complaints) = decode_all::<BoardFile>(&document);
     let mut notes = Notes { file: Arc::new(source.clone()), complaints };
-    let Some(file) = file else {
+    let Some(mut file) = file else {
         return Err(notes.complaints);
     };
+    changes::make(&mut file, changes, library)?;
     if let Some(declined) = declines(&file, &mut notes) {
         return Err(declined);
     }
@@ -62,11 +64,19 @@ pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complain
         parts,
         network,
         faults: Vec::new(),
+        neighbours: file.neighbours.iter().map(|[a, b]| [a.value.clone(), b.value.clone()]).collect(),
+        rows: Vec::new(),
+        path: file.path.iter().map(|n| n.value.clone()).collect(),
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
     };
+    board.rows = rows::rows(&file, &board, &mut notes);
+    if !notes.complaints.0.is_empty() {
+        notes.complaints.sort();
+        return Err(notes.complaints);
+    }
     roles::fill(&mut board, library);
-    board.faults = faults::catalogue(&board, &file, library);
+    board.faults = faults::catalogue(&board, library);
     Ok(board)
 }
 
@@ -157,6 +167,9 @@ impl Builder<'_, '_> {
             label: resolved.label.clone(),
             role: resolved.role.clone(),
             role_why: None,
+            tolerance: resolved.tolerance_said.clone(),
+            with: resolved.with.clone(),
+            taper: resolved.taper,
             turn: resolved.turn,
             position: resolved.position.clone(),
             pins,

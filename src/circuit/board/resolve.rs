@@ -1,7 +1,7 @@
 //! From the file to parts: names looked up, values read, pins put on nets. Every slip is noted; nothing stops at the first.
 
 use super::expand::Recipe;
-use super::written::{BoardFile, Nets, Part, Supply};
+use super::written::{BoardFile, Nets, Part, Supply, Taper};
 use crate::rules::parts::{Device, Kind, Library, Turn};
 use crate::text::{At, Complaint, Complaints, Named, Place, Source, Span, or_nearest};
 use crate::units::notation::{self, Tolerance};
@@ -22,6 +22,9 @@ pub(super) struct Resolved<'a> {
     /// Value or part number, for sentences.
     pub(super) label: String,
     pub(super) tolerance: Option<Tolerance>,
+    pub(super) tolerance_said: Option<String>,
+    pub(super) with: Vec<(String, f64)>,
+    pub(super) taper: Option<Taper>,
     pub(super) role: Option<String>,
     pub(super) turn: Option<f64>,
     pub(super) position: Option<String>,
@@ -120,6 +123,9 @@ impl<'a> Resolver<'a, '_> {
             nets: vec![Some(supply.plus.clone()), Some(supply.minus.clone())],
             label: supply.volts.value.clone(),
             tolerance: None,
+            tolerance_said: None,
+            with: Vec::new(),
+            taper: None,
             role: None,
             turn: None,
             position: None,
@@ -188,6 +194,9 @@ impl<'a> Resolver<'a, '_> {
             nets,
             label,
             tolerance,
+            tolerance_said: part.tolerance.as_ref().map(|t| t.value.clone()),
+            with: part.with.iter().map(|(k, v)| (k.clone(), v.value)).collect(),
+            taper: turn.is_some().then(|| part.taper.unwrap_or_default()),
             role: self.role(part),
             turn,
             position,

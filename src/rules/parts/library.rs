@@ -2,7 +2,7 @@
 
 use super::builtin;
 use super::check;
-use super::written::{DelayLaw, Device, Drawn, Kind, PartFile, Role, Shape};
+use super::written::{DelayLaw, Device, Drawn, Kind, PartFile, Reads, Role, Shape};
 use crate::text::{At, Complaint, Complaints, Named, Place, Source, decode_all, parse};
 use crate::units::{Hertz, Ohms, Seconds};
 use std::collections::BTreeMap;
@@ -18,6 +18,8 @@ pub struct Library {
     kinds: BTreeMap<String, Kind>,
     devices: BTreeMap<String, Device>,
     roles: BTreeMap<String, Role>,
+    /// The file that each role stands in.
+    role_files: BTreeMap<String, String>,
     drawn: BTreeMap<String, Drawn>,
     /// Other numbers to the card's own.
     aliases: BTreeMap<String, String>,
@@ -74,6 +76,7 @@ impl Library {
         library.kinds.extend(replacements.kinds);
         library.devices.extend(replacements.devices);
         library.roles.extend(replacements.roles);
+        library.role_files.extend(replacements.role_files);
         library.drawn.extend(replacements.drawn);
         library.aliases.extend(replacements.aliases);
         library.written_at.extend(replacements.written_at);
@@ -95,6 +98,9 @@ impl Library {
                 let place = file.place(name.span);
                 let at = format!("{}:{}", place.file.name, place.line_column().0);
                 self.written_at.insert(name.value.clone(), at);
+            }
+            for (name, _) in file.written.roles.iter() {
+                self.role_files.insert(name.value.clone(), file.file.name.clone());
             }
             for (name, device) in file.written.devices.iter() {
                 for also in &device.also {
@@ -134,9 +140,32 @@ impl Library {
         self.written_at.get(name).map(String::as_str)
     }
 
+    /// What a healthy pin of a device reads, in words: by the card, else by its kind, there by the pin's name or by what it is.
+    pub fn reads(&self, number: &str, pin: &str) -> Option<&Reads> {
+        let device = self.device(number)?;
+        if let Some(own) = device.reads.get(pin) {
+            return Some(own);
+        }
+        let kind = self.kind(&device.kind.value)?;
+        let among = |pins: &[At<String>]| pins.iter().any(|p| p.value == pin);
+        let class = match () {
+            () if device.supply.first().is_some_and(|p| p.value == pin) => "high",
+            () if device.supply.get(1).is_some_and(|p| p.value == pin) => "low",
+            () if among(&device.outputs) => "output",
+            () if among(&device.inputs) => "input",
+            () => "",
+        };
+        kind.reads.get(pin).or_else(|| kind.reads.get(class))
+    }
+
     /// What a part with a role is.
     pub fn role(&self, name: &str) -> Option<&Role> {
         self.roles.get(name)
+    }
+
+    /// The file that a role stands in; empty for one that is not known.
+    pub fn role_file(&self, name: &str) -> &str {
+        self.role_files.get(name).map_or("", String::as_str)
     }
 
     /// All roles by name.

@@ -7,6 +7,7 @@ use std::rc::Rc;
 impl<'a> Roles<'a> {
     pub(super) fn chips(&mut self) {
         self.oscillators();
+        self.phase_shift();
         for i in self.view.all(Is::Chip) {
             let Some(card) = self.view.device(i) else { continue };
             if card.delay.is_some() {
@@ -166,6 +167,41 @@ impl<'a> Roles<'a> {
             self.give(i, "lfo-loop", "sets where the slow oscillator trips");
         }
         self.oscillating(&[*trip]);
+    }
+
+    /// A transistor whose collector comes back to its base through three or more capacitors, each net between held by a resistor.
+    fn phase_shift(&mut self) {
+        let v = Rc::clone(&self.view);
+        for i in v.all(Is::Bipolar) {
+            let (Some(from), Some(to)) = (v.net(i, "c"), v.net(i, "b")) else { continue };
+            let (mut at, mut caps, mut held) = (from, Vec::new(), Vec::new());
+            while at != to && caps.len() < 8 {
+                let to_still = |net: &str| -> Vec<usize> {
+                    let resistors = v.branches(net, Is::Resistor).into_iter().filter(|(_, o)| v.is_still(o));
+                    let pots = v.at(net, Is::Pot).filter(|(p, _)| {
+                        v.part(*p).pins.iter().any(|q| q.net.as_deref().is_some_and(|n| v.is_still(n)))
+                    });
+                    resistors.map(|(r, _)| r).chain(pots.map(|(p, _)| p)).collect()
+                };
+                let next = v.branches(at, Is::Capacitor).into_iter().find(|(c, o)| {
+                    !caps.contains(c) && !v.is_still(o) && (*o == to || !to_still(o).is_empty())
+                });
+                let Some((cap, other)) = next else { break };
+                caps.push(cap);
+                if other != to {
+                    held.extend(to_still(other));
+                }
+                at = other;
+            }
+            if at != to || caps.len() < 3 {
+                continue;
+            }
+            self.give(i, "lfo", "its collector comes back to its base through a chain of capacitors");
+            for part in caps.into_iter().chain(held) {
+                let role = if v.kinds[part] == Is::Pot { "lfo-rate-pot" } else { "lfo-phase" };
+                self.give(part, role, "of a phase-shift oscillator's chain");
+            }
+        }
     }
 
     /// A chip all of whose amplifiers make the oscillator is the oscillator's.

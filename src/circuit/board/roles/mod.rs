@@ -61,6 +61,7 @@ pub fn infer(board: &Board, library: &Library) -> BTreeMap<String, Inferred> {
     roles.chips();
     roles.transistors();
     roles.capacitors();
+    roles.mix();
     roles.resistors();
     roles.diodes();
     roles.controls();

@@ -166,7 +166,9 @@ impl<'a> Roles<'a> {
         }
         let caps = v.branches(net, Is::Capacitor);
         let to_still = |o: &str| v.is_ground(o) || v.is_rail(o);
-        if caps.iter().any(|(_, o)| !to_still(o)) {
+        let reservoir = caps.iter().any(|(i, o)| to_still(o) && v.value(*i) >= RESERVOIR);
+        // A signal comes in through a capacitor, unless a reservoir takes it away.
+        if !reservoir && caps.iter().any(|(_, o)| !to_still(o)) {
             return None;
         }
         let steady = caps.iter().any(|(_, o)| to_still(o));

@@ -33,7 +33,7 @@ impl<'a> Roles<'a> {
     fn loaded(&self, net: &str) -> bool {
         let v = Rc::clone(&self.view);
         let fed = |(_, o): &(usize, &str)| v.is_ground(o) || v.is_rail(o);
-        !v.is_still(net) && v.branches(net, Is::Resistor).iter().any(fed)
+        !v.is_still(net) && v.set_by_trimmers(net).iter().any(|n| v.branches(n, Is::Resistor).iter().any(fed))
     }
 
     pub(super) fn capacitors(&mut self) {
@@ -60,7 +60,7 @@ impl<'a> Roles<'a> {
             from(n, Is::Bipolar, "e") && !from(n, Is::Bipolar, "b") && !from(n, Is::Bipolar, "c")
         };
         let of_source = |n: &str| from(n, Is::Jfet, "s") || from(n, Is::Mosfet, "s");
-        let minus = |n: &str| v.amps.iter().any(|a| a.minus == n);
+        let minus = |n: &str| v.amps.iter().any(|a| a.minus == n && a.out != n);
         if bypasses(net) || behind.is_some_and(bypasses) {
             self.give(i, "emitter-bypass", "from an emitter to a net that stands still");
         } else if of_source(net) || behind.is_some_and(of_source) {
@@ -95,6 +95,23 @@ impl<'a> Roles<'a> {
             self.give(i, "treble-cut", "between collector and base");
             return;
         }
+        let ends = |near: &str, far: &'a str| {
+            let at = |what, pin| v.has(near, what, pin);
+            let to_still = v.beyond(far, i).is_some_and(|(j, o)| v.kinds[j] == Is::Resistor && v.is_still(o));
+            match () {
+                () if to_still && at(Is::Bipolar, "e") => Some("emitter-bypass"),
+                () if to_still && (at(Is::Jfet, "s") || at(Is::Mosfet, "s")) => Some("source-bypass"),
+                () => None,
+            }
+        };
+        if let Some(role) = ends(a, b).or_else(|| ends(b, a)) {
+            self.give(i, role, "with a resistor from a transistor to a net that stands still");
+            return;
+        }
+        if self.to_shunt(i, a) || self.to_shunt(i, b) {
+            self.give(i, "tone-cap", "with a control from the signal to a net that stands still");
+            return;
+        }
         // A second way for direct current makes it a filter's, not a coupling.
         if v.joined_by(a, b, Is::Resistor) {
             return;
@@ -106,6 +123,16 @@ impl<'a> Roles<'a> {
             () if output => self.give(i, "output-coupling", "the last capacitor before the output"),
             () => self.give(i, "coupling", "between two stages that rest at voltages of their own"),
         }
+    }
+
+    /// Whether beside this capacitor a net has nothing but a control to a net that stands still.
+    fn to_shunt(&self, capacitor: usize, net: &str) -> bool {
+        let v = &self.view;
+        let mut others = v.on(net).iter().filter(|(j, _)| *j != capacitor).map(|(j, _)| *j).collect::<Vec<_>>();
+        others.dedup();
+        let [pot] = others[..] else { return false };
+        let ends = || v.part(pot).pins.iter().filter_map(|p| p.net.as_deref()).filter(|n| *n != net);
+        v.kinds[pot] == Is::Pot && ends().count() > 0 && ends().all(|n| v.is_still(n))
     }
 
     fn way_back(&self, out: &str, minus: &str) -> bool {
@@ -153,9 +180,10 @@ impl<'a> Roles<'a> {
     fn resistor_to_still(&mut self, i: usize, net: &'a str, still: &'a str) {
         let v = Rc::clone(&self.view);
         let (ground, rail) = (v.is_ground(still), v.is_rail(still));
-        let has = |what, pin| v.has(net, what, pin);
+        let near = v.set_by_trimmers(net);
+        let has = |what, pin| near.iter().any(|n| v.has(n, what, pin));
         let behind = v.beyond(net, i).filter(|(j, _)| v.kinds[*j] == Is::Capacitor).map(|(_, o)| o);
-        let is_minus = |n: &str| v.amps.iter().any(|a| a.minus == n);
+        let is_minus = |n: &str| v.amps.iter().any(|a| a.minus == n && a.out != n);
         let is_plus = |n: &str| v.amps.iter().any(|a| a.plus == n);
         let light = v.at(net, Is::Led).next().is_some();
         let found: Option<(&'static str, String)> = match () {
@@ -208,7 +236,7 @@ impl<'a> Roles<'a> {
         let of_bipolar = |(j, _): (usize, &str)| {
             v.net(j, "b").zip(v.net(j, "c")).is_some_and(|(x, y)| pair(x, y))
         };
-        let is_minus = |n: &str| v.amps.iter().any(|m| m.minus == n);
+        let is_minus = |n: &str| v.amps.iter().any(|m| m.minus == n && m.out != n);
         let is_out = |n: &str| v.amps.iter().any(|m| m.out == n);
         // From an inverting input through this resistor and a control to the output.
         let to_control = |minus: &str, other: &str| {
@@ -242,6 +270,9 @@ impl<'a> Roles<'a> {
             () if either(&leg) => Some(("opamp-gain-leg", "in the leg at an inverting input")),
             () if either(&of_bypass) => Some(("gain-set", "in series with a bypass capacitor")),
             () if light(a) || light(b) => Some(("light-resistor", "in series with an LED")),
+            () if self.feeds_tone(a, b) || self.feeds_tone(b, a) => {
+                Some(("tone-series", "before a capacitor that takes treble away"))
+            }
             () if clips(a) != clips(b) => Some(("clip-series", "before diodes that clip")),
             () if v.has(a, Is::Bipolar, "b") != v.has(b, Is::Bipolar, "b") => {
                 Some(("base-feed", "in series with a base"))
@@ -254,6 +285,14 @@ impl<'a> Roles<'a> {
         if let Some((role, why)) = found {
             self.give(i, role, why);
         }
+    }
+
+    /// Whether a resistor between these nets feeds a tone capacitor at the second.
+    fn feeds_tone(&self, from: &str, to: &str) -> bool {
+        let v = &self.view;
+        let tone = |(i, _): (usize, &str)| self.found.get(&i).is_some_and(|r| r.role == "tone-cap");
+        let drives = v.is_held(from) || v.at(from, Is::Diode).count() > 0 || v.has(from, Is::Bipolar, "c");
+        drives && v.at(to, Is::Capacitor).any(tone)
     }
 
     pub(super) fn diodes(&mut self) {
@@ -304,6 +343,36 @@ impl<'a> Roles<'a> {
         self.view.at(net, Is::Capacitor).count() > 0
             || self.view.branches(net, Is::Resistor).iter().filter(|(_, o)| !self.view.is_rail(o)).count() > 0
                 && self.view.on(net).len() > 2
+    }
+
+    /// Resistors that bring echo and dry signal to the amplifier that mixes them.
+    pub(super) fn mix(&mut self) {
+        let v = Rc::clone(&self.view);
+        let Some(chip) = v.all(Is::Chip).into_iter().find(|c| self.is_echo(*c)) else { return };
+        let Some(echo) = v.net(chip, "14") else { return };
+        let mut wet = v.leads_to(echo);
+        for pot in v.all(Is::Pot) {
+            let ends: Vec<&str> = ["1", "3"].iter().filter_map(|p| v.net(pot, p)).collect();
+            if ends.iter().any(|e| wet.contains(e))
+                && let Some(wiper) = v.net(pot, "2").filter(|w| !v.is_still(w))
+            {
+                wet.extend(v.leads_to(wiper));
+            }
+        }
+        let mixers: Vec<&str> = v.amps.iter().map(|a| a.minus).filter(|m| wet.contains(m)).collect();
+        for mixer in mixers {
+            // Straight to the input, or through a capacitor.
+            let straight = v.branches(mixer, Is::Resistor);
+            let behind = v.branches(mixer, Is::Capacitor).into_iter().flat_map(|(c, o)| {
+                v.beyond(o, c).filter(|(r, _)| v.kinds[*r] == Is::Resistor)
+            });
+            for (i, from) in straight.into_iter().chain(behind.collect::<Vec<_>>()) {
+                let role = if wet.contains(from) { "echo-mix" } else { "dry-mix" };
+                if !v.is_still(from) && !v.amps.iter().any(|a| a.minus == mixer && a.out == from) {
+                    self.give(i, role, format!("brings {from} to the amplifier that mixes"));
+                }
+            }
+        }
     }
 
     pub(super) fn controls(&mut self) {

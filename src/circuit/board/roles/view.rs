@@ -96,6 +96,16 @@ impl<'a> View<'a> {
         self.on.get(net).map_or(&[], Vec::as_slice)
     }
 
+    /// A net and those that only a trimmer lies before.
+    pub(super) fn set_by_trimmers(&self, net: &'a str) -> Vec<&'a str> {
+        let mut out = vec![net];
+        for (i, _) in self.at(net, Is::Trimmer) {
+            let others = self.part(i).pins.iter().filter_map(|p| p.net.as_deref());
+            out.extend(others.filter(|n| *n != net && !self.is_still(n)));
+        }
+        out
+    }
+
     /// Parts of a kind on a net.
     pub(super) fn at(&self, net: &str, what: Is) -> impl Iterator<Item = (usize, &'a str)> {
         self.on(net).iter().copied().filter(move |(i, _)| self.kinds[*i] == what)
@@ -157,7 +167,13 @@ impl<'a> View<'a> {
         self.branches(a, what).iter().any(|(_, other)| *other == b)
     }
 
-    /// The net whose signal goes on through resistors, capacitors and controls, round nets that stand still; those reached.
+    /// Whether an amplifier holds a net: its output, or the inverting input that it keeps where the other one is.
+    pub(super) fn is_held(&self, net: &str) -> bool {
+        self.amps.iter().any(|a| a.out == net || a.minus == net)
+    }
+
+    /// The nets that a net's signal reaches through resistors and capacitors, round those that stand still and no further than those
+    /// that an amplifier holds.
     pub(super) fn leads_to(&self, from: &'a str) -> BTreeSet<&'a str> {
         let mut reached: BTreeSet<&str> = [from].into();
         let mut queue = vec![from];
@@ -169,6 +185,7 @@ impl<'a> View<'a> {
                 if let Some(other) = self.across(*i, net)
                     && !self.is_still(other)
                     && reached.insert(other)
+                    && !self.is_held(other)
                 {
                     queue.push(other);
                 }
