@@ -7,14 +7,19 @@
 //! Sign and unit conventions: volts against [`network::Node::GROUND`], amps, ohms, farads, henries, hertz. A current is positive when it
 //! flows *into* the named terminal of an element.
 pub mod ac;
+pub mod advice;
+mod blank;
 pub mod board;
 pub mod dc;
 pub mod edit;
 pub mod heard;
+pub mod import;
 pub mod motion;
 pub mod network;
 pub mod noise;
 pub mod ohms;
+pub mod overview;
+pub mod pinout;
 pub mod poles;
 pub mod predict;
 pub mod primitive;
@@ -22,11 +27,14 @@ pub mod sheet;
 pub mod sweep;
 pub mod tolerance;
 pub mod transient;
+pub mod wiring;
 
 pub(crate) mod devices;
 pub(crate) mod eigen;
+pub(crate) mod html;
 pub(crate) mod linear;
 pub(crate) mod newton;
+pub(crate) mod page;
 pub(crate) mod parameters;
 pub(crate) mod sensitivity;
 pub(crate) mod stamps;

@@ -9,6 +9,7 @@ use std::path::PathBuf;
 
 mod asking;
 mod bench;
+mod board;
 mod cases;
 mod coverage;
 mod drawn;
@@ -29,6 +30,7 @@ mod show;
 mod summary;
 mod suspects;
 mod target;
+mod whatif;
 mod why;
 
 pub use screen::{Failure, Screen, clock, wrap};
@@ -82,8 +84,9 @@ enum Command {
     Compare(show::CompareArgs),
     Close(note::CloseArgs),
     Summary(summary::Args),
+    Board(board::Args),
     Sheet(sheet::SheetArgs),
-    Whatif(sheet::WhatifArgs),
+    Whatif(whatif::Args),
     Jobs(jobs::JobsArgs),
     Examples(jobs::ExamplesArgs),
     Drill(drill::Args),
@@ -131,9 +134,10 @@ impl Cli {
         }
         match command {
             Command::Sheet(args) => return sheet::sheet(args, screen),
-            Command::Whatif(args) => return sheet::whatif(args, screen),
             Command::Jobs(args) => return jobs::jobs(args, screen),
             Command::Examples(_) => return jobs::examples(screen),
+            Command::Whatif(args) => return whatif::run(args, screen),
+            Command::Board(args) if !args.needs_rules() => return board::run(args, screen),
             _ => {}
         }
         let rules = &target::rules(&self.rules, self.bare)?;
@@ -151,6 +155,7 @@ impl Cli {
             Command::Compare(args) => show::compare(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
+            Command::Board(args) => board::run_with(args, rules, screen),
             Command::Coverage(args) => coverage::run(args, rules, screen),
             Command::Drill(args) => drill::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),

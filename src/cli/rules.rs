@@ -45,16 +45,19 @@ pub enum Command {
     )]
     Check,
     #[command(
-        after_help = "Examples:\n  halfsplit rules list --kind symptom\n  halfsplit rules list --kind device --json"
+        after_help = "Examples:\n  halfsplit rules list --kind symptom\n  halfsplit rules list --kind device --json\n  halfsplit rules list --kind role              what 'role:' of a board's part may say\n  halfsplit rules list --role coupling          the faults that such a part stands for"
     )]
-    /// List symptoms, faults, conditions, checks and remedies, and the devices and part kinds of boards
+    /// List symptoms, faults, conditions, checks and remedies, and the devices, part kinds and roles of boards
     List {
         /// Only items of this kind
-        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind", "outline", "place"])]
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind", "outline", "place", "role"])]
         kind: Option<String>,
         /// Of a unit of this outline: its faults, checks and remedies
         #[arg(long, value_name = "OUTLINE")]
         of: Option<String>,
+        /// Only the faults that a board's part with this role stands for
+        #[arg(long, value_name = "ROLE", conflicts_with = "kind")]
+        role: Option<String>,
     },
     #[command(
         after_help = "Examples:\n  halfsplit rules show regulator-turned\n  halfsplit rules show TL072"
@@ -100,7 +103,8 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
     };
     match &args.command {
         Command::Check | Command::Schema { .. } => report(args, &rules, out, err),
-        Command::List { kind, of } => match of_unit(&rules, of.as_deref()) {
+        Command::List { role: Some(role), .. } => by_role(args, &rules, role, out, err),
+        Command::List { kind, of, role: None } => match of_unit(&rules, of.as_deref()) {
             Ok(rules) => list(args, rules, kind.as_deref(), out),
             Err(complaints) => complain(args, &complaints, out, err),
         },
@@ -138,6 +142,40 @@ fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write
     let wide = list.items.iter().map(|i| i.id.len()).max().unwrap_or(0);
     for item in &list.items {
         writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, item.says)?;
+    }
+    Ok(DONE)
+}
+
+/// The faults that a part with a role stands for.
+fn by_role(
+    args: &RulesArgs,
+    rules: &Rules,
+    role: &str,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    let named = |f: &rules::Fault| f.board.as_ref().is_some_and(|(r, _)| r == role);
+    let ids: Vec<&str> = rules.faults().filter(|(_, f)| named(f)).map(|(_, f)| f.id.as_str()).collect();
+    let library = library(args);
+    if ids.is_empty() && library.role(role).is_none() {
+        let help = or_nearest(role, library.roles().map(|(r, _)| r));
+        writeln!(err, "error: no role is called '{role}'; {help}")?;
+        return Ok(AT_FAULT);
+    }
+    let mut list = rules.list();
+    list.items.retain(|item| item.kind == "fault" && ids.contains(&item.id.as_str()));
+    if args.json {
+        print_json(out, &list)?;
+        return Ok(DONE);
+    }
+    if let Some(entry) = library.role(role) {
+        writeln!(out, "{role}: {}", entry.says)?;
+    }
+    for item in &list.items {
+        writeln!(out, "  {}  {}", item.id, item.says)?;
+    }
+    if list.items.is_empty() {
+        writeln!(out, "  no rule names it; such a part's own faults count all the same")?;
     }
     Ok(DONE)
 }

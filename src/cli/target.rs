@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// How long a command waits for any one other that holds the card.
-const PATIENCE: Duration = Duration::from_secs(8);
+pub const PATIENCE: Duration = Duration::from_secs(8);
 
 /// A job card on disk, or a built-in one.
 #[derive(Debug, clap::Args)]

@@ -32,14 +32,35 @@ pub const BOARD_FIX_SUCCESS: f64 = 0.97;
 /// Chance that a stage whose bias the solver finds far off also sounds starved.
 pub const BIAS_SHOWS: f64 = 0.6;
 
+/// Chance that a look over all parts shows one of the board that is turned, and one whose legs stand in another order than its
+/// case tells (common practice, no source).
+const TURNED_SEEN: f64 = 0.85;
+const OTHER_LEGS_SEEN: f64 = 0.2;
+
+/// Chance that a look over all parts shows a fault of the board that is a part the wrong way round; `None` for other faults, and for
+/// a supply, which is no part of the board.
+pub(crate) fn turned_seen(board: &board::Board, fault: &str) -> Option<f64> {
+    let (part, mode) = fault.rsplit_once(':')?;
+    if board.supplies().iter().any(|s| s.name == part) {
+        return None;
+    }
+    match mode {
+        "turned" => Some(TURNED_SEEN),
+        mode if mode.starts_with("pins-") => Some(OTHER_LEGS_SEEN),
+        _ => None,
+    }
+}
+
 pub(super) struct Builder<'r> {
-    rules: &'r Rules,
+    pub(super) rules: &'r Rules,
     pub graph: Graph,
     pub faults: Vec<ModelFault>,
     /// The graph's faults that stand for a fault of the rules.
-    by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
+    pub(super) by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
     /// What faults of the board show besides their readings.
     shows: Vec<(belief::FaultId, Shows)>,
+    /// Chance that a look over all parts shows each of the board's faults that is a part the wrong way round.
+    turned: BTreeMap<String, f64>,
     /// Whether the job has a board: its readings stand in for the rules' own measurements inside the unit.
     has_board: bool,
     pub present: Vec<belief::Cause>,
@@ -58,6 +79,7 @@ impl<'r> Builder<'r> {
             faults: Vec::new(),
             by_rule: BTreeMap::new(),
             shows: Vec::new(),
+            turned: BTreeMap::new(),
             has_board: circuit.is_some(),
             present: Vec::new(),
             now: BTreeMap::new(),
@@ -123,6 +145,7 @@ impl<'r> Builder<'r> {
                 remedies: circuit.fix_of(&fault.id).map(RemedyRef::Board).into_iter().collect(),
             });
             let Some(node) = node else { continue };
+            self.turned.extend(turned_seen(circuit.board(), &fault.id).map(|p| (fault.id.clone(), p)));
             for id in stands_for {
                 self.by_rule.entry(id).or_default().push(node);
             }
@@ -192,14 +215,14 @@ impl<'r> Builder<'r> {
                         epoch.findings.push((found.number, check.clone(), *observed));
                     }
                 }
-                Meaning::Answer { .. } | Meaning::Kept | Meaning::Unsure { .. } => {}
+                Meaning::Answer { .. } | Meaning::Kept | Meaning::Unsure { .. } | Meaning::Wiring { .. } => {}
             }
         }
         out
     }
 
     /// Adds every epoch and returns the engine's findings.
-    pub fn build(&mut self, findings: &mut [Understood]) -> Vec<Finding> {
+    pub fn build(&mut self, circuit: Option<&Circuit<'_>>, findings: &mut [Understood]) -> Vec<Finding> {
         let last = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
         let named = findings.iter().filter_map(|f| match f.meaning {
             Meaning::Answer { check, .. } => Some(check),
@@ -225,6 +248,9 @@ impl<'r> Builder<'r> {
                     findings.iter_mut().filter(|f| f.node == Some(node)).for_each(|f| f.node = None);
                     findings[index].node = Some(node);
                 }
+            }
+            for found in self.wiring(circuit, findings, epoch) {
+                evidence.insert(found.check, found);
             }
             if epoch == last && no_change(findings, epoch) {
                 for (check, outcome) in complaint(findings) {
@@ -295,7 +321,7 @@ impl<'r> Builder<'r> {
         for (id, check) in self.rules.checks() {
             let skip = wanted.is_some_and(|w| !w.contains(&id));
             if !skip
-                && !self.stood_in_for(check)
+                && (!self.stood_in_for(check) || self.named.contains(&id))
                 && (check.is_about(&self.in_play) || self.named.contains(&id))
                 && let Ok(node) = self.add_check(id, check)
             {
@@ -346,6 +372,13 @@ impl<'r> Builder<'r> {
                     .filter(|(_, shares)| shares.iter().sum::<f64>() > 0.01)
                     .map(|(f, s)| (self.present[f.0], s)),
             );
+        }
+        if check.board.as_deref() == Some("turned-parts") && bad == 1 {
+            let turned = self.faults.iter().enumerate().filter_map(|(i, f)| {
+                let seen = self.turned.get(&f.id)?;
+                Some((self.present[i], vec![*seen]))
+            });
+            causes.extend(turned);
         }
         let mut causes = strongest(causes);
         if let Some(unlisted) = self.present.last() {

@@ -404,6 +404,20 @@ impl JobCard {
         self.reread(append_item(&self.document, "skip", &flow_scalar(check))?)
     }
 
+    /// The card with a board; one that it names already stays as a remark.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_board(&self, at: Option<&str>, path: &str) -> Result<Self, CardError> {
+        let kept = match &self.card.board {
+            Some(old) if old.value != path => {
+                self.with_remark(at, &format!("earlier board, replaced: {}", old.value))?
+            }
+            _ => self.clone(),
+        };
+        kept.reread(set_entry(&kept.document, "board", &flow_scalar(path))?)
+    }
+
     /// The card with one more piece of work.
     ///
     /// # Errors

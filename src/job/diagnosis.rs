@@ -537,7 +537,7 @@ impl<'r> Diagnosis<'r> {
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check: c, .. } => *c == check && f.epoch >= since,
             Meaning::Unsure { check: c } => *c == Some(check),
-            Meaning::Tried { .. } | Meaning::Circuit { .. } | Meaning::Kept => false,
+            Meaning::Tried { .. } | Meaning::Circuit { .. } | Meaning::Kept | Meaning::Wiring { .. } => false,
         });
         answered || self.is_left_out(&self.rules.check(check).id)
     }
@@ -678,6 +678,7 @@ impl<'r> Diagnosis<'r> {
             }
             Meaning::Tried { remedy, .. } => self.offer(remedy).text,
             Meaning::Circuit { check, .. } => board_check_says(check),
+            Meaning::Wiring { net, .. } => format!("The wiring of {net}"),
             Meaning::Unsure { check: None } | Meaning::Kept => found.check.clone(),
         };
         let entry = &self.model.faults[fault.0];

@@ -21,10 +21,12 @@ mod stages;
 pub mod store;
 mod understand;
 mod unit;
+mod wiring;
 
 pub use build::{
     BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
 };
+pub(crate) use build::turned_seen;
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{

@@ -262,7 +262,7 @@ impl Diagnosis<'_> {
             }
             Meaning::Circuit { check, .. } => check.powered(),
             Meaning::Tried { .. } => true,
-            Meaning::Unsure { .. } | Meaning::Kept => false,
+            Meaning::Unsure { .. } | Meaning::Kept | Meaning::Wiring { .. } => false,
         })
     }
 

@@ -225,6 +225,11 @@ impl Diagnosis<'_> {
         let shown = |unit: Unit| reading::parse(answer, Some(unit)).map(|r| show::reading_in(&r, unit)).ok();
         match meaning {
             None => {}
+            Some(Meaning::Wiring { net, .. }) => {
+                out.says = format!("The wiring of {net}");
+                out.taken = Some(answer.to_string());
+                out.verdict = if answer == "all" { "normal" } else { "abnormal" };
+            }
             Some(Meaning::Answer { check, answer: k, .. }) => {
                 let entry = self.rules.check(check);
                 let word = entry.answers.get(k).cloned().unwrap_or_default();

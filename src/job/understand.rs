@@ -7,6 +7,7 @@ use super::spots::{GoodUnit, at_spot, worst_counts};
 use crate::belief::Outcome;
 use crate::circuit::board::Spot;
 use crate::circuit::predict::{CheckId, Observed};
+use crate::circuit::wiring::Ticked;
 use crate::rules::{self, Accuracy, Applies, Rules};
 use crate::text::{Complaint, Complaints, Span, or_nearest};
 use crate::units::{self, reading};
@@ -189,6 +190,9 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
         })?;
         return Ok(Meaning::Tried { remedy, retest });
     }
+    if let Some(net) = check.strip_prefix("wiring:") {
+        return on_wiring(circuit, finding, net, unsure);
+    }
     if check.split_once(':').is_some_and(|(w, _)| ["volts", "ohms", "level", "amps"].contains(&w)) {
         return on_circuit(rules, circuit, finding, unsure);
     }
@@ -302,6 +306,37 @@ fn on_circuit(
     }
     let observed = observed(&id)?;
     Ok(Meaning::Circuit { check: id, observed })
+}
+
+/// What was ticked on a net of the board.
+fn on_wiring(
+    circuit: Option<&Circuit<'_>>,
+    finding: &CardFinding,
+    net: &str,
+    unsure: bool,
+) -> Result<Meaning, Slip> {
+    let slip = |code, span, message: String, help: String| Slip { code, message, help, span };
+    let Some(circuit) = circuit else {
+        return Err(slip(
+            "no-board",
+            finding.check.span,
+            format!("'{}' is about a net of a board, and the card names no board", finding.check.value),
+            "put the board on the job with 'halfsplit board attach JOB BOARD'".into(),
+        ));
+    };
+    let board = circuit.board();
+    let all = || std::iter::once(board.ground()).chain(board.nets().iter().map(String::as_str));
+    let by_pin = board.find_pin(net).and_then(|(_, pin)| pin.net.as_deref());
+    let Some(net) = all().find(|n| *n == net).or(by_pin) else {
+        let help = or_nearest(net, all());
+        return Err(slip("unknown-name", finding.check.span, format!("there is no net '{net}' on the board"), help));
+    };
+    if unsure {
+        return Ok(Meaning::Unsure { check: None });
+    }
+    let ticked = Ticked::parse(board, net, &finding.answer.value)
+        .map_err(|(message, help)| slip("bad-reading", finding.answer.span, message, help))?;
+    Ok(Meaning::Wiring { net: net.to_owned(), ticked })
 }
 
 fn alias(rules: &Rules, symptom: &rules::Symptom, finding: &CardFinding) -> Result<Meaning, Slip> {

@@ -4,7 +4,7 @@ use super::ids::PackId;
 use super::set::Rules;
 use serde::Serialize;
 
-/// One line of `rules list`. Kinds: symptom, fault, condition, check, remedy, device, part-kind.
+/// One line of `rules list`. Kinds: symptom, fault, condition, check, remedy, device, part-kind, role.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct ListItem {

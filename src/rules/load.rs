@@ -369,7 +369,7 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
-                board: self.board_word(e.file, e.item.board.as_ref(), &["bias-moved"]),
+                board: self.board_word(e.file, e.item.board.as_ref(), &["bias-moved", "nets-apart", "nets-joined"]),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),
@@ -465,7 +465,7 @@ impl Loader {
             gate: check.gate,
             holds_power,
             tells_supply: self.tells_supply(e.file, &e.key.value, check),
-            board: self.board_word(e.file, check.board.as_ref(), &["level-out"]),
+            board: self.board_word(e.file, check.board.as_ref(), &["level-out", "turned-parts"]),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
@@ -715,7 +715,7 @@ impl Loader {
         (symptom, at.is_some())
     }
 
-    /// The one word that `board` may hold here.
+    /// The word that `board` may hold here, one of a few.
     fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &[&str]) -> Option<String> {
         let word = word?;
         if !valid.contains(&word.value.as_str()) {
@@ -724,7 +724,7 @@ impl Loader {
                 "unknown-name",
                 file.place(word.span),
                 message,
-                format!("write 'board: {}', or drop it", valid.join("', 'board: ")),
+                format!("write 'board: {}', or drop it", valid.join("' or 'board: ")),
             );
         }
         Some(word.value.clone())

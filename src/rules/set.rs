@@ -87,7 +87,8 @@ pub struct Condition {
     pub says: String,
     /// Chance that it holds with no cause that the rules know; 0 as a rule.
     pub leak: Probability,
-    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    /// What of a board brings it about: `bias-moved`, a stage well off its bias. `nets-apart` and `nets-joined` are what the wiring
+    /// of a board is gone over for.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
@@ -141,8 +142,8 @@ pub struct Check {
     pub tells_supply: bool,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
-    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path; of a symptom `loud-out`,
-    /// `distorted-out`, `dull-out` or `thin-out`.
+    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way
+    /// round; of a symptom `loud-out`, `distorted-out`, `dull-out` or `thin-out`.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,

@@ -212,7 +212,8 @@ pub struct Condition {
     /// Chance that it holds for reasons that the rules don't know.
     #[serde(default)]
     pub leak: Option<At<Probability>>,
-    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    /// What of a board brings it about: `bias-moved`, a stage well off its bias. `nets-apart` and `nets-joined` are what the wiring
+    /// of a board is gone over for.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Where the knowledge comes from.
@@ -308,7 +309,7 @@ pub struct Check {
     /// Whether its reading is the voltage that the whole circuit lives on: a later reading above it is queried.
     #[serde(default)]
     pub tells_supply: bool,
-    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way round.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Where the knowledge comes from.

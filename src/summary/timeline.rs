@@ -157,6 +157,11 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             }
             entry.verdict = Some("could not tell".into());
         }
+        Some(Meaning::Wiring { net, ticked }) => {
+            entry.says = format!("The wiring of {net}, pin by pin");
+            let right = ticked.missing.is_empty() && ticked.touching.is_empty();
+            entry.verdict = Some(if right { "as drawn" } else { "not as drawn" }.into());
+        }
         Some(Meaning::Circuit { check, observed }) => on_board(parts, &mut entry, check, observed),
         Some(Meaning::Kept) => entry.verdict = Some("kept, weighs nothing".into()),
         None => {}

@@ -8,5 +8,6 @@ mod answers;
 mod board;
 mod card;
 mod grow;
+mod netlist;
 mod pack;
 mod reading;

@@ -14,7 +14,7 @@ use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
 use crate::circuit::sweep::Sweep;
 use crate::circuit::tolerance::{Reading, Shape, Size, draws};
-use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS};
+use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS, turned_seen};
 use crate::rules::{self, Cause, Effect, Rules, Strength};
 use crate::text::{Complaint, Complaints};
 use std::cell::RefCell;
@@ -339,6 +339,13 @@ impl<'b> Rig<'b> {
             };
         }
         let mut worst = self.grade(&entry.leak, even(unit.seed, &format!("leak {} {epoch}", entry.id)));
+        if entry.board.as_deref() == Some("turned-parts") {
+            let seen = |f: &String| {
+                let label = format!("{f} > {}", entry.id);
+                turned_seen(self.board, f).is_some_and(|p| even(unit.seed, &label) < p)
+            };
+            worst = worst.max(usize::from(unit.faults.iter().any(seen)));
+        }
         for (_, link) in self.rules.links_to(Effect::Check(check)) {
             let on = match link.from {
                 Cause::Fault(f) => active.faults.contains(&f),

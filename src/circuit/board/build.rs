@@ -3,7 +3,7 @@
 use super::expand::{Blank, Change, Goes, Recipe, To, Tweak};
 use super::resolve::{self, MOST_VOLTS, Notes, Resolved, TECHNICIAN};
 use super::written::{BoardFile, Signal};
-use super::{Board, Part, Pin, SignalLine, SupplyLine, checks, faults};
+use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, roles, rows};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
 use crate::circuit::tolerance::{Shape, Size, Target, Varied};
 use crate::rules::parts::{Library, Parameter};
@@ -20,13 +20,14 @@ const TONE_FARADS: f64 = 100e-6;
 /// Minutes for opening a unit where the file gives none (common practice, no source).
 const OPENING: Minutes = Minutes(5.0);
 
-pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complaints> {
+pub(super) fn load(source: &Source, library: &Library, changes: &[super::changes::Change]) -> Result<Board, Complaints> {
     let document = parse(source)?;
     let (file, complaints) = decode_all::<BoardFile>(&document);
     let mut notes = Notes { file: Arc::new(source.clone()), complaints };
-    let Some(file) = file else {
+    let Some(mut file) = file else {
         return Err(notes.complaints);
     };
+    changes::make(&mut file, changes, library)?;
     if let Some(declined) = declines(&file, &mut notes) {
         return Err(declined);
     }
@@ -63,10 +64,18 @@ pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complain
         network,
         neighbours: file.neighbours.iter().map(|[a, b]| [a.value.clone(), b.value.clone()]).collect(),
         faults: Vec::new(),
+        rows: Vec::new(),
+        path: file.path.iter().map(|n| n.value.clone()).collect(),
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
     };
-    board.faults = faults::catalogue(&board, &file, library);
+    board.rows = rows::rows(&file, &board, &mut notes);
+    if !notes.complaints.0.is_empty() {
+        notes.complaints.sort();
+        return Err(notes.complaints);
+    }
+    roles::fill(&mut board, library);
+    board.faults = faults::catalogue(&board, library);
     Ok(board)
 }
 
@@ -156,6 +165,10 @@ impl Builder<'_, '_> {
             device: resolved.device.map(|(n, _)| n.to_owned()),
             label: resolved.label.clone(),
             role: resolved.role.clone(),
+            role_why: None,
+            tolerance: resolved.tolerance_said.clone(),
+            with: resolved.with.clone(),
+            taper: resolved.taper,
             turn: resolved.turn,
             position: resolved.position.clone(),
             pins,

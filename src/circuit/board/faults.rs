@@ -1,7 +1,6 @@
 //! What can be wrong with a board: one fault for each part and mode, each joint, each pair of neighbours.
 
 use super::expand::{Goes, To, Tweak};
-use super::written::BoardFile;
 use super::{Board, Part, Pin};
 use crate::circuit::edit::{Edit, EditSet, OPEN_OHMS, SHORT_OHMS};
 use crate::circuit::network::{ElementId, Node, Parameter};
@@ -131,7 +130,7 @@ fn rank(edit: &Edit) -> u8 {
 }
 
 /// The whole catalogue, sorted by id, without faults that change nothing.
-pub(super) fn catalogue(board: &Board, file: &BoardFile, library: &Library) -> Vec<Fault> {
+pub(super) fn catalogue(board: &Board, library: &Library) -> Vec<Fault> {
     let mut maker = Maker { board, library, found: BTreeMap::new() };
     for part in &board.parts {
         let Some(kind) = library.kind(&part.kind) else { continue };
@@ -145,8 +144,8 @@ pub(super) fn catalogue(board: &Board, file: &BoardFile, library: &Library) -> V
             maker.neighbouring_pins(part, device);
         }
     }
-    for [a, b] in &file.neighbours {
-        maker.bridge(&a.value, &b.value);
+    for [a, b] in board.neighbours.iter().chain(&super::rows::side_by_side(&board.rows)) {
+        maker.bridge(a, b);
     }
     maker.found.into_values().collect()
 }
@@ -176,6 +175,7 @@ impl Maker<'_> {
         let sections: Vec<_> = device
             .elements
             .iter()
+            .filter(|(name, _)| part.recipe.elements.get(&name.value).is_some())
             .filter_map(|(name, e)| self.library.shape(&e.kind.value).map(|s| (name, e, s)))
             .filter(|(_, _, s)| !s.modes.0.is_empty())
             .collect();

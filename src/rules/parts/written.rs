@@ -16,6 +16,35 @@ pub struct PartFile {
     pub kinds: Named<Kind>,
     /// Device cards by part number.
     pub devices: Named<Device>,
+    /// What a part may be on a board, by the word of `role:`.
+    pub roles: Named<Role>,
+    /// How drawings made elsewhere write the kinds, by part kind.
+    pub drawn: Named<Drawn>,
+}
+
+/// What a part may be on a board.
+#[derive(Clone, Debug, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Role {
+    /// What such a part is, a noun phrase without article.
+    pub says: String,
+}
+
+/// How drawings made elsewhere write a part kind.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Drawn {
+    /// Names of library symbols, without what follows an underscore; the longest that fits wins.
+    pub symbols: Vec<At<String>>,
+    /// What a designator begins with in a plain list of parts.
+    pub letters: Vec<At<String>>,
+    /// Words behind the value that say the kind in a plain list of parts.
+    pub words: Vec<At<String>>,
+    /// What each terminal is called there: names of functions, or numbers.
+    pub pins: Named<Vec<At<String>>>,
+    /// A device to take where the drawing names none.
+    pub usual: Option<At<String>>,
 }
 
 /// A sub-circuit with ports, used in cards as if it were an element.
@@ -81,6 +110,19 @@ pub struct Kind {
     /// The row of the published failure-mode table that the shares follow.
     #[serde(default)]
     pub handbook: Option<String>,
+    /// What a healthy pin reads, in words: by pin, or by `input`, `output`, `high` and `low` (supply) for those not named.
+    #[serde(default)]
+    pub reads: Named<Reads>,
+}
+
+/// What a healthy pin reads.
+#[derive(Clone, Debug, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Reads {
+    /// In words, with what it is measured against.
+    pub says: String,
+    /// Where that comes from.
+    pub source: String,
 }
 
 /// How a control moves.
@@ -159,6 +201,9 @@ pub struct Device {
     /// What a bench person should know.
     #[serde(default)]
     pub notes: Vec<String>,
+    /// What a healthy pin reads, in words, where its kind does not say or says otherwise.
+    #[serde(default)]
+    pub reads: Named<Reads>,
 }
 
 /// A part that looks the same but has its pins in another order.
