@@ -31,6 +31,10 @@ impl Rules {
             return Self::builtin().cloned();
         }
         let mut all = sources();
+        if more.iter().any(super::speech::is_word_file) {
+            // Files of a user's own add to the words that ship.
+            all.extend(super::speech::builtin_sources());
+        }
         all.extend_from_slice(more);
         Self::load(&all)
     }

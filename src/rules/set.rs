@@ -5,10 +5,12 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId,
     Strength, SymptomId,
 };
+use super::speech::{Lexicon, Speech};
 use super::words::{Applies, Build, History, Kind, Power, Tool, Unit};
 use super::written::{ByBuild, ByHistory, Evidence};
-use crate::text::{Place, or_nearest};
+use crate::text::{Complaints, Place, or_nearest};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// A name that no item has.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -371,6 +373,7 @@ pub struct Rules {
     pub(super) to_checks: Vec<Vec<LinkId>>,
     pub(super) fixed_by: Vec<Vec<RemedyId>>,
     pub(super) order: Vec<ConditionId>,
+    pub(super) speech: Speech,
 }
 
 macro_rules! accessors {
@@ -407,6 +410,26 @@ impl Rules {
         remedies remedy find_remedy RemedyId Remedy Remedy "remedy",
         cautions caution find_caution CautionId Caution Caution "caution",
         setups setup find_setup SetupId Setup Setup "setup",
+    }
+
+    /// The words that an owner's complaint is read with: those of the word files among the sources, else the built-in ones, and
+    /// the wordings that packs bring for their symptoms. It may name symptoms that these rules don't know.
+    ///
+    /// ```
+    /// use halfsplit::rules::Rules;
+    /// let parse = Rules::builtin()?.lexicon()?.read("No sound when I switch it on; bypass is fine.");
+    /// assert_eq!(parse.symptoms[0].symptom, "silent");
+    /// assert_eq!(parse.facts[0].finding.as_ref().unwrap().0, "bypass-sound");
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    ///
+    /// # Errors
+    /// When a shipped word file is at fault; a test keeps that from happening.
+    pub fn lexicon(&self) -> Result<Arc<Lexicon>, Complaints> {
+        match &self.speech {
+            Speech::Builtin => Lexicon::builtin(),
+            Speech::Own(lexicon) => Ok(Arc::clone(lexicon)),
+        }
     }
 
     /// Every check with its id, symptoms that stand alone among them, in the order of the packs.
