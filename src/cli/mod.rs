@@ -13,6 +13,7 @@ mod cases;
 mod coverage;
 mod drawn;
 mod drill;
+mod heard;
 mod input;
 mod learn;
 mod manual;

@@ -1,5 +1,6 @@
 //! `halfsplit note`, `halfsplit strike`, `halfsplit close`.
 
+use super::heard;
 use super::next::{leading, step};
 use super::screen::{Failure, Screen};
 use super::target::JobArg;
@@ -135,7 +136,8 @@ fn after(
     if screen.json {
         return screen.document(&proposal);
     }
-    screen.text(&(leading(&diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
+    let read = heard::brief(rules, &diagnosis.job, None, screen.width)?;
+    screen.text(&(read + &leading(&diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
 }
 
 /// Runs `strike`.

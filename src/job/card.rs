@@ -61,6 +61,9 @@ pub struct OwnersComplaint {
     /// Ids of the symptoms that the words mean.
     #[serde(default)]
     pub symptoms: Vec<At<String>>,
+    /// Where the words leave it open: of each list of symptoms at least one is meant.
+    #[serde(default)]
+    pub perhaps: Vec<Vec<At<String>>>,
 }
 
 /// One finding as it stands on the card.
@@ -201,6 +204,9 @@ pub struct Card {
     /// What was changed last, for `after-change`.
     #[serde(default)]
     pub changed: Option<String>,
+    /// What happened to it just before, by the ids of `happened` in the word files.
+    #[serde(default)]
+    pub happened: Vec<At<String>>,
     /// How it is built.
     #[serde(default)]
     pub build: Option<Build>,
@@ -269,6 +275,18 @@ pub struct NewFinding {
     pub remark: Option<String>,
 }
 
+impl NewFinding {
+    /// The finding as an entry of the list.
+    fn flow(&self) -> String {
+        let mut entries = Vec::new();
+        entries.extend(self.at.as_ref().map(|at| ("at", flow_scalar(at))));
+        entries.push(("check", flow_scalar(&self.check)));
+        entries.push(("answer", flow_scalar(&self.answer)));
+        entries.extend(self.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
+        flow_map(entries)
+    }
+}
+
 /// A card with the text that it was read from.
 #[derive(Clone, Debug)]
 pub struct JobCard {
@@ -321,16 +339,7 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        let mut entries = Vec::new();
-        if let Some(at) = &new.at {
-            entries.push(("at", flow_scalar(at)));
-        }
-        entries.push(("check", flow_scalar(&new.check)));
-        entries.push(("answer", flow_scalar(&new.answer)));
-        if let Some(remark) = &new.remark {
-            entries.push(("remark", flow_scalar(remark)));
-        }
-        self.reread(append_item(&self.document, "findings", &flow_map(entries))?)
+        self.reread(append_item(&self.document, "findings", &new.flow())?)
     }
 
     /// The card with finding `number` struck.
@@ -463,6 +472,12 @@ pub struct NewCard {
     pub words: Option<String>,
     /// Symptom ids.
     pub symptoms: Vec<String>,
+    /// Lists of symptom ids of which one is meant.
+    pub perhaps: Vec<Vec<String>>,
+    /// What happened just before.
+    pub happened: Vec<String>,
+    /// Findings that the owner's words amount to.
+    pub findings: Vec<NewFinding>,
     /// Board path.
     pub board: Option<String>,
     /// Blocks.
@@ -494,10 +509,17 @@ impl NewCard {
         {
             line("power", name);
         }
+        if !self.happened.is_empty() {
+            line("happened", format!("[{}]", self.happened.join(", ")));
+        }
         if self.words.is_some() || !self.symptoms.is_empty() {
             let mut parts = Vec::new();
             parts.extend(self.words.as_ref().map(|w| ("words", flow_scalar(w))));
             parts.push(("symptoms", format!("[{}]", self.symptoms.join(", "))));
+            if !self.perhaps.is_empty() {
+                let lists: Vec<String> = self.perhaps.iter().map(|l| format!("[{}]", l.join(", "))).collect();
+                parts.push(("perhaps", format!("[{}]", lists.join(", "))));
+            }
             line("complaint", flow_map(parts));
         }
         if let Some(board) = &self.board {
@@ -510,7 +532,14 @@ impl NewCard {
             let names: Vec<&str> = self.tools.iter().map(|t| t.name()).collect();
             line("tools", format!("[{}]", names.join(", ")));
         }
-        out.push_str("findings: []\n");
+        if self.findings.is_empty() {
+            out.push_str("findings: []\n");
+            return out;
+        }
+        out.push_str("findings:\n");
+        for finding in &self.findings {
+            out.push_str(&format!("  - {}\n", finding.flow()));
+        }
         out
     }
 }

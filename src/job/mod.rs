@@ -9,6 +9,7 @@ mod build;
 mod card;
 mod circuit;
 mod diagnosis;
+mod heard;
 mod learned;
 mod model;
 mod next;
@@ -23,6 +24,7 @@ pub use build::{
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use heard::{ByHand, Hearing, OwnersFinding, hear, is_owners, owners_remark};
 pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;

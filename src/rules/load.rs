@@ -5,7 +5,7 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, PackId, RemedyId, SetupId, SymptomId,
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
-use super::speech::{self, Lexicon, PackWords, Speech, is_word_file};
+use super::speech::{self, OwnWords, PackWords, Speech, is_word_file};
 use super::words::{Applies, Kind, Power, Unit};
 use super::{link, proof, written};
 use crate::text::{
@@ -200,11 +200,18 @@ impl Loader {
                 place: e.place(),
             })
             .collect();
-        if own || !packs.is_empty() {
-            match Lexicon::load(&self.word_files, &packs) {
-                Ok(lexicon) => self.rules.speech = Speech::Own(Arc::new(lexicon)),
-                Err(complaints) => self.complaints.0.extend(complaints.0),
+        for (text, place) in packs.iter().flat_map(|p| &p.words) {
+            if let Some((message, help)) = speech::misshapen(text) {
+                self.complain("bad-wording", place.clone(), message, help);
             }
+        }
+        if own || !packs.is_empty() {
+            let words = OwnWords::new(self.word_files.clone(), packs);
+            // Whoever brings word files wants to know at once; the wordings of packs wait until something is read.
+            if own && let Err(complaints) = words.lexicon() {
+                self.complaints.0.extend(complaints.0);
+            }
+            self.rules.speech = Speech::Own(Arc::new(words));
         }
     }
 

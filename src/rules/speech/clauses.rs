@@ -341,6 +341,14 @@ impl Reader<'_> {
         things.filter(|e| matches!(e.kind, Kind::Thing { .. })).find_map(|e| e.of)
     }
 
+    /// Whether something said is praise.
+    fn is_good(&self, said: &Said) -> bool {
+        match self.lexicon.entries[said.state].kind {
+            Kind::State { good, noise, .. } => (good && !said.denied) || (noise && said.denied),
+            _ => false,
+        }
+    }
+
     fn is_noise(&self, state: Ix) -> bool {
         matches!(self.lexicon.entries[state].kind, Kind::State { noise: true, .. })
     }
@@ -426,7 +434,7 @@ impl Reader<'_> {
                 let same = |i: &&mut Item| i.span.start == range.start && i.span.end == range.end;
                 items.iter_mut().filter(same).for_each(|i| i.denied = !i.denied);
                 out = Some(Denial::Hit(noise));
-            } else if self.turns(span, Does::DenyState) && first.is_none() && self.ends(clause, span, regions) {
+            } else if self.turns(span, Does::DenyState) && self.ends(clause, span, regions) {
                 // `hum it is not`, `the right one doesn't`.
                 out = match before.map(|i| (i, items[i])) {
                     Some((_, head)) if head.is_thing() => Some(Denial::Alone(Some(head.span), *span)),
@@ -443,7 +451,11 @@ impl Reader<'_> {
 
     /// Whether nothing that tells follows a denial in its clause.
     fn ends(&self, clause: &Clause, span: &Span, regions: &[Region]) -> bool {
-        (span.end..clause.to).take_while(|i| regions[*i - clause.from] == Region::Main).all(|i| self.found.fillers[i])
+        let here = self.spans(clause);
+        // `not with the adaptor`: when, and no more.
+        let tells = |s: &&Span| self.kind(**s) == Kind::Time || self.turns(s, Does::Of) || self.when_of(s.entry).is_some();
+        let idle = |i: usize| self.found.fillers[i] || here.iter().filter(tells).any(|s| s.start <= i && i < s.end);
+        (span.end..clause.to).take_while(|i| regions[*i - clause.from] == Region::Main).all(idle)
     }
 
     fn push(&mut self, thing: Ix, state: Ix, denied: bool, clause: usize, at: &[Span]) {
@@ -476,18 +488,27 @@ impl Reader<'_> {
     fn attach(&mut self, number: usize, clause: &Clause, items: &mut [Item], denial: Option<Denial>) {
         let own = self.lexicon.own;
         self.goes_on(clause, items, denial);
-        let mut taken: Vec<(Span, bool)> = Vec::new();
-        for item in items.iter().filter(|i| !i.spent) {
+        // Of several readings of one wording those count that some rule speaks of, and of these those whose thing is named.
+        let mut subjects: Vec<Option<(Ix, Option<Span>)>> = vec![None; items.len()];
+        let mut best: Vec<(Span, u8)> = Vec::new();
+        for (i, item) in items.iter().enumerate().filter(|(_, i)| !i.spent) {
+            let Kind::State { noise: false, takes, .. } = item.kind else { continue };
+            subjects[i] = self.subject(clause, items, item, takes);
+            let rank = subjects[i].map_or(0, |(thing, span)| self.rank(thing, item.span.entry, span));
+            match best.iter_mut().find(|(s, _)| s.start == item.span.start && s.end == item.span.end) {
+                Some((_, known)) => *known = (*known).max(rank),
+                None => best.push((item.span, rank)),
+            }
+        }
+        for (i, item) in items.iter().enumerate().filter(|(_, i)| !i.spent) {
             match item.kind {
-                Kind::State { noise: false, takes, .. } => {
-                    let Some((thing, span)) = self.subject(clause, items, item, takes) else { continue };
-                    // Of several readings of one wording those count that some rule speaks of.
-                    let speaks = self.speaks(thing, item.span.entry);
-                    let same = |(s, _): &&(Span, bool)| s.start == item.span.start && s.end == item.span.end;
-                    if !speaks && taken.iter().find(same).is_some_and(|(_, spoke)| *spoke) {
+                Kind::State { noise: false, .. } => {
+                    let Some((thing, span)) = subjects[i] else { continue };
+                    let rank = self.rank(thing, item.span.entry, span);
+                    let same = |(s, _): &&(Span, u8)| s.start == item.span.start && s.end == item.span.end;
+                    if best.iter().find(same).is_some_and(|(_, best)| *best > rank) {
                         continue;
                     }
-                    taken.push((item.span, speaks && span.is_some()));
                     self.say(number, clause, item, thing, span);
                 }
                 Kind::State { .. } => {
@@ -516,7 +537,19 @@ impl Reader<'_> {
             let thing = head.map(|h| h.entry).or(self.carried.topic).unwrap_or(own.unit);
             let mut at = vec![span];
             at.extend(head);
-            self.push(thing, own.fails, false, number, &at);
+            // `the echo is rough, the dry sound isn't`: what is denied is what was said last.
+            let wrong = self.said[self.carried.said_from..].last().is_some_and(|s| !self.is_good(s));
+            let state = if wrong && head.is_some() { own.fine } else { own.fails };
+            self.push(thing, state, false, number, &at);
+        }
+    }
+
+    /// How well a state sits with a thing: 2 where a rule speaks of both and the thing is named, 1 where a rule speaks of both.
+    fn rank(&self, thing: Ix, state: Ix, named: Option<Span>) -> u8 {
+        match (self.speaks(thing, state), named) {
+            (true, Some(_)) => 2,
+            (true, None) => 1,
+            (false, _) => 0,
         }
     }
 
@@ -594,7 +627,9 @@ impl Reader<'_> {
         if let Some(fit) = things().find(|i| self.speaks(i.span.entry, state)) {
             return Some((fit.span.entry, Some(fit.span)));
         }
-        if let Some(first) = things().find(|i| !self.aside(i.span.entry)) {
+        // `crunch on low notes` is not said of the notes.
+        let beside = |i: &Item| i.span.start >= item.span.end && self.belongs(i, item.span.end);
+        if let Some(first) = things().find(|i| !self.aside(i.span.entry) && !beside(i)) {
             return Some((first.span.entry, Some(first.span)));
         }
         if let Some(of) = self.lexicon.entries[state].of {

@@ -85,6 +85,7 @@ pub(super) struct Ruled {
     pub not_text: Vec<Ix>,
     pub good: Vec<Ix>,
     pub bad: Vec<Ix>,
+    pub assumed: bool,
 }
 
 /// What the rules lead to.
@@ -104,8 +105,10 @@ pub(super) struct Outcome {
     pub value: String,
     /// Fact: check and answer.
     pub finding: Option<(String, String)>,
+    /// Fact: key and value of one that goes with it.
+    pub tells: Option<(String, String)>,
     /// Symptom: sentences that must be read as it.
-    pub examples: Vec<String>,
+    pub examples: Vec<(String, Place)>,
     pub place: Place,
 }
 
@@ -386,9 +389,17 @@ impl Lexicon {
         out
     }
 
-    /// The sentences that show what a symptom's words read, by symptom.
-    pub fn examples(&self) -> impl Iterator<Item = (&str, &str)> {
-        self.symptoms.iter().flat_map(|s| s.examples.iter().map(|e| (s.id.as_str(), e.as_str())))
+    /// The sentences that show what a symptom's words read: symptom, sentence, place.
+    pub fn examples(&self) -> impl Iterator<Item = (&str, &str, &Place)> {
+        self.symptoms.iter().flat_map(|s| s.examples.iter().map(|(e, place)| (s.id.as_str(), e.as_str(), place)))
+    }
+
+    /// The findings that words amount to: check, answer, place.
+    pub fn findings(&self) -> impl Iterator<Item = (&str, &str, &Place)> {
+        let finding = |f: &'_ Outcome| f.finding.is_some();
+        self.facts.iter().filter(move |f| finding(f)).filter_map(|f| {
+            f.finding.as_ref().map(|(check, answer)| (check.as_str(), answer.as_str(), &f.place))
+        })
     }
 
     /// How many entries of each kind: things, states, times, turns; and wordings.
@@ -552,6 +563,7 @@ impl<'a> Loader<'a> {
                 not_text: all(&rule.not_text, "thing, state or time", any),
                 good: all(&rule.good, "time", time),
                 bad: all(&rule.bad, "time", time),
+                assumed: rule.assumed,
             });
             let names = [&rule.what, &rule.how, &rule.when, &rule.text, &rule.good];
             if let Some(first) = [&rule.not_what, &rule.unless, &rule.with].iter().find_map(|l| l.first())
@@ -583,7 +595,7 @@ impl<'a> Loader<'a> {
                     known.rules.extend(rules);
                     known.covers.extend(s.covers.iter().map(|c| c.value.clone()));
                     known.absorbs.extend(s.absorbs.iter().map(|c| c.value.clone()));
-                    known.examples.extend(s.examples.iter().map(|c| c.value.clone()));
+                    known.examples.extend(s.examples.iter().map(|c| (c.value.clone(), file.place(c.span))));
                     let entry = known.entry;
                     self.wordings(entry, file, &s.words);
                     continue;
@@ -599,7 +611,8 @@ impl<'a> Loader<'a> {
                     one_of: Vec::new(),
                     value: String::new(),
                     finding: None,
-                    examples: s.examples.iter().map(|c| c.value.clone()).collect(),
+                    tells: None,
+                    examples: s.examples.iter().map(|c| (c.value.clone(), file.place(c.span))).collect(),
                     place,
                 });
             }
@@ -636,6 +649,7 @@ impl<'a> Loader<'a> {
                         one_of: Vec::new(),
                         value: String::new(),
                         finding: None,
+                        tells: None,
                         examples: Vec::new(),
                         place: pack.place.clone(),
                     });
@@ -669,6 +683,7 @@ impl<'a> Loader<'a> {
                     one_of: o.one_of.iter().map(|c| c.value.clone()).collect(),
                     value: String::new(),
                     finding: None,
+                    tells: None,
                     examples: Vec::new(),
                     place,
                 });
@@ -687,7 +702,8 @@ impl<'a> Loader<'a> {
                     let rules = self.rules(file, &f.reads);
                     let entry = self.entry(&format!("{}={}", key.value, value.value), Kind::Fact, place.clone());
                     self.wordings(entry, file, &f.words);
-                    let finding = f.finding.as_ref().and_then(|text| self.finding(file, text));
+                    let finding = f.finding.as_ref().and_then(|text| self.pair_of(file, text, "CHECK=ANSWER"));
+                    let tells = f.tells.as_ref().and_then(|text| self.pair_of(file, text, "KEY=VALUE"));
                     out.push(Outcome {
                         id: key.value.clone(),
                         rules,
@@ -697,6 +713,7 @@ impl<'a> Loader<'a> {
                         one_of: Vec::new(),
                         value: value.value.clone(),
                         finding,
+                        tells,
                         examples: Vec::new(),
                         place,
                     });
@@ -706,12 +723,12 @@ impl<'a> Loader<'a> {
         out
     }
 
-    fn finding(&mut self, file: &File, text: &At<String>) -> Option<(String, String)> {
+    fn pair_of(&mut self, file: &File, text: &At<String>, form: &str) -> Option<(String, String)> {
         if let Some((check, answer)) = text.value.split_once('=') {
             return Some((check.trim().into(), answer.trim().into()));
         }
-        let message = format!("'{}' is no finding", text.value);
-        self.complain("bad-value", file.place(text.span), message, "write CHECK=ANSWER");
+        let message = format!("'{}' has no '='", text.value);
+        self.complain("bad-value", file.place(text.span), message, format!("write {form}"));
         None
     }
 
@@ -753,12 +770,11 @@ impl<'a> Loader<'a> {
         let texts = std::mem::take(&mut self.texts);
         let mut places = Vec::new();
         for (entry, text, place) in texts {
-            let Some(all) = spread(&text) else {
-                let message = format!("the brackets in the wording '{text}' don't pair, or spread to over {MAX_SPREAD} wordings");
-                self.complain("bad-wording", place, message, "write (one thing|the other) with nothing nested");
+            if let Some((message, help)) = misshapen(&text) {
+                self.complain("bad-wording", place, message, help);
                 continue;
-            };
-            for text in all {
+            }
+            for text in spread(&text).unwrap_or_default() {
                 if let Some(elements) = self.elements(&text, &place) {
                     out.push(Wording { entry, elements, level: 0 });
                     places.push(place.clone());
@@ -816,13 +832,6 @@ impl<'a> Loader<'a> {
             }
             out.push(Element::One { any, optional });
         }
-        let gap = |e: Option<&Element>| matches!(e, Some(Element::Gap));
-        let firm = |e: &Element| matches!(e, Element::One { optional: false, .. });
-        if gap(out.first()) || gap(out.last()) || !out.iter().any(firm) {
-            let message = format!("the wording '{text}' begins or ends with a gap, or has no word that must be there");
-            self.complain("bad-wording", place.clone(), message, "write a word there that may not be absent");
-            return None;
-        }
         Some(out)
     }
 
@@ -842,19 +851,42 @@ impl<'a> Loader<'a> {
             Some(word) => (true, word),
             None => (false, word),
         };
-        let bare = super::tokens::tokens(word);
-        match bare.as_slice() {
-            [one] if one.word.chars().count() == word.chars().filter(|c| *c != '\'').count() => {
-                let (form, stem) = self.words.add(&one.word, false);
-                Some(if exact { Piece::Form(form) } else { Piece::Stem(stem) })
-            }
-            _ => {
+        let (form, stem) = self.words.add(&single(word)?, false);
+        Some(if exact { Piece::Form(form) } else { Piece::Stem(stem) })
+    }
+}
+
+/// The one word that a piece of a wording is, as the reader sees it.
+fn single(word: &str) -> Option<String> {
+    let bare = super::tokens::tokens(word);
+    match bare.as_slice() {
+        [one] if one.word.chars().count() == word.chars().filter(|c| *c != '\'').count() => Some(one.word.clone()),
+        _ => None,
+    }
+}
+
+/// What is wrong with the shape of a wording, whatever entries there are: message and help.
+pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> {
+    let Some(all) = spread(text) else {
+        let message = format!("the brackets in the wording '{text}' don't pair, or spread to over {MAX_SPREAD} wordings");
+        return Some((message, "write (one thing|the other) with nothing nested"));
+    };
+    for text in all {
+        let parts: Vec<&str> = text.split_whitespace().collect();
+        let gap = |p: Option<&&str>| p == Some(&"..");
+        let firm = |p: &&str| *p != ".." && !p.ends_with('?');
+        if gap(parts.first()) || gap(parts.last()) || !parts.iter().any(firm) {
+            let message = format!("the wording '{text}' begins or ends with a gap, or has no word that must be there");
+            return Some((message, "write a word there that may not be absent"));
+        }
+        for word in parts.iter().flat_map(|p| p.strip_suffix('?').unwrap_or(p).split('|')) {
+            let entry = word.starts_with('{') && word.ends_with('}');
+            if word != "#" && word != ".." && !entry && single(word.strip_prefix('=').unwrap_or(word)).is_none() {
                 let message = format!("'{word}' in the wording '{text}' is no single word");
-                let help = "write words with blanks between them; a hyphen counts as a blank";
-                self.complain("bad-wording", place.clone(), message, help);
-                None
+                return Some((message, "write words with blanks between them; a hyphen counts as a blank"));
             }
         }
     }
+    None
 }
 

@@ -23,7 +23,8 @@ mod tokens;
 pub mod written;
 
 pub use lexicon::{Lexicon, PackWords};
-pub use read::{Fact, Heard, Open, Parse, Taken};
+pub(super) use lexicon::misshapen;
+pub use read::{Fact, FoundWords, Heard, Open, Parse, Statement, Taken};
 pub use tokens::MAX_CHARS;
 
 use crate::text::{Complaints, Source};
@@ -67,5 +68,23 @@ pub(super) enum Speech {
     #[default]
     Builtin,
     /// Others, or more.
-    Own(Arc<Lexicon>),
+    Own(Arc<OwnWords>),
+}
+
+/// Word files and wordings of packs that are read when they are first needed.
+#[derive(Debug)]
+pub(super) struct OwnWords {
+    files: Vec<Source>,
+    packs: Vec<PackWords>,
+    lexicon: OnceLock<Result<Arc<Lexicon>, Complaints>>,
+}
+
+impl OwnWords {
+    pub fn new(files: Vec<Source>, packs: Vec<PackWords>) -> Self {
+        Self { files, packs, lexicon: OnceLock::new() }
+    }
+
+    pub fn lexicon(&self) -> Result<Arc<Lexicon>, Complaints> {
+        self.lexicon.get_or_init(|| Lexicon::load(&self.files, &self.packs).map(Arc::new)).clone()
+    }
 }

@@ -52,6 +52,16 @@ pub struct Taken {
     pub read_as: String,
 }
 
+/// A wording found in a text.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct FoundWords {
+    /// The words, as they stand in the text.
+    pub words: String,
+    /// The entry of the word files.
+    pub entry: String,
+}
+
 /// One thing said, as it was taken apart.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
@@ -74,6 +84,8 @@ pub struct Statement {
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Parse {
+    /// The wordings found that no longer one hides, in their order.
+    pub found: Vec<FoundWords>,
     /// The text taken apart, in its order.
     pub said: Vec<Statement>,
     /// Symptoms named for sure, in the order of the word files.
@@ -194,6 +206,14 @@ impl Judge<'_> {
                 out.facts.push(Fact { key, value, finding: fact.finding.clone(), words });
             }
         }
+        for fact in &lexicon.facts {
+            let Some((key, value)) = &fact.tells else { continue };
+            let told = out.facts.iter().find(|f| f.key == fact.id && f.value == fact.value);
+            let Some(words) = told.map(|f| f.words.clone()) else { continue };
+            if !out.facts.iter().any(|f| f.key == *key) {
+                out.facts.push(Fact { key: key.clone(), value: value.clone(), finding: None, words });
+            }
+        }
         if out.symptoms.is_empty() && out.open.is_empty() {
             let own = lexicon.own;
             let fails: Vec<Evidence> = self
@@ -206,6 +226,11 @@ impl Judge<'_> {
             out.does_not_work = self.quote(&fails);
         }
         out.said = self.statements();
+        let words = |s: &spans::Span| FoundWords {
+            words: self.stretch(s.start, s.end),
+            entry: lexicon.entries[s.entry].id.clone(),
+        };
+        out.found = self.found.spans.iter().map(words).collect();
         out.taken = self.taken();
         out.left = self.left();
         out
@@ -224,7 +249,7 @@ impl Judge<'_> {
             }
         }
         if matches!(self.lexicon.entries[outcome.entry].kind, Kind::Fact) {
-            let direct = self.found.spans.iter().filter(|s| s.entry == outcome.entry);
+            let direct = self.found.all.iter().flatten().filter(|s| s.entry == outcome.entry);
             yes.extend(direct.map(|s| Evidence { at: vec![(s.start, s.end)], times: Vec::new() }));
         }
         for rule in &outcome.rules {
@@ -299,7 +324,7 @@ impl Judge<'_> {
             Kind::State { good, .. } => {
                 let own = self.lexicon.own;
                 let telling = self.lexicon.is(said.state, own.fails)
-                    || self.lexicon.is(said.state, own.none)
+                    || self.lexicon.entries[said.state].denied.is_some()
                     || self.lexicon.fit(said.thing, said.state);
                 !good && !said.denied && telling
             }
@@ -331,8 +356,14 @@ impl Judge<'_> {
         if let Some(ended) = said().find(ended) {
             return Some(Evidence { at: ended.at.clone(), times });
         }
-        let good = said().find(is_good)?;
-        let wrong = said().find(is_wrong).or_else(|| said().find(untimed))?;
+        if let Some(good) = said().find(is_good) {
+            let wrong = said().find(is_wrong).or_else(|| said().find(untimed))?;
+            return Some(both(good, wrong));
+        }
+        // `works, then after a minute it fades`: well at no time that is named, before it is wrong at one.
+        let wrong = said().find(is_wrong).filter(|_| rule.assumed)?;
+        let own_time = |s: &&Said| self.good(s) && s.times.is_empty() && s.clause < wrong.clause && s.thing == own.unit;
+        let good = said().find(own_time)?;
         Some(both(good, wrong))
     }
 

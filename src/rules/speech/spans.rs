@@ -55,8 +55,9 @@ pub(super) fn find(lexicon: &Lexicon, words: &[Word]) -> Found {
         }
     }
     let Finder { all, fillers, .. } = finder;
-    let filler = |s: &Span| matches!(lexicon.entries[s.entry].kind, Kind::Turn(Does::Filler | Does::Part));
-    let mut sorted: Vec<Span> = all.iter().flatten().copied().filter(|s| !filler(s)).collect();
+    // Fillers and parts say nothing by themselves; facts hide nothing.
+    let silent = |s: &Span| matches!(lexicon.entries[s.entry].kind, Kind::Turn(Does::Filler | Does::Part) | Kind::Fact);
+    let mut sorted: Vec<Span> = all.iter().flatten().copied().filter(|s| !silent(s)).collect();
     sorted.sort_by_key(|s| (std::cmp::Reverse(s.end - s.start), s.start, s.entry));
     let mut taken: Vec<Option<(usize, usize)>> = vec![None; words.len()];
     let mut spans: Vec<Span> = Vec::new();

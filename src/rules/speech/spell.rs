@@ -124,7 +124,7 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
             let gap = known.chars().count().abs_diff(length);
             let by_form = (gap <= most).then(|| strsim::osa_distance(word, known));
             // `buzing`: the stems are near though the forms are not.
-            let by_stem = (stem.len() >= 4 && known_stem.len() >= 3 && stem.len().abs_diff(known_stem.len()) <= 1)
+            let by_stem = (stem.len() >= 5 && known_stem.len() >= 4 && stem.len().abs_diff(known_stem.len()) <= 1)
                 .then(|| strsim::osa_distance(&stem, known_stem));
             let distance = by_form.unwrap_or(9).min(by_stem.map_or(9, |d| if d <= 1 { d.max(1) } else { 9 }));
             if distance <= most && best.is_none_or(|(d, _)| distance < d) {

@@ -230,6 +230,9 @@ pub struct FactWords {
     /// The check and answer that it amounts to, `CHECK=ANSWER`.
     #[serde(default)]
     pub finding: Option<At<String>>,
+    /// Another fact that goes with it where nothing else tells its key, `KEY=VALUE`.
+    #[serde(default)]
+    pub tells: Option<At<String>>,
 }
 
 /// One combination of what, how, where and when. All that is given must hold; of several ids in one list any one will do.
@@ -267,4 +270,7 @@ pub struct Rule {
     /// Times at which something is wrong; goes with `good`.
     #[serde(default)]
     pub bad: Vec<At<String>>,
+    /// Whether praise without a time, said first, counts as said of a good one.
+    #[serde(default)]
+    pub assumed: bool,
 }
