@@ -89,6 +89,22 @@ impl Asker<'_, '_> {
         }
     }
 
+    /// One of several; nothing for Enter alone.
+    ///
+    /// # Errors
+    /// As [`Asker::line`].
+    pub fn pick(&mut self, question: &str, choices: &[Choice]) -> Result<Option<usize>, Failure> {
+        self.one(question, choices, &[])
+    }
+
+    /// Shows lines as they are.
+    ///
+    /// # Errors
+    /// When they can't be written.
+    pub fn show(&mut self, text: &str) -> Result<(), Failure> {
+        self.put(text)
+    }
+
     /// Any number of several; none for Enter alone.
     ///
     /// # Errors

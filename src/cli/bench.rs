@@ -59,6 +59,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     };
     let board = board_of(&job, target.job.as_deref())?;
     let mut talk = Bench {
+        rules,
         typed: target.typed(),
         saved: held.is_some(),
         held,
@@ -74,6 +75,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 
 /// The terminal's side of the conversation.
 struct Bench<'a, 'b> {
+    rules: &'a Rules,
     /// What to type for this card in another command.
     typed: String,
     saved: bool,
@@ -104,9 +106,13 @@ impl Bench<'_, '_> {
         self.screen.text(&wrap(&words, self.screen.width, "", ""))
     }
 
-    fn opening(&self, job: &JobCard, findings: usize) -> String {
+    fn opening(&self, job: &JobCard, findings: usize) -> Result<String, Failure> {
         let width = self.screen.width;
-        let mut out = heading(job, width);
+        let mut out = heading(self.rules, job, None, width)?;
+        let words = job.card.complaint.as_ref().and_then(|c| c.words.as_ref());
+        if words.is_some() {
+            out += &wrap("Misread? Type SYMPTOM=no or SYMPTOM=yes at any step.", width, "", "");
+        }
         if findings > 0 {
             let plural = if findings == 1 { "" } else { "s" };
             out += &wrap(&format!("Resumed with {findings} finding{plural}."), width, "", "");
@@ -121,7 +127,7 @@ impl Bench<'_, '_> {
             "",
         );
         out.push('\n');
-        out
+        Ok(out)
     }
 
     fn step(
@@ -225,7 +231,7 @@ impl Talk for Bench<'_, '_> {
     fn show(&mut self, what: &Showing<'_, '_>) -> Result<(), Failure> {
         let width = self.screen.width;
         let text = match what {
-            Showing::Opening(job, findings) => self.opening(job, *findings),
+            Showing::Opening(job, findings) => self.opening(job, *findings)?,
             Showing::Step(diagnosis, proposal) => self.step(diagnosis, proposal, false)?,
             Showing::Again(diagnosis, proposal) => self.step(diagnosis, proposal, true)?,
             Showing::Suspects(diagnosis) => suspects::table(&diagnosis.suspects()?, 12, width),

@@ -14,6 +14,7 @@ mod cases;
 mod coverage;
 mod drawn;
 mod drill;
+mod heard;
 mod input;
 mod jobs;
 mod learn;

@@ -1,5 +1,6 @@
 //! `halfsplit next`.
 
+use super::heard;
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
 use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer, Terms};
@@ -67,24 +68,29 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&proposal);
     }
-    let text = heading(&diagnosis.job, screen.width)
+    let text = heading(rules, &diagnosis.job, Some(&args.job.typed()), screen.width)?
         + &step(&proposal, Some(&args.job.typed()), screen.width)
         + &leading(&diagnosis, 4, screen.width)?
         + &others(&proposal, screen.width);
     screen.text(&text)
 }
 
-/// The unit in a line, and the complaint in the owner's words.
-pub fn heading(job: &JobCard, width: usize) -> String {
+/// The unit in a line, and the complaint in the owner's words with what was read from them; with what to `typed` where that is
+/// to be put right.
+///
+/// # Errors
+/// When a word file is at fault.
+pub fn heading(rules: &Rules, job: &JobCard, typed: Option<&str>, width: usize) -> Result<String, Complaints> {
     let card = &job.card;
     let mut facts = vec![card.history.name().replace('-', " ")];
     facts.extend(card.build.map(|b| format!("on {}", b.name().replace('-', " "))));
     let mut out = wrap(&format!("{}: {}", card.unit.value, facts.join(" ")), width, "", "  ");
     if let Some(words) = card.complaint.as_ref().and_then(|c| c.words.as_ref()) {
         out += &wrap(&format!("\"{words}\""), width, "", " ");
+        out += &heard::brief(rules, job, typed, width)?;
     }
     out.push('\n');
-    out
+    Ok(out)
 }
 
 /// How much of a step is shown.

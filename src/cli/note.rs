@@ -1,5 +1,6 @@
 //! `halfsplit note`, `halfsplit strike`, `halfsplit close`.
 
+use super::heard;
 use super::next::{leading, step};
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
@@ -335,7 +336,8 @@ fn proceed(diagnosis: &Diagnosis<'_>, typed: &str, screen: &mut Screen<'_>) -> R
     if screen.json {
         return screen.document(&proposal);
     }
-    screen.text(&(leading(diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
+    let read = heard::brief(diagnosis.rules, &diagnosis.job, None, screen.width)?;
+    screen.text(&(read + &leading(diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
 }
 
 /// Runs `strike`.

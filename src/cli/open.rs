@@ -1,12 +1,16 @@
 //! `halfsplit open`.
 
 use super::asking::{Asker, Choice};
+use super::heard;
 use super::input::Input;
 use super::screen::{Failure, Screen};
 use super::set::power_source;
 use super::target::{board_of, quoted};
 use crate::job::store;
-use crate::job::{Diagnosis, FACTS, JobCard, NewCard, PowerSource, outline_of};
+use crate::job::{
+    Diagnosis, FACTS, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, outline_of, owners_remark,
+    unit_rules,
+};
 use crate::rules::places::Library as Places;
 use crate::rules::{Build, History, Rules, Tool};
 use crate::text::{Complaint, Source, or_nearest};
@@ -68,6 +72,9 @@ pub struct Args {
     /// Ask nothing, also at a terminal
     #[arg(long)]
     no_ask: bool,
+    /// An open reading, and the symptom that was picked for it
+    #[arg(skip)]
+    settled: Option<(Vec<String>, String)>,
 }
 
 /// Runs the command.
@@ -85,6 +92,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     }
     make(&args, rules, screen)?;
     let job = quoted(&args.job.display().to_string());
+    if !asks && !screen.json {
+        let read = JobCard::read(&store::read(&args.job)?)?;
+        let text = understood(&args, rules, &read, screen)?;
+        screen.text(&text)?;
+    }
     if screen.json {
         let card = JobCard::read(&store::read(&args.job)?)?.card;
         return screen.document(&card);
@@ -155,15 +167,8 @@ fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(),
     }
     if args.complaint.is_none() && args.symptom.is_empty() {
         args.complaint = asker.line("What is heard, or not heard? In your own words:")?;
-        if let Some(words) = &args.complaint {
-            let heard: Vec<String> = symptoms_in(rules, words)
-                .iter()
-                .filter_map(|id| rules.find_symptom(id).ok())
-                .map(|id| rules.symptom(id).says.clone())
-                .collect();
-            if !heard.is_empty() {
-                asker.say(&format!("Read as: {}.", heard.join("; ")))?;
-            }
+        if let Some(words) = args.complaint.clone() {
+            listen(args, asker, rules, &words)?;
         }
     }
     if args.block.is_empty() && args.board.is_none() && args.outline.is_none() {
@@ -230,42 +235,95 @@ fn from_card(card: &Path, board: &str) -> String {
     std::fs::canonicalize(board).map_or_else(|_| board.into(), |p| p.display().to_string())
 }
 
+/// Says what was read from a complaint that was typed, and asks one question where it is open what is meant.
+fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str) -> Result<(), Failure> {
+    let heard = hear(rules, words)?;
+    if heard.symptoms().is_empty() && heard.perhaps().is_empty() {
+        return Ok(());
+    }
+    asker.say("Read as:")?;
+    let width = asker.screen.width;
+    asker.show(&heard::rows(rules, &heard.parse, None, width))?;
+    let Some(open) = heard.parse.open.first() else { return Ok(()) };
+    let says = |id: &String| rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone());
+    let choices: Vec<Choice> = open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
+    let question = format!("\"{}\": which of these is it? Enter leaves it open.", open.words.join(", "));
+    if let Some(picked) = asker.pick(&question, &choices)? {
+        args.settled = Some((open.one_of.clone(), open.one_of[picked].clone()));
+    }
+    Ok(())
+}
+
+/// What was read from the complaint, for the screen.
+fn understood(args: &Args, rules: &Rules, job: &JobCard, screen: &Screen<'_>) -> Result<String, Failure> {
+    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else { return Ok(String::new()) };
+    let heard = hear(rules, words)?;
+    let typed = quoted(&args.job.display().to_string());
+    Ok("Read from the complaint\n".to_string()
+        + &heard::rows(rules, &heard.parse, Some(&job.card), screen.width)
+        + &heard::remedy(&heard.parse, &typed, screen.width))
+}
+
 /// Proves the card, writes it, and ends with the reason where the unit is out of scope.
 fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let mut symptoms = args.symptom.clone();
-    if symptoms.is_empty()
-        && let Some(words) = &args.complaint
-    {
-        symptoms = symptoms_in(rules, words);
+    let heard = match &args.complaint {
+        Some(words) => hear(rules, words)?,
+        None => Hearing::default(),
+    };
+    // Symptoms given by hand stand in for those of the words.
+    let by_hand = !args.symptom.is_empty();
+    let mut symptoms = if by_hand { args.symptom.clone() } else { heard.symptoms() };
+    let mut perhaps = if by_hand { Vec::new() } else { heard.perhaps() };
+    if let Some((list, picked)) = &args.settled {
+        perhaps.retain(|l| l != list);
+        symptoms.push(picked.clone());
     }
     let power = match &args.power {
         Some(word) => Some(power_source(word)?),
-        None => None,
+        None => heard.power(),
     };
+    let owners = |f: OwnersFinding| NewFinding {
+        at: Some(screen.now.clone()),
+        check: f.check,
+        answer: f.answer,
+        remark: Some(owners_remark(&f.words)),
+    };
+    // What the rules have no event for stays in the words.
+    let library = rules.library()?;
+    let mut happened = args.happened.clone();
+    let known = |h: &String| library.happened.happened.get(h).is_some() && !args.happened.contains(h);
+    happened.extend(heard.happened().into_iter().filter(known));
     let stem = args.job.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-    let new = NewCard {
+    let mut new = NewCard {
         unit: args.unit.clone().unwrap_or(stem),
         received: Some(screen.now.clone()),
-        history: args.history,
+        history: args.history.or(heard.history()),
         changed: args.changed.clone(),
         build: args.build,
         power,
         words: args.complaint.clone(),
         symptoms,
+        perhaps,
+        findings: Vec::new(),
         board: args.board.as_ref().map(|b| from_card(&args.job, b)),
         blocks: args.block.clone(),
         outline: match &args.outline {
             Some(outline) => Some(outline.clone()),
             // A board says itself what the unit has; blocks are the older way to say it.
             None if args.board.is_none() && args.block.is_empty() => {
-                Some(outline_read(args, &*rules.library()?, power))
+                Some(outline_read(args, &library, power))
             }
             None => None,
         },
         facts: args.fact.iter().map(|f| fact(f)).collect::<Result<_, _>>()?,
-        happened: args.happened.clone(),
+        happened,
         tools: args.tools.clone(),
     };
+    if !by_hand {
+        let draft = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
+        let (of_unit, _) = unit_rules(rules, &draft)?;
+        new.findings = heard.findings(of_unit).into_iter().map(owners).collect();
+    }
     let job = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
     let job = args.fields.fields()?.set(&job)?;
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
@@ -278,22 +336,10 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     if let Some(why) = declined {
         return Err(Failure::Input(format!("out of scope: {why}")));
     }
-    let heard = job.card.complaint.as_ref().map(|c| c.symptoms.len()).unwrap_or(0);
-    if heard == 0 && !screen.json {
+    let silent = job.card.complaint.as_ref().is_none_or(|c| c.symptoms.is_empty() && c.perhaps.is_empty());
+    if silent && !screen.json {
         screen
             .say("No symptom was recognised in the complaint: the first questions will ask what is heard.")?;
     }
     Ok(())
-}
-
-/// Symptoms whose words or phrases stand in the complaint, in the order of the rules.
-pub fn symptoms_in(rules: &Rules, words: &str) -> Vec<String> {
-    let text = format!(" {} ", words.to_lowercase().replace(|c: char| !c.is_alphanumeric() && c != '-', " "));
-    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let text = format!(" {text} ");
-    rules
-        .symptoms()
-        .filter(|(_, s)| s.words.iter().any(|w| text.contains(&format!(" {w} "))))
-        .map(|(_, s)| s.id.clone())
-        .collect()
 }

@@ -1,4 +1,4 @@
-//! `halfsplit rules check|list|show|schema`.
+//! `halfsplit rules check|list|show|read|schema`.
 
 use crate::rules::parts::Library;
 use crate::rules::places::{Library as Places, LibraryCounts, UnitFacts};
@@ -70,6 +70,15 @@ pub enum Command {
         #[arg(long, value_name = "OUTLINE")]
         of: Option<String>,
     },
+    #[command(
+        after_help = "Examples:\n  halfsplit rules read \"LED lights but nothing comes out\"\n  halfsplit rules read --rules my-words.yaml \"it goes wub wub\" \"no hum, no hiss\""
+    )]
+    /// Read a sentence as an owner's complaint: what was understood, from which words
+    Read {
+        /// The sentence; several are read one by one
+        #[arg(required = true, value_name = "TEXT")]
+        texts: Vec<String>,
+    },
     /// Print a JSON Schema, or the names of all
     #[command(
         after_help = "Examples:\n  halfsplit rules schema\n  halfsplit rules schema pack > pack.schema.json"
@@ -102,7 +111,10 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
         Err(complaints) => return complain(args, &complaints, out, err),
     };
     match &args.command {
-        Command::Check | Command::Schema { .. } => report(args, &rules, out, err),
+        Command::Check | Command::Schema { .. } => match rules.check_words() {
+            Ok(()) => report(args, &rules, out, err),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
         Command::List { role: Some(role), .. } => by_role(args, &rules, role, out, err),
         Command::List { kind, of, role: None } => match of_unit(&rules, of.as_deref()) {
             Ok(rules) => list(args, rules, kind.as_deref(), out),
@@ -112,6 +124,7 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
             Ok(rules) => show(args, rules, id, out, err),
             Err(complaints) => complain(args, &complaints, out, err),
         },
+        Command::Read { texts } => read(args, &rules, texts, out, err),
     }
 }
 
@@ -207,6 +220,81 @@ fn show(
         }
     }
     Ok(DONE)
+}
+
+/// What `rules read --json` prints.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Readings {
+    /// One a text, in order.
+    read: Vec<ReadText>,
+}
+
+/// A text and what was read from it.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct ReadText {
+    /// The text.
+    text: String,
+    /// What it says; also symptoms that no pack at hand knows.
+    parse: rules::speech::Parse,
+    /// Symptoms read that no pack at hand knows.
+    unknown: Vec<String>,
+}
+
+fn read(
+    args: &RulesArgs,
+    rules: &Rules,
+    texts: &[String],
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    let lexicon = match rules.lexicon() {
+        Ok(lexicon) => lexicon,
+        Err(complaints) => return complain(args, &complaints, out, err),
+    };
+    let read = |text: &String| {
+        let parse = lexicon.read(text);
+        let named = parse.symptoms.iter().map(|h| &h.symptom).chain(parse.open.iter().flat_map(|o| &o.one_of));
+        let unknown = named.filter(|id| rules.find_symptom(id).is_err()).cloned().collect();
+        ReadText { text: text.clone(), parse, unknown }
+    };
+    let read: Vec<ReadText> = texts.iter().map(read).collect();
+    if args.json {
+        print_json(out, &Readings { read })?;
+        return Ok(DONE);
+    }
+    for (i, one) in read.iter().enumerate() {
+        if i > 0 {
+            writeln!(out)?;
+        }
+        write!(out, "{}", super::screen::wrap(&format!("\"{}\"", one.text), WIDTH, "", " "))?;
+        for said in &one.parse.said {
+            writeln!(out, "  {}", statement(said))?;
+        }
+        writeln!(out)?;
+        write!(out, "{}", super::heard::rows(rules, &one.parse, None, WIDTH))?;
+        for id in &one.unknown {
+            writeln!(out, "  {id}: no pack at hand has this symptom")?;
+        }
+    }
+    Ok(DONE)
+}
+
+/// Columns of what this command prints for reading.
+const WIDTH: usize = 80;
+
+/// One thing said: `what: how, when`.
+fn statement(said: &rules::speech::Statement) -> String {
+    let mut text = format!("{}: {}{}", said.what, if said.denied { "not " } else { "" }, said.how);
+    if !said.when.is_empty() {
+        text += &format!(", {}", said.when.join(" and "));
+    }
+    if !said.until.is_empty() {
+        text += &format!(", until {}", said.until.join(" or "));
+    }
+    let words: Vec<String> = said.words.iter().map(|w| format!("\"{w}\"")).collect();
+    format!("{text}   {}", words.join(" "))
 }
 
 /// What boards are made of; nothing where the built-in rules are left out.

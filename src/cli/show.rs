@@ -35,7 +35,7 @@ pub fn show(args: &ShowArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
     if screen.json {
         return screen.document(&record);
     }
-    let text = text(&job, &record, screen.width) + &next_words(&record, &args.job.typed(), screen.width);
+    let text = text(rules, &job, &record, &args.job.typed(), screen.width)? + &next_words(&record, &args.job.typed(), screen.width);
     screen.text(&text)
 }
 
@@ -64,8 +64,17 @@ fn next_words(record: &Record, typed: &str, width: usize) -> String {
 }
 
 /// A record in words.
-pub fn text(job: &JobCard, record: &Record, width: usize) -> String {
-    let mut out = super::next::heading(job, width);
+///
+/// # Errors
+/// When a word file is at fault.
+pub fn text(
+    rules: &Rules,
+    job: &JobCard,
+    record: &Record,
+    typed: &str,
+    width: usize,
+) -> Result<String, Failure> {
+    let mut out = super::next::heading(rules, job, Some(typed), width)?;
     let mut field = |name: &str, value: &Option<String>| {
         if let Some(value) = value {
             out += &wrap(value, width, &format!("{name:<11}"), "           ");
@@ -108,7 +117,7 @@ pub fn text(job: &JobCard, record: &Record, width: usize) -> String {
     list("Left out of this job", &record.skipped);
     list("Not tested", &record.not_tested);
     list("Remarks", &record.remarks);
-    out
+    Ok(out)
 }
 
 /// A text of several lines in one.

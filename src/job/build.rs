@@ -2,6 +2,7 @@
 
 use super::card::Card;
 use super::circuit::{Circuit, CircuitEpoch, Shows};
+use super::understand::OneOf;
 use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understood};
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
@@ -222,7 +223,12 @@ impl<'r> Builder<'r> {
     }
 
     /// Adds every epoch and returns the engine's findings.
-    pub fn build(&mut self, circuit: Option<&Circuit<'_>>, findings: &mut [Understood]) -> Vec<Finding> {
+    pub fn build(
+        &mut self,
+        circuit: Option<&Circuit<'_>>,
+        findings: &mut [Understood],
+        open: &[OneOf],
+    ) -> Vec<Finding> {
         let last = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
         let named = findings.iter().filter_map(|f| match f.meaning {
             Meaning::Answer { check, .. } => Some(check),
@@ -238,6 +244,9 @@ impl<'r> Builder<'r> {
             }
             let wanted = (epoch < last).then(|| asked(findings, epoch));
             self.add_epoch(wanted.as_deref());
+            if epoch == 0 {
+                evidence.extend(open.iter().filter_map(|o| self.one_of(o)).map(|f| (f.check, f)));
+            }
             for index in 0..findings.len() {
                 let found = &findings[index];
                 let Meaning::Answer { check, outcome, .. } = &found.meaning else { continue };
@@ -386,6 +395,28 @@ impl<'r> Builder<'r> {
         }
         let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
         self.graph.add_check(&leak, &causes)
+    }
+
+    /// A node for words that mean one of several answers: whatever causes one of them causes it.
+    fn one_of(&mut self, options: &OneOf) -> Option<Finding> {
+        let mut causes: Vec<(belief::Cause, f64)> = Vec::new();
+        let mut quiet = 1.0;
+        for (id, answer) in options {
+            let check = self.rules.check(*id);
+            quiet *= 1.0 - check.leak[*answer].get();
+            for (_, link) in self.rules.links_to(Effect::Check(*id)) {
+                if let Strength::Graded(shares) = &link.strength {
+                    let share = shares[*answer].get();
+                    causes.extend(self.causes(link.from).into_iter().map(|c| (c, share)));
+                }
+            }
+        }
+        causes.retain(|(_, share)| *share > 0.0);
+        if let Some(unlisted) = self.present.last() {
+            causes.push((*unlisted, UNLISTED_SYMPTOM));
+        }
+        let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
+        Some(Finding::answer(node, 1))
     }
 
     /// The nodes that stand for a cause of the rules now.

@@ -62,6 +62,9 @@ pub struct OwnersComplaint {
     /// Ids of the symptoms that the words mean.
     #[serde(default)]
     pub symptoms: Vec<At<String>>,
+    /// Where the words leave it open: of each list of symptoms at least one is meant.
+    #[serde(default)]
+    pub perhaps: Vec<Vec<At<String>>>,
 }
 
 /// One finding as it stands on the card.
@@ -307,6 +310,18 @@ pub struct NewFinding {
     pub remark: Option<String>,
 }
 
+impl NewFinding {
+    /// The finding as an entry of the list.
+    fn flow(&self) -> String {
+        let mut entries = Vec::new();
+        entries.extend(self.at.as_ref().map(|at| ("at", flow_scalar(at))));
+        entries.push(("check", flow_scalar(&self.check)));
+        entries.push(("answer", flow_scalar(&self.answer)));
+        entries.extend(self.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
+        flow_map(entries)
+    }
+}
+
 /// A card with the text that it was read from.
 #[derive(Clone, Debug)]
 pub struct JobCard {
@@ -359,7 +374,7 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "findings", &flow_map(entries_of(new)))?)
+        self.reread(append_item(&self.document, "findings", &new.flow())?)
     }
 
     /// The card with one more reading of a unit that works.
@@ -367,7 +382,7 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_good(&self, new: &NewFinding) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "good", &flow_map(entries_of(new)))?)
+        self.reread(append_item(&self.document, "good", &new.flow())?)
     }
 
     /// The card with finding `number` struck.
@@ -471,15 +486,6 @@ impl JobCard {
 }
 
 /// A finding's entries on a card.
-fn entries_of(new: &NewFinding) -> Vec<(&'static str, String)> {
-    let mut entries = Vec::new();
-    entries.extend(new.at.as_ref().map(|at| ("at", flow_scalar(at))));
-    entries.push(("check", flow_scalar(&new.check)));
-    entries.push(("answer", flow_scalar(&new.answer)));
-    entries.extend(new.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
-    entries
-}
-
 /// Why a card could not be changed.
 #[derive(Debug, thiserror::Error)]
 pub enum CardError {
@@ -527,6 +533,10 @@ pub struct NewCard {
     pub words: Option<String>,
     /// Symptom ids.
     pub symptoms: Vec<String>,
+    /// Lists of symptom ids of which one is meant.
+    pub perhaps: Vec<Vec<String>>,
+    /// Findings that the owner's words amount to.
+    pub findings: Vec<NewFinding>,
     /// Board path.
     pub board: Option<String>,
     /// Blocks.
@@ -568,6 +578,10 @@ impl NewCard {
             let mut parts = Vec::new();
             parts.extend(self.words.as_ref().map(|w| ("words", flow_scalar(w))));
             parts.push(("symptoms", format!("[{}]", self.symptoms.join(", "))));
+            if !self.perhaps.is_empty() {
+                let lists: Vec<String> = self.perhaps.iter().map(|l| format!("[{}]", l.join(", "))).collect();
+                parts.push(("perhaps", format!("[{}]", lists.join(", "))));
+            }
             line("complaint", flow_map(parts));
         }
         if let Some(board) = &self.board {
@@ -590,7 +604,14 @@ impl NewCard {
             let names: Vec<&str> = self.tools.iter().map(|t| t.name()).collect();
             line("tools", format!("[{}]", names.join(", ")));
         }
-        out.push_str("findings: []\n");
+        if self.findings.is_empty() {
+            out.push_str("findings: []\n");
+            return out;
+        }
+        out.push_str("findings:\n");
+        for finding in &self.findings {
+            out.push_str(&format!("  - {}\n", finding.flow()));
+        }
         out
     }
 }

@@ -10,6 +10,7 @@ mod card;
 mod circuit;
 mod diagnosis;
 mod fields;
+mod heard;
 mod learned;
 mod model;
 mod next;
@@ -33,6 +34,7 @@ pub use diagnosis::{
     Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
 };
 pub use fields::Fields;
+pub use heard::{ByHand, Hearing, OwnersFinding, hear, is_owners, owners_remark};
 pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;

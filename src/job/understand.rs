@@ -141,6 +141,47 @@ pub(super) fn understand(
     out
 }
 
+/// Answers of which the owner means one.
+pub(super) type OneOf = Vec<(rules::CheckId, usize)>;
+
+/// What the complaint leaves open: of each list at least one answer holds. A finding on one of the symptoms settles it: what it
+/// denies falls out of the list, and a list of which one is found says no more. Complains of symptoms that are none.
+pub(super) fn perhaps(rules: &Rules, job: &JobCard, found: &[Understood], complaints: &mut Complaints) -> Vec<OneOf> {
+    let said = |check: rules::CheckId| {
+        found.iter().rev().find_map(|f| match &f.meaning {
+            Meaning::Answer { check: c, outcome, .. } if *c == check => Some(outcome.clone()),
+            _ => None,
+        })
+    };
+    let mut out = Vec::new();
+    for list in job.card.complaint.iter().flat_map(|c| &c.perhaps) {
+        let mut one_of = OneOf::new();
+        let mut settled = false;
+        for symptom in list {
+            match rules.find_symptom(&symptom.value) {
+                Ok(id) => {
+                    let s = rules.symptom(id);
+                    match said(s.check) {
+                        None => one_of.push((s.check, s.answer)),
+                        Some(Outcome::Answer(k)) => settled |= k == s.answer,
+                        Some(Outcome::Soft(shares)) => settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0),
+                    }
+                }
+                Err(_) if rules.knows_symptom_elsewhere(&symptom.value) => {}
+                Err(e) => {
+                    let place = job.document.place(symptom.span);
+                    let message = format!("unknown symptom '{}'", symptom.value);
+                    complaints.0.push(Complaint::at("unknown-name", place, message).help(e.help));
+                }
+            }
+        }
+        if !settled && !one_of.is_empty() {
+            out.push(one_of);
+        }
+    }
+    out
+}
+
 /// Why a check and answer mean nothing.
 #[derive(Clone, Debug)]
 pub struct Slip {

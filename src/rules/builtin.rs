@@ -33,6 +33,10 @@ impl Rules {
         }
         let (library, packs): (Vec<Source>, Vec<Source>) = more.iter().cloned().partition(is_library);
         let mut all = sources();
+        if packs.iter().any(super::speech::is_word_file) {
+            // Files of a user's own add to the words that ship.
+            all.extend(super::speech::builtin_sources());
+        }
         all.extend(packs);
         Self::load(&all)?.with_places(&library)
     }

@@ -5,6 +5,7 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, PackId, RemedyId, SetupId, SymptomId,
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
+use super::speech::{self, OwnWords, PackWords, Speech, is_word_file};
 use super::words::{Applies, Kind, Power, Unit};
 use super::{link, proof, written};
 use crate::text::{
@@ -41,7 +42,9 @@ impl Rules {
     /// on the whole graph (unused items, unshown faults, cycles) wait until it can.
     pub fn load(sources: &[Source]) -> Result<Self, Complaints> {
         let mut loader = Loader::default();
-        let (files, whole) = loader.read(sources);
+        let (words, packs): (Vec<Source>, Vec<Source>) = sources.iter().cloned().partition(is_word_file);
+        loader.word_files = if words.is_empty() { speech::builtin_sources() } else { words.clone() };
+        let (files, whole) = loader.read(&packs);
         if !whole {
             return Err(loader.complaints.or_ok(()).err().unwrap_or_default());
         }
@@ -54,6 +57,7 @@ impl Rules {
         if loader.readable {
             proof::prove(&mut loader);
         }
+        loader.speech(!words.is_empty(), &written);
         let Loader { complaints, rules, .. } = loader;
         complaints.or_ok(rules)
     }
@@ -64,6 +68,8 @@ impl Rules {
 pub(super) struct Loader {
     pub complaints: Complaints,
     pub rules: Rules,
+    /// The word files that complaints are read with.
+    word_files: Vec<Source>,
     /// Names of items that stand in a file and can't be read; they are not unknown.
     lost: BTreeSet<String>,
     places: BTreeMap<String, Place>,
@@ -165,6 +171,9 @@ impl Loader {
             for (key, item) in file.pack.symptoms.iter() {
                 let id = SymptomId::at(all.symptoms.len());
                 if self.declare_name(file, key, Item::Symptom(id)) {
+                    for was in &item.was {
+                        self.declare_name(file, was, Item::Symptom(id));
+                    }
                     all.symptoms.push(Entry { file, pack, key, item });
                     if item.check.is_none() {
                         all.checks.push(Entry { file, pack, key, item: Observable::Symptom(item, id) });
@@ -178,6 +187,34 @@ impl Loader {
             }
         }
         all
+    }
+
+    /// The words that complaints are read with: the built-in ones unless files or packs bring others.
+    fn speech(&mut self, own: bool, written: &Written<'_>) {
+        let brings = |e: &&Entry<'_, &written::Symptom>| !e.item.words.is_empty();
+        let packs: Vec<PackWords> = written
+            .symptoms
+            .iter()
+            .filter(brings)
+            .map(|e| PackWords {
+                symptom: e.key.value.clone(),
+                words: e.item.words.iter().map(|w| (w.value.clone(), e.file.place(w.span))).collect(),
+                place: e.place(),
+            })
+            .collect();
+        for (text, place) in packs.iter().flat_map(|p| &p.words) {
+            if let Some((message, help)) = speech::misshapen(text) {
+                self.complain("bad-wording", place.clone(), message, help);
+            }
+        }
+        if own || !packs.is_empty() {
+            let words = OwnWords::new(self.word_files.clone(), packs);
+            // Whoever brings word files wants to know at once; the wordings of packs wait until something is read.
+            if own && let Err(complaints) = words.lexicon() {
+                self.complaints.0.extend(complaints.0);
+            }
+            self.rules.speech = Speech::Own(Arc::new(words));
+        }
     }
 
     fn declare_pack(&mut self, file: &File) -> PackId {
@@ -679,13 +716,13 @@ impl Loader {
 
     fn symptom(&mut self, e: &Entry<'_, &written::Symptom>) -> (Symptom, bool) {
         let s = e.item;
-        if s.words.is_empty() {
-            let message = format!("the symptom '{}' has no words", e.key.value);
+        if s.words.is_empty() && !speech::have_entry(&self.word_files, &e.key.value) {
+            let message = format!("the symptom '{}' has no words, and no word file reads it", e.key.value);
             self.complain(
                 "empty-wording",
                 e.place(),
                 message,
-                "add 'words: […]' with what an owner may call it",
+                "add 'words: […]' with what an owner may call it, or an entry under 'symptoms:' of a word file",
             );
         }
         let words = s.words.iter().map(|w| self.wording(e.file, w).to_lowercase()).collect();

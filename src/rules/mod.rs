@@ -14,6 +14,8 @@
 //! - [`Rules::in_play`] narrows the set to one unit: priors of its history and build method, the
 //!   conditions its faults can reach, the checks and links among them.
 //! - [`Reading`] turns a value into an answer, or near the edge of a band into several.
+//! - [`speech`] reads an owner's complaint by word files (`rules/words`); [`Rules::lexicon`] has them with the wordings that packs
+//!   bring for symptoms of their own.
 //! - [`Rules::show`] explains one item; [`Rules::list`] lists all; [`schemas`] are the JSON Schemas.
 //!
 //! What is absent: device cards and part kinds (they describe parts, not faults), and everything that
@@ -52,6 +54,7 @@ pub mod parts;
 pub mod places;
 mod proof;
 mod set;
+pub mod speech;
 pub mod show;
 pub mod show_part;
 mod spots;

@@ -238,9 +238,12 @@ pub struct Symptom {
     /// The answer.
     #[serde(default)]
     pub answer: Option<At<String>>,
-    /// Words and phrases that an owner may use.
+    /// Wordings that an owner may use, for a symptom that no word file reads.
     #[serde(default)]
     pub words: Vec<At<String>>,
+    /// Names that it had before, which old cards may still use.
+    #[serde(default)]
+    pub was: Vec<At<String>>,
     /// Whether whoever notices it has heard the unit run: it passes sound under power.
     #[serde(default)]
     pub shows_running: bool,

@@ -7,7 +7,7 @@ use super::trail::Trail;
 use super::{certainty, estimate, money, timeline, words};
 use crate::belief::FaultId;
 use crate::job::{
-    Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, minutes_noted, unit_of,
+    Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, hear, minutes_noted, unit_of,
 };
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints};
@@ -59,6 +59,7 @@ impl Summary {
         let parts = Parts { diagnosis, shop, columns, whys: whys?, trail };
         out.timeline = timeline::of(&parts);
         out.complaint.symptoms = symptoms(&parts);
+        out.complaint.read = read(&parts)?;
         out.columns = letters(&parts);
         out.suspects = rows(&parts, &suspects);
         out.ruled_out = ruled_out(&parts, &out.timeline);
@@ -137,6 +138,7 @@ fn frame(job: &JobCard, rules: &Rules, shop: &Shop) -> Result<Summary, Complaint
         complaint: ComplaintFace {
             words: card.complaint.as_ref().and_then(|c| c.words.clone()).filter(|w| !w.trim().is_empty()),
             symptoms: Vec::new(),
+            read: None,
         },
         result: ResultFace {
             headline: String::new(),
@@ -259,8 +261,37 @@ fn letters(parts: &Parts<'_, '_>) -> Vec<Column> {
 
 fn symptoms(parts: &Parts<'_, '_>) -> Vec<String> {
     let rules = parts.diagnosis.rules;
-    let ids = parts.diagnosis.job.card.complaint.iter().flat_map(|c| &c.symptoms);
-    ids.filter_map(|s| rules.find_symptom(&s.value).ok()).map(|id| rules.symptom(id).says.clone()).collect()
+    let says = |id: &str| rules.find_symptom(id).ok().map(|id| rules.symptom(id).says.clone());
+    let Some(complaint) = &parts.diagnosis.job.card.complaint else { return Vec::new() };
+    let sure = complaint.symptoms.iter().filter_map(|s| says(&s.value));
+    let small = |says: String| words::lower(&says);
+    let perhaps = complaint.perhaps.iter().map(|list| {
+        let list: Vec<String> = list.iter().filter_map(|s| says(&s.value)).map(small).collect();
+        format!("Perhaps {}", list.join(", or "))
+    });
+    sure.chain(perhaps).collect()
+}
+
+/// From which of the owner's words the symptoms were read; nothing where they were set by hand.
+fn read(parts: &Parts<'_, '_>) -> Result<Option<String>, Complaints> {
+    let card = &parts.diagnosis.job.card;
+    let Some(words) = card.complaint.as_ref().and_then(|c| c.words.as_ref()) else { return Ok(None) };
+    let parse = hear(parts.diagnosis.rules, words)?.parse;
+    let quoted = |words: &[String]| words.iter().map(|w| format!("\"{w}\"")).collect::<Vec<_>>().join(", ");
+    let on_card = |id: &str| card.complaint.iter().flat_map(|c| &c.symptoms).any(|s| s.value == id);
+    let mut out: Vec<String> = parse
+        .symptoms
+        .iter()
+        .filter(|h| on_card(&h.symptom))
+        .map(|h| format!("{} from {}", h.symptom, quoted(&h.words)))
+        .collect();
+    if out.is_empty() {
+        return Ok(None);
+    }
+    if !parse.left.is_empty() {
+        out.push(format!("left: {}", quoted(&parse.left)));
+    }
+    Ok(Some(out.join("; ")))
 }
 
 fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {

@@ -11,3 +11,4 @@ mod grow;
 mod netlist;
 mod pack;
 mod reading;
+mod words;

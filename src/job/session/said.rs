@@ -4,7 +4,7 @@ use crate::text::nearest;
 use crate::units::{Unit, reading};
 
 /// The words that steer, with what they do; the first of each row is the one shown.
-pub const STEERING: [(&str, &[&str], &str); 11] = [
+pub const STEERING: [(&str, &[&str], &str); 12] = [
     (
         "unsure",
         &[
@@ -55,6 +55,7 @@ pub const STEERING: [(&str, &[&str], &str); 11] = [
     ("back", &["back", "undo", "take-back"], "strike the last finding ('undo') and ask again"),
     ("why", &["why"], "why the leading suspect leads; 'why ID' for another one"),
     ("suspects", &["suspects"], "all that is under suspicion"),
+    ("ID=answer", &[], "any other finding, and the word that puts a misread complaint right: hiss=no"),
     ("# text", &["remark"], "a remark for the card; 'remark text' does the same"),
     ("close", &["close"], "the fault is known: record the outcome"),
     ("stop", &["stop", "quit", "exit", "q"], "leave; everything is on the card"),
@@ -85,6 +86,8 @@ pub enum Said {
     Suspects,
     /// A remark for the card.
     Remark(String),
+    /// Another finding: its check and answer.
+    Finding(String, String),
     /// Record the outcome.
     Close,
     /// End the conversation.
@@ -125,6 +128,12 @@ pub fn understand(line: &str, answers: &[String], reads: bool) -> Said {
     if let Some(remark) = line.strip_prefix('#') {
         return remark_of(remark);
     }
+    if let Some((check, answer)) = line.split_once('=')
+        && is_id(check.trim())
+        && !answer.trim().is_empty()
+    {
+        return Said::Finding(check.trim().into(), answer.trim().into());
+    }
     let word = folded(line);
     if let Some(i) = answers.iter().position(|a| folded(a) == word) {
         return Said::Answer(i);
@@ -145,6 +154,12 @@ pub fn understand(line: &str, answers: &[String], reads: bool) -> Said {
         [] => Said::Unknown(near(&word, answers)),
         several => Said::Several(several.iter().map(|i| answers[*i].clone()).collect()),
     }
+}
+
+/// Whether a text may be the id of a check or symptom.
+fn is_id(text: &str) -> bool {
+    let id = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | ':' | '_' | '.' | '+');
+    text.starts_with(|c: char| c.is_ascii_alphabetic()) && text.chars().all(id)
 }
 
 /// Whether a text has a digit in it or means over range.

@@ -863,6 +863,7 @@ fn symptom_of(s: &Symptom) -> written::Symptom {
         check: s.check.clone(),
         answer: s.answer.clone(),
         words: vec![s.says.clone()],
+        was: s.was.clone(),
         shows_running: s.shows_running,
         board: s.board.clone(),
         blocks: Vec::new(),

@@ -532,6 +532,9 @@ pub struct Symptom {
     /// Whether whoever notices it has heard the unit run.
     #[serde(default)]
     pub shows_running: bool,
+    /// What older cards call it.
+    #[serde(default)]
+    pub was: Vec<At<String>>,
     /// What of a board's circuit it shows, such as `loud-out`.
     #[serde(default)]
     pub board: Option<At<String>>,
