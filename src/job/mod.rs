@@ -18,10 +18,10 @@ pub mod store;
 mod understand;
 mod wiring;
 
+pub(crate) use build::turned_seen;
 pub use build::{
     BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
 };
-pub(crate) use build::turned_seen;
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};

@@ -1,8 +1,8 @@
 //! From resolved parts to a network.
 
+use super::changes::Change;
 use super::expand::{Blank, Goes, Recipe, To, Tweak};
 use super::resolve::{self, MOST_VOLTS, Notes, Resolved, TECHNICIAN};
-use super::changes::Change;
 use super::written::{BoardFile, Signal};
 use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, roles, rows};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
