@@ -68,8 +68,14 @@ impl Looker<'_> {
         let is_supply = self.board.supplies().iter().any(|s| s.name == part.id);
         let (Some(plus), Some(minus)) = (self.at(part, "plus"), self.at(part, "minus")) else { return };
         if !is_supply && plus - minus < -BACKWARDS {
-            let says = format!("{} rests with {} backwards across it", part.id, show::volts(Volts(minus - plus)));
-            self.say("reversed", &part.id, says, "exchange its nets under plus and minus, or check what it lies between");
+            let says =
+                format!("{} rests with {} backwards across it", part.id, show::volts(Volts(minus - plus)));
+            self.say(
+                "reversed",
+                &part.id,
+                says,
+                "exchange its nets under plus and minus, or check what it lies between",
+            );
         }
     }
 
@@ -82,14 +88,30 @@ impl Looker<'_> {
         let volts = h - l;
         let pins = format!("pins {high} and {low}");
         if volts < -BACKWARDS {
-            let says = format!("{} has its supply the wrong way round, {} between {pins}", part.id, show::volts(Volts(volts)));
+            let says = format!(
+                "{} has its supply the wrong way round, {} between {pins}",
+                part.id,
+                show::volts(Volts(volts))
+            );
             self.say("chip-supply", &part.id, says, "exchange the nets of its supply pins");
         } else if limit("supply-min").is_some_and(|m| volts < m) {
-            let says = format!("{} gets {} between {pins}, less than it needs", part.id, show::volts(Volts(volts)));
-            self.say("chip-supply", &part.id, says, format!("it wants {} V at least", limit("supply-min").unwrap_or(0.0)));
+            let says =
+                format!("{} gets {} between {pins}, less than it needs", part.id, show::volts(Volts(volts)));
+            self.say(
+                "chip-supply",
+                &part.id,
+                says,
+                format!("it wants {} V at least", limit("supply-min").unwrap_or(0.0)),
+            );
         } else if limit("supply-max").is_some_and(|m| volts > m * 1.02) {
-            let says = format!("{} gets {} between {pins}, more than it stands", part.id, show::volts(Volts(volts)));
-            self.say("chip-supply", &part.id, says, format!("it stands {} V", limit("supply-max").unwrap_or(0.0)));
+            let says =
+                format!("{} gets {} between {pins}, more than it stands", part.id, show::volts(Volts(volts)));
+            self.say(
+                "chip-supply",
+                &part.id,
+                says,
+                format!("it stands {} V", limit("supply-max").unwrap_or(0.0)),
+            );
         }
     }
 
@@ -97,7 +119,9 @@ impl Looker<'_> {
         if part.kind != "transistor-bipolar" || part.role.as_deref() != Some("gain-transistor") {
             return;
         }
-        let (Some(c), Some(b), Some(e)) = (self.at(part, "c"), self.at(part, "b"), self.at(part, "e")) else { return };
+        let (Some(c), Some(b), Some(e)) = (self.at(part, "c"), self.at(part, "b"), self.at(part, "e")) else {
+            return;
+        };
         let Some(device) = part.device.as_deref().and_then(|d| self.library.device(d)) else { return };
         let sign = if device.elements.iter().any(|(_, x)| x.kind.value == "pnp") { -1.0 } else { 1.0 };
         let (vbe, vce) = (sign * (b - e), sign * (c - e));
@@ -110,8 +134,15 @@ impl Looker<'_> {
         let order = device.packages.iter().next().map_or(String::new(), |(_, o)| {
             format!(" (the legs stand {})", o.iter().map(|p| p.value.as_str()).collect::<Vec<_>>().join(", "))
         });
-        let says = format!("{} {state}: base {}, collector {} against the emitter", part.id, show::volts(Volts(b - e)), show::volts(Volts(c - e)));
-        let help = format!("nets are listed as c, b, e or by name, whatever the order of its legs{order}; else check its bias");
+        let says = format!(
+            "{} {state}: base {}, collector {} against the emitter",
+            part.id,
+            show::volts(Volts(b - e)),
+            show::volts(Volts(c - e))
+        );
+        let help = format!(
+            "nets are listed as c, b, e or by name, whatever the order of its legs{order}; else check its bias"
+        );
         self.say("bias", &part.id, says, help);
     }
 
@@ -126,8 +157,14 @@ impl Looker<'_> {
             let apart = (plus - minus).abs() > 0.05;
             if (out > high - room.max(1.9) || out < low + room.min(1.9)) && apart && high - low > 3.0 {
                 let pin = element.nodes.get(2).map_or("", |n| n.value.as_str());
-                let says = format!("{} rests with output {pin} at a rail, {}", part.id, show::volts(Volts(out)));
-                self.say("at-rail", &part.id, says, "an oscillator does; else its inputs are exchanged, or one has no bias");
+                let says =
+                    format!("{} rests with output {pin} at a rail, {}", part.id, show::volts(Volts(out)));
+                self.say(
+                    "at-rail",
+                    &part.id,
+                    says,
+                    "an oscillator does; else its inputs are exchanged, or one has no bias",
+                );
             }
         }
     }
@@ -137,7 +174,12 @@ impl Looker<'_> {
         for net in board.nets() {
             if board.parts().iter().any(|p| p.id == *net) {
                 let says = format!("the net '{net}' is called like a part");
-                self.say("confusing-name", net, says, "call the net after its pin or its place, so that a reading names one thing");
+                self.say(
+                    "confusing-name",
+                    net,
+                    says,
+                    "call the net after its pin or its place, so that a reading names one thing",
+                );
             }
             if let Some(other) = board.nets().iter().find(|o| *o < net && o.eq_ignore_ascii_case(net)) {
                 let says = format!("the nets '{other}' and '{net}' differ in case only");
@@ -146,7 +188,12 @@ impl Looker<'_> {
         }
         if board.signal().is_none() {
             let says = "the board has no 'signal', so that no level can be predicted".to_owned();
-            self.say("no-signal", board.name(), says, "add 'signal: {in: NET, out: NET, tone: {freq: 1kHz, level: 50mV}}'");
+            self.say(
+                "no-signal",
+                board.name(),
+                says,
+                "add 'signal: {in: NET, out: NET, tone: {freq: 1kHz, level: 50mV}}'",
+            );
         }
         let odd = |x: &str| notation::volts(x).is_ok_and(|v| v.0 > 1.0);
         for part in board.parts().iter().filter(|p| odd(&p.id)) {

@@ -40,7 +40,13 @@ impl Sheet {
         let items: String = self.stands.iter().map(|s| format!("<li>{}</li>\n", escape(s))).collect();
         let mut body = format!("<p>Serial: {ROOM} Date: {ROOM}</p>\n<ul>\n{items}</ul>\n");
         for part in &self.parts {
-            let _ = write!(body, "<h2>{}</h2>\n<p>{}</p>\n{}", escape(&part.title), escape(&part.first), table(&rows(part, ""), &HEAD));
+            let _ = write!(
+                body,
+                "<h2>{}</h2>\n<p>{}</p>\n{}",
+                escape(&part.title),
+                escape(&part.first),
+                table(&rows(part, ""), &HEAD)
+            );
         }
         let _ = writeln!(body, "<p>{}</p>", escape(LAST));
         page(&format!("{}: readings", self.board), &body)

@@ -71,16 +71,17 @@ pub struct Overview {
 
 /// Looks a board over. `path` are the nets along the signal's way.
 pub fn overview(board: &Board, library: &Library, path: &[String]) -> Overview {
-    let supplies = board.supplies().iter().map(|s| {
-        format!("supply {}: {} from {} to {}", s.name, show::volts(s.volts), s.plus, s.minus)
-    });
+    let supplies = board
+        .supplies()
+        .iter()
+        .map(|s| format!("supply {}: {} from {} to {}", s.name, show::volts(s.volts), s.plus, s.minus));
     let all = std::iter::once(board.ground()).chain(board.nets().iter().map(String::as_str));
     Overview {
         board: board.name().to_owned(),
         says: board.says().to_owned(),
         build: board.build().name().to_owned(),
         supplies: supplies.collect(),
-        path: steps(board, path),
+        path: steps(board, library, path),
         nets: all.map(|net| net_row(board, net)).collect(),
         parts: board
             .parts()
@@ -129,17 +130,22 @@ fn without_article(says: &str) -> &str {
 
 /// What the part is called in a phrase: `R3 68k`, `Q1 2N5088`.
 fn named(part: &Part) -> String {
-    if part.label.is_empty() || part.label.contains(' ') { part.id.clone() } else { format!("{} {}", part.id, part.label) }
+    if part.label.is_empty() || part.label.contains(' ') {
+        part.id.clone()
+    } else {
+        format!("{} {}", part.id, part.label)
+    }
 }
 
 fn role(part: &Part) -> String {
     part.role.as_ref().map_or(String::new(), |r| format!(", {}", r.replace('-', " ")))
 }
 
-fn steps(board: &Board, path: &[String]) -> Vec<Step> {
+fn steps(board: &Board, library: &Library, path: &[String]) -> Vec<Step> {
     let on = |part: &Part, net: &str| part.pins.iter().any(|p| p.net.as_deref() == Some(net));
     let leads = |a: &str, b: &str| -> Vec<&Part> {
-        board.parts().iter().filter(|p| on(p, a) && on(p, b) && !is_supply(board, p)).collect()
+        let joins = |p: &&Part| on(p, a) && on(p, b) && !is_supply(board, p) && one_section(p, library, a, b);
+        board.parts().iter().filter(joins).collect()
     };
     let mut along: Vec<&str> = Vec::new();
     for pair in path.windows(2) {
@@ -163,6 +169,20 @@ fn steps(board: &Board, path: &[String]) -> Vec<Step> {
     out
 }
 
+/// Whether pins on two nets belong together inside a part: of a chip with several sections only those of one do.
+fn one_section(part: &Part, library: &Library, a: &str, b: &str) -> bool {
+    let Some(device) = part.device.as_deref().and_then(|d| library.device(d)) else { return true };
+    let sections: Vec<&crate::rules::parts::Element> = device
+        .elements
+        .iter()
+        .map(|(_, e)| e)
+        .filter(|e| e.kind.value == "amplifier" || e.kind.value == "inverter")
+        .collect();
+    let on = |pin: &str, net: &str| part.pins.iter().any(|p| p.name == pin && p.net.as_deref() == Some(net));
+    let has = |e: &crate::rules::parts::Element, net: &str| e.nodes.iter().take(3).any(|n| on(&n.value, net));
+    sections.len() < 2 || device.delay.is_some() || sections.iter().any(|e| has(e, a) && has(e, b))
+}
+
 fn is_supply(board: &Board, part: &Part) -> bool {
     board.supplies().iter().any(|s| s.name == part.id)
 }
@@ -176,8 +196,15 @@ fn hanging(part: &Part, net: &str) -> String {
     if let [other] = others[..] {
         return format!("{} to {other}{}", named(part), role(part));
     }
-    let pins: Vec<&str> = part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|p| p.name.as_str()).collect();
-    format!("{}, {} {}{}", named(part), if pins.len() == 1 { "pin" } else { "pins" }, pins.join(" and "), role(part))
+    let pins: Vec<&str> =
+        part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|p| p.name.as_str()).collect();
+    format!(
+        "{}, {} {}{}",
+        named(part),
+        if pins.len() == 1 { "pin" } else { "pins" },
+        pins.join(" and "),
+        role(part)
+    )
 }
 
 /// `C1 47n, input coupling`; `Q1 2N5088, b to c, gain transistor`.
@@ -185,7 +212,8 @@ fn leading(part: &Part, from: &str, to: &str) -> String {
     if part.pins.len() == 2 {
         return format!("{}{}", named(part), role(part));
     }
-    let pin = |net: &str| part.pins.iter().find(|p| p.net.as_deref() == Some(net)).map_or("", |p| p.name.as_str());
+    let pin =
+        |net: &str| part.pins.iter().find(|p| p.net.as_deref() == Some(net)).map_or("", |p| p.name.as_str());
     format!("{}, {} to {}{}", named(part), pin(from), pin(to), role(part))
 }
 
@@ -255,7 +283,11 @@ impl Overview {
     }
 
     fn part_text(&self, row: &PartRow, wide: usize, width: usize, out: &mut String) {
-        let value = if row.value.is_empty() || row.value == row.kind { String::new() } else { format!("{}, ", row.value) };
+        let value = if row.value.is_empty() || row.value == row.kind {
+            String::new()
+        } else {
+            format!("{}, ", row.value)
+        };
         let mut pieces = vec![format!("{value}{}", row.kind)];
         let plain = row.pins.iter().map(|(p, _)| p.as_str()).eq(["1", "2"]);
         let pins = row.pins.iter().map(|(p, n)| match n {

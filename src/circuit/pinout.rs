@@ -55,7 +55,12 @@ pub struct PartPage {
 ///
 /// # Errors
 /// [`PredictError::Solve`] when the board has no operating point.
-pub fn part_page(board: &Board, library: &Library, id: &str, bench: &Bench) -> Result<Option<PartPage>, PredictError> {
+pub fn part_page(
+    board: &Board,
+    library: &Library,
+    id: &str,
+    bench: &Bench,
+) -> Result<Option<PartPage>, PredictError> {
     let Some(part) = board.parts().iter().find(|p| p.id == id) else { return Ok(None) };
     let mut predictor = Predictor::new(board, bench.clone())?;
     let all = predictor.checks().to_vec();
@@ -79,7 +84,11 @@ pub fn part_page(board: &Board, library: &Library, id: &str, bench: &Bench) -> R
             pin: pin.name.clone(),
             is: says(&pin.name),
             with: with.into_iter().filter(|p| *p != own).collect(),
-            reads: checks.iter().filter(here).filter_map(|c| Some(sheet_line(board, c, predictions.get(c)?))).collect(),
+            reads: checks
+                .iter()
+                .filter(here)
+                .filter_map(|c| Some(sheet_line(board, c, predictions.get(c)?)))
+                .collect(),
             says: reads_of(library, part, &pin.name).map(|r| (r.says.clone(), r.source.clone())),
             net,
         }
@@ -151,18 +160,24 @@ impl PartPage {
         if !shape.is_empty() {
             let _ = write!(out, "\n```\n{shape}```\n");
         }
-        let rows: Vec<Vec<String>> = self.pins.iter().map(|p| {
-            let read = |wanted: fn(&CheckId) -> bool| p.reading(wanted).map_or(String::new(), |l| l.band.clone());
-            vec![
-                p.pin.clone(),
-                p.is.clone(),
-                p.net_name().to_owned(),
-                read(|c| matches!(c, CheckId::Ohms(_))),
-                read(|c| matches!(c, CheckId::Volts(_))),
-                read(|c| matches!(c, CheckId::Level(_))),
-                p.with.join(", "),
-            ]
-        }).collect();
+        let rows: Vec<Vec<String>> = self
+            .pins
+            .iter()
+            .map(|p| {
+                let read = |wanted: fn(&CheckId) -> bool| {
+                    p.reading(wanted).map_or(String::new(), |l| l.band.clone())
+                };
+                vec![
+                    p.pin.clone(),
+                    p.is.clone(),
+                    p.net_name().to_owned(),
+                    read(|c| matches!(c, CheckId::Ohms(_))),
+                    read(|c| matches!(c, CheckId::Volts(_))),
+                    read(|c| matches!(c, CheckId::Level(_))),
+                    p.with.join(", "),
+                ]
+            })
+            .collect();
         let head = ["pin", "is", "net", "ohms to ground", "volts", "level", "on the net"];
         let _ = write!(out, "\n{}", super::page::markdown(&rows, &head));
         out
@@ -207,7 +222,9 @@ impl PartPage {
 
     fn dual_in_line(&self, width: usize) -> String {
         let half = self.order.len() / 2;
-        let beside = |pin: Option<&PinLine>| pin.map_or((String::new(), String::new()), |p| (p.net_name().to_owned(), p.volts()));
+        let beside = |pin: Option<&PinLine>| {
+            pin.map_or((String::new(), String::new()), |p| (p.net_name().to_owned(), p.volts()))
+        };
         let rows: Vec<_> = (0..half)
             .map(|i| {
                 let (left, right) = (&self.order[i], &self.order[self.order.len() - 1 - i]);
@@ -227,7 +244,8 @@ impl PartPage {
         let mut out = format!("{lead}+---\\_/---+\n");
         for (left, right, (lnet, lvolts), (rnet, rvolts)) in rows {
             let inside = format!("{left:<4}{right:>5}");
-            let line = format!("{lnet:>left_net$} {lvolts:>left_volts$} |{inside}| {rvolts:<right_volts$} {rnet}");
+            let line =
+                format!("{lnet:>left_net$} {lvolts:>left_volts$} |{inside}| {rvolts:<right_volts$} {rnet}");
             out.push_str(line.trim_end());
             out.push('\n');
         }
@@ -246,7 +264,8 @@ impl PartPage {
             .filter_map(|o| self.at(o))
             .map(|p| [p.pin.clone(), p.net_name().to_owned(), p.volts()])
             .collect();
-        let wide: Vec<usize> = cells.iter().map(|c| c.iter().map(|t| t.width()).max().unwrap_or(0).max(3)).collect();
+        let wide: Vec<usize> =
+            cells.iter().map(|c| c.iter().map(|t| t.width()).max().unwrap_or(0).max(3)).collect();
         let total: usize = wide.iter().sum::<usize>() + 2 * wide.len().saturating_sub(1);
         if total + 4 > width {
             return String::new();

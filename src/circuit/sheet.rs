@@ -360,7 +360,9 @@ impl Whatif {
     pub fn to_text(&self, width: usize) -> String {
         let mut out = format!("{}\n\n", self.board);
         self.changes.iter().for_each(|c| out.push_str(&sentence(&c.words(), width, "", 2)));
-        self.faults.iter().for_each(|f| out.push_str(&sentence(&format!("{}: {}", f.id, f.says), width, "", 2)));
+        self.faults
+            .iter()
+            .for_each(|f| out.push_str(&sentence(&format!("{}: {}", f.id, f.says), width, "", 2)));
         out.push('\n');
         out.push_str(&table(&self.rows("*"), &self.head(), width));
         self.tally(&mut out);

@@ -141,7 +141,8 @@ fn supply_nets(board: &Board) -> Vec<&str> {
     for _ in 0..4 {
         for part in board.parts().iter().filter(|p| p.role.as_deref().is_some_and(|r| feeding.contains(&r))) {
             let nets: Vec<&str> = part.pins.iter().filter_map(|p| p.net.as_deref()).collect();
-            let output = part.pins.iter().filter(|p| part.pins.len() == 2 || p.name == "out" || p.name == "5");
+            let output =
+                part.pins.iter().filter(|p| part.pins.len() == 2 || p.name == "out" || p.name == "5");
             if nets.iter().any(|n| rails.contains(n)) {
                 rails.extend(output.filter_map(|p| p.net.as_deref()));
             }
@@ -211,7 +212,9 @@ fn between(board: &Board, a: &str, b: &str) -> Option<String> {
         let low = match part.kind.as_str() {
             "resistor" => crate::units::notation::ohms_value(&part.label).is_ok_and(|r| r.0 < BEEPS),
             "link" | "fuse" | "inductor" | "toggle" | "footswitch" | "jack" => true,
-            "pot" | "trimmer" => crate::units::notation::ohms_value(&part.label).is_ok_and(|r| r.0 < 4.0 * BEEPS),
+            "pot" | "trimmer" => {
+                crate::units::notation::ohms_value(&part.label).is_ok_and(|r| r.0 < 4.0 * BEEPS)
+            }
             _ => false,
         };
         low && on(a) && on(b)
@@ -227,7 +230,9 @@ fn way(part: &Part, library: &Library) -> Option<Way> {
         false => format!("{} {}", part.id, part.label),
     };
     let says = match part.kind.as_str() {
-        "electrolytic" => format!("plus (the longer leg) on {}, minus (the stripe) on {}", net("plus")?, net("minus")?),
+        "electrolytic" => {
+            format!("plus (the longer leg) on {}, minus (the stripe) on {}", net("plus")?, net("minus")?)
+        }
         "tantalum" => format!("plus (marked) on {}, minus on {}", net("plus")?, net("minus")?),
         "diode" => format!("band on {}, other end on {}", net("cathode")?, net("anode")?),
         "led" => format!("flat side, short leg on {}; long leg on {}", net("cathode")?, net("anode")?),
@@ -240,11 +245,15 @@ fn way(part: &Part, library: &Library) -> Option<Way> {
                 .map(|leg| format!("{} {}", leg.value, net(&leg.value).unwrap_or_else(|| "open".into())))
                 .collect();
             if package.value.starts_with("DIP") {
-                let supply = device.supply.iter().filter_map(|p| Some(format!("pin {} on {}", p.value, net(&p.value)?)));
+                let supply = device
+                    .supply
+                    .iter()
+                    .filter_map(|p| Some(format!("pin {} on {}", p.value, net(&p.value)?)));
                 let supply: Vec<String> = supply.collect();
                 format!("notch at pins 1 and {}; {}", order.len(), supply.join(", "))
             } else {
-                let view = if package.value == "TO-220" { "print facing you" } else { "flat side facing you" };
+                let view =
+                    if package.value == "TO-220" { "print facing you" } else { "flat side facing you" };
                 format!("{view}, legs down, left to right: {}", legs.join(", "))
             }
         }
@@ -283,7 +292,9 @@ impl Ticked {
                 _ => match into {
                     Some(true) => out.missing.push(pin_on(board, net, word)?),
                     Some(false) => out.touching.push(net_of(board, net, word)?),
-                    None => return Err((format!("'{answer}' says nothing about the wiring of {net}"), how())),
+                    None => {
+                        return Err((format!("'{answer}' says nothing about the wiring of {net}"), how()));
+                    }
                 },
             }
         }
@@ -311,15 +322,24 @@ fn pin_on(board: &Board, net: &str, word: &str) -> Result<(String, String), (Str
     });
     found.map(|(part, pin)| (part.id.clone(), pin.name.clone())).ok_or_else(|| {
         let pins = board.pins_on(net);
-        let help = format!("{}; on {net} are {}", or_nearest(word, pins.iter().map(String::as_str)), pins.join(", "));
+        let help = format!(
+            "{}; on {net} are {}",
+            or_nearest(word, pins.iter().map(String::as_str)),
+            pins.join(", ")
+        );
         (format!("'{word}' is no pin on {net}"), help)
     })
 }
 
 fn net_of(board: &Board, net: &str, word: &str) -> Result<String, (String, String)> {
-    let all = || std::iter::once(board.ground()).chain(board.nets().iter().map(String::as_str)).filter(|n| *n != net);
+    let all = || {
+        std::iter::once(board.ground()).chain(board.nets().iter().map(String::as_str)).filter(|n| *n != net)
+    };
     let by_pin = board.find_pin(word).and_then(|(_, pin)| pin.net.as_deref());
-    let found = all().find(|n| *n == word).or(by_pin.filter(|n| *n != net)).or_else(|| all().find(|n| n.eq_ignore_ascii_case(word)));
+    let found = all()
+        .find(|n| *n == word)
+        .or(by_pin.filter(|n| *n != net))
+        .or_else(|| all().find(|n| n.eq_ignore_ascii_case(word)));
     found
         .map(str::to_owned)
         .ok_or_else(|| (format!("there is no other net '{word}' on this board"), or_nearest(word, all())))
@@ -387,7 +407,8 @@ impl Wiring {
 
     /// As Markdown.
     pub fn to_markdown(&self) -> String {
-        let mut out = format!("# {}\n\nIs it built as drawn? ({})\n\n{}\n", self.board, self.build, self.first);
+        let mut out =
+            format!("# {}\n\nIs it built as drawn? ({})\n\n{}\n", self.board, self.build, self.first);
         if !self.misplaced.is_empty() {
             out.push_str("\n## By the rows in the file\n\n");
             self.misplaced.iter().for_each(|m| {
@@ -484,7 +505,8 @@ mod tests {
             assert_eq!(pins, on_nets, "{name}");
             for bridge in board.faults().iter().filter(|f| f.mode == "bridge") {
                 let (a, b) = bridge.part.split_once('~').unwrap();
-                let has = |x: &str, y: &str| nets.iter().any(|n| n.net == x && n.apart.iter().any(|p| p.net == y));
+                let has =
+                    |x: &str, y: &str| nets.iter().any(|n| n.net == x && n.apart.iter().any(|p| p.net == y));
                 assert!(has(a, b) && has(b, a), "{name} {}", bridge.id);
             }
             for width in [44, 80] {
@@ -519,7 +541,8 @@ mod tests {
     #[test]
     fn what_a_fault_does_to_a_pin_follows_from_its_edits() {
         let lantern = board("tin");
-        let chance = |fault: &str, part: &str, pin: &str| misses(&lantern, lantern.fault(fault).unwrap(), part, pin);
+        let chance =
+            |fault: &str, part: &str, pin: &str| misses(&lantern, lantern.fault(fault).unwrap(), part, pin);
         assert_eq!(chance("IC1.5:joint", "IC1", "5"), MISSES);
         assert_eq!(chance("IC1.5:joint", "IC1", "3"), 0.0);
         assert_eq!((chance("R4:open", "R4", "1"), chance("R4:open", "R4", "2")), (EITHER_END, EITHER_END));
@@ -528,6 +551,9 @@ mod tests {
         assert_eq!((chance("U1:turned", "U1", "gnd"), chance("R4:open", "R5", "1")), (0.0, 0.0));
         let bridge = lantern.faults().iter().find(|f| f.mode == "bridge").unwrap();
         let (a, b) = bridge.part.split_once('~').unwrap();
-        assert_eq!((touches(bridge, a, b), touches(bridge, b, a), touches(bridge, a, "DRY")), (TOUCHES, TOUCHES, 0.0));
+        assert_eq!(
+            (touches(bridge, a, b), touches(bridge, b, a), touches(bridge, a, "DRY")),
+            (TOUCHES, TOUCHES, 0.0)
+        );
     }
 }

@@ -55,10 +55,20 @@ impl Asker<'_, '_> {
         self.typed(&[])
     }
 
+    /// One line as typed, an empty one too; nothing where the input has ended or the user leaves.
+    ///
+    /// # Errors
+    /// When it can't be asked.
+    pub fn raw(&mut self, question: &str) -> Result<Option<String>, Failure> {
+        self.say(question)?;
+        let to = if self.aside { &mut *self.screen.err } else { &mut *self.screen.out };
+        Ok(self.input.ask(to, &[], self.screen.width)?.map(|l| l.trim().to_string()))
+    }
+
     fn typed(&mut self, choices: &[String]) -> Result<Option<String>, Failure> {
         let to = if self.aside { &mut *self.screen.err } else { &mut *self.screen.out };
         match self.input.ask(to, choices, self.screen.width)? {
-            None if self.input.has_keys() => Err(Failure::Input("stopped; no card was made".into())),
+            None if self.input.has_keys() => Err(Failure::Input("stopped; nothing was made".into())),
             line => Ok(line.map(|l| l.trim().to_string()).filter(|l| !l.is_empty())),
         }
     }

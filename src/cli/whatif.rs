@@ -63,7 +63,8 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let source = target::board_source(path, args.example.as_deref())?;
     let changed = Board::load_changed(&source, &library, &changes)?;
     let told = changes.iter().map(|c| told(&board, &changed, &library, c)).collect();
-    let page = sheet::whatif_changed(&board, &changed, told, &faults, &Bench::default()).map_err(unsettled)?;
+    let page =
+        sheet::whatif_changed(&board, &changed, told, &faults, &Bench::default()).map_err(unsettled)?;
     if screen.json {
         return screen.document(&page);
     }
@@ -78,7 +79,8 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
 fn told(board: &Board, changed: &Board, library: &Library, change: &Change) -> WhatifChange {
     let stands = |b: &Board| {
         let part = b.parts().iter().find(|p| p.id == change.part);
-        let turned = change.to.ends_with('%').then(|| part?.turn.map(|t| format!("{:.0} %", t * 100.0))).flatten();
+        let turned =
+            change.to.ends_with('%').then(|| part?.turn.map(|t| format!("{:.0} %", t * 100.0))).flatten();
         turned.or_else(|| part?.position.clone()).or_else(|| Some(part?.label.clone())).unwrap_or_default()
     };
     let device = |b: &Board| b.parts().iter().find(|p| p.id == change.part).and_then(|p| p.device.clone());

@@ -370,7 +370,12 @@ fn on_wiring(
     let by_pin = board.find_pin(net).and_then(|(_, pin)| pin.net.as_deref());
     let Some(net) = all().find(|n| *n == net).or(by_pin) else {
         let help = or_nearest(net, all());
-        return Err(slip("unknown-name", finding.check.span, format!("there is no net '{net}' on the board"), help));
+        return Err(slip(
+            "unknown-name",
+            finding.check.span,
+            format!("there is no net '{net}' on the board"),
+            help,
+        ));
     };
     if unsure {
         return Ok(Meaning::Unsure { check: None });

@@ -85,9 +85,14 @@ impl Builder<'_> {
         out
     }
 
-    fn of_board(&self, chance: impl Fn(&crate::circuit::board::Fault) -> f64, board: &Board) -> Vec<(Cause, f64)> {
+    fn of_board(
+        &self,
+        chance: impl Fn(&crate::circuit::board::Fault) -> f64,
+        board: &Board,
+    ) -> Vec<(Cause, f64)> {
         let of = |(i, fault): (usize, &super::model::ModelFault)| {
-            let found = matches!(fault.origin, FaultOrigin::Board(_)).then(|| board.fault(&fault.id)).flatten()?;
+            let found =
+                matches!(fault.origin, FaultOrigin::Board(_)).then(|| board.fault(&fault.id)).flatten()?;
             let p = chance(found);
             (p > 0.0).then_some((self.present[FaultId(i).0], p.min(0.99)))
         };
@@ -97,10 +102,16 @@ impl Builder<'_> {
     /// The rules' own faults that part (or join) nets somewhere on the unit, with their strengths.
     fn somewhere(&self, word: &str) -> Vec<(Cause, f64)> {
         let mut out: BTreeMap<Cause, f64> = BTreeMap::new();
-        let conditions = self.rules.condition_order().iter().filter(|c| self.rules.condition(**c).board.as_deref() == Some(word));
+        let conditions = self
+            .rules
+            .condition_order()
+            .iter()
+            .filter(|c| self.rules.condition(**c).board.as_deref() == Some(word));
         for id in conditions {
             for (_, link) in self.rules.links_to(Effect::Condition(*id)) {
-                let (rules::Cause::Fault(fault), Strength::Plain(p)) = (link.from, &link.strength) else { continue };
+                let (rules::Cause::Fault(fault), Strength::Plain(p)) = (link.from, &link.strength) else {
+                    continue;
+                };
                 for node in self.by_rule.get(&fault).into_iter().flatten() {
                     // A fault of the board is where it is.
                     if matches!(self.faults[node.0].origin, FaultOrigin::Rule(_)) {

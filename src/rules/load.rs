@@ -406,7 +406,11 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
-                board: self.board_word(e.file, e.item.board.as_ref(), &["bias-moved", "nets-apart", "nets-joined"]),
+                board: self.board_word(
+                    e.file,
+                    e.item.board.as_ref(),
+                    &["bias-moved", "nets-apart", "nets-joined"],
+                ),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),

@@ -136,7 +136,11 @@ impl Library {
                     .iter()
                     .filter_map(|(p, _)| {
                         let r = self.reads(name, &p.value)?;
-                        Some(ReadsRow { pin: p.value.clone(), says: r.says.clone(), source: r.source.clone() })
+                        Some(ReadsRow {
+                            pin: p.value.clone(),
+                            says: r.says.clone(),
+                            source: r.source.clone(),
+                        })
                     })
                     .collect(),
                 ..self.kind_face(&device.kind.value)
@@ -174,7 +178,11 @@ impl Library {
             reads: kind
                 .reads
                 .iter()
-                .map(|(p, r)| ReadsRow { pin: p.value.clone(), says: r.says.clone(), source: r.source.clone() })
+                .map(|(p, r)| ReadsRow {
+                    pin: p.value.clone(),
+                    says: r.says.clone(),
+                    source: r.source.clone(),
+                })
                 .collect(),
             ..PartFace::default()
         }
@@ -250,7 +258,8 @@ impl PartFace {
                 None => reads.push((vec![&row.pin], row)),
             }
         }
-        let reads = reads.iter().map(|(pins, r)| format!("{}: {} ({})", pins.join(", "), r.says, r.source)).collect();
+        let reads =
+            reads.iter().map(|(pins, r)| format!("{}: {} ({})", pins.join(", "), r.says, r.source)).collect();
         lists("What each pin reads when all is well", reads, page);
         let limits = self.limits.iter().map(|(k, v)| format!("{k}: {v}")).collect();
         lists("Limits, in base units", limits, page);

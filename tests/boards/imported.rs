@@ -85,7 +85,10 @@ fn ten_netlists_read_as_the_reference_simulator_has_them() {
         }
         for (drawn, value) in theirs["level"].as_object().unwrap() {
             let at = net(&board, &fitted, drawn);
-            let (Some(p), theirs) = (ours.get(&CheckId::Level(at.to_owned())), value.as_f64().unwrap()) else { continue };
+            let (Some(p), theirs) = (ours.get(&CheckId::Level(at.to_owned())), value.as_f64().unwrap())
+            else {
+                continue;
+            };
             if p.mean < DEAD && theirs < DEAD {
                 continue;
             }
@@ -95,7 +98,8 @@ fn ten_netlists_read_as_the_reference_simulator_has_them() {
             }
         }
         let total: f64 = theirs["amps"].as_object().unwrap().values().map(|v| v.as_f64().unwrap()).sum();
-        let drawn: Vec<_> = board.supplies().iter().map(|s| ours.get(&CheckId::Amps(s.name.clone())).unwrap()).collect();
+        let drawn: Vec<_> =
+            board.supplies().iter().map(|s| ours.get(&CheckId::Amps(s.name.clone())).unwrap()).collect();
         let (mean, sd): (f64, f64) = (drawn.iter().map(|p| p.mean).sum(), drawn.iter().map(|p| p.sd).sum());
         amps += 1;
         if (mean - total).abs() > 3.0 * sd + AMPS * total.abs() {
@@ -134,15 +138,22 @@ fn a_board_comes_back_from_its_own_netlist() {
         let back = Board::load(&Source::new("back.yaml", text.as_str()), &library)
             .unwrap_or_else(|c| panic!("{}\n{text}", c.render(false)));
         for (a, b) in board.parts().iter().zip(back.parts()) {
-            assert_eq!((&a.id, &a.kind, &a.device, &a.role, a.turn), (&b.id, &b.kind, &b.device, &b.role, b.turn));
+            assert_eq!(
+                (&a.id, &a.kind, &a.device, &a.role, a.turn),
+                (&b.id, &b.kind, &b.device, &b.role, b.turn)
+            );
             let nets = |p: &halfsplit::circuit::board::Part| {
                 p.pins.iter().map(|q| (q.name.clone(), q.net.clone())).collect::<Vec<_>>()
             };
             assert_eq!(nets(a), nets(b), "{}", a.id);
         }
         assert_eq!(board.parts().len(), back.parts().len());
-        assert_eq!((board.nets(), board.build(), board.neighbours()), (back.nets(), back.build(), back.neighbours()));
-        let (before, after) = (sheet(&board, &Bench::default()).unwrap(), sheet(&back, &Bench::default()).unwrap());
+        assert_eq!(
+            (board.nets(), board.build(), board.neighbours()),
+            (back.nets(), back.build(), back.neighbours())
+        );
+        let (before, after) =
+            (sheet(&board, &Bench::default()).unwrap(), sheet(&back, &Bench::default()).unwrap());
         for (a, b) in before.parts.iter().zip(&after.parts) {
             for (x, y) in a.lines.iter().zip(&b.lines) {
                 assert_eq!((&x.check, &x.text, &x.band), (&y.check, &y.text, &y.band), "{}", board.name());
@@ -168,7 +179,9 @@ fn written_netlists_run_as_the_boards_solve() {
     for board in &boards {
         let theirs = &stored[board.name()];
         let point = Solver::new(board.network(), Options::default()).unwrap().operating_point().unwrap();
-        for (at, value) in theirs["volts"].as_object().unwrap_or_else(|| panic!("no values of {}", board.name())) {
+        for (at, value) in
+            theirs["volts"].as_object().unwrap_or_else(|| panic!("no values of {}", board.name()))
+        {
             let name = board.nets().iter().find(|n| n.eq_ignore_ascii_case(at)).unwrap();
             let (ours, value) = (point.volts(board.node(name).unwrap()), value.as_f64().unwrap());
             compared += 1;

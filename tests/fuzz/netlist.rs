@@ -16,8 +16,8 @@ const KICAD: [&str; 2] =
     [include_str!("../data/import/pike_whistle.net"), include_str!("../data/import/hazel_fan.net")];
 const LIST: &str = "board Thorn\nbuild stripboard\nsupply 9V V9 GND battery\nin IN\nout OUT\nR1 1M IN GND\nC1 100n IN B\nR2 390k V9 B\nR3 68k B GND\nQ1 2N5088 c=C b=B e=E\nR4 4k7 V9 C\nR5 680R E GND\nC2 1u C LUG film\nVR1 100kA GND OUT LUG 70%\nC3 47u V9 GND\n";
 const WORDS: [&str; 24] = [
-    "R1", "C9", "Q1", "X1", "V1", "IC1", " 0 ", "GND", " 4k7", " 1e30", " 1Meg", ".subckt", ".ends", "+", "\n", "(", ")", "\"", "=", "{",
-    "TL072", "pot", "NC", "%",
+    "R1", "C9", "Q1", "X1", "V1", "IC1", " 0 ", "GND", " 4k7", " 1e30", " 1Meg", ".subckt", ".ends", "+",
+    "\n", "(", ")", "\"", "=", "{", "TL072", "pot", "NC", "%",
 ];
 
 /// Takes a drawing as far as it goes; whether a board came of it.
@@ -30,13 +30,17 @@ fn taken(source: &Source, format: Format, library: &Library) -> bool {
         }
     };
     let fitted = Fitted::of(&drawing, library);
-    assert!(fitted.parts.len() + fitted.complaints.0.len() + fitted.left_out.len() <= drawing.parts.len().max(1) * 2);
+    assert!(
+        fitted.parts.len() + fitted.complaints.0.len() + fitted.left_out.len()
+            <= drawing.parts.len().max(1) * 2
+    );
     let plan = Plan::of(&drawing, &fitted, library);
     let (text, _) = board_text(&fitted, &plan, library);
     match Board::load(&Source::new("board.yaml", text.as_str()), library) {
         Ok(board) => {
             if let Ok(deck) = spice_deck(&board, library) {
-                let back = import::read(&Source::new("deck.cir", deck.as_str()), Some(Format::Spice), library);
+                let back =
+                    import::read(&Source::new("deck.cir", deck.as_str()), Some(Format::Spice), library);
                 let back = back.unwrap_or_else(|c| panic!("{}\n{deck}", c.render(false)));
                 assert_eq!(Fitted::of(&back, library).complaints.0.len(), 0, "{deck}");
             }

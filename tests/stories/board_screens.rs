@@ -39,8 +39,25 @@ fn a_board_is_made_part_by_part() {
         let folder = Folder::new();
         let mut seat = Seat::at(&folder, &["board", "new", "thorn.yaml"], columns, "xterm");
         let lines = [
-            "Thorn", "breadboard", "", "", "", "help", "R1", "1M", "IN GND", "C1 47n IN B", "R2 390k V9 B", "R3 68k B GND",
-            "Q1 2N5O88 C B E", "Q1 2N5088 C B E", "R4 4k7 V9 C", "R5 680R E GND", "C2 1u C LUG film", "done", "VR1 100kA GND OUT LUG 80%",
+            "Thorn",
+            "breadboard",
+            "",
+            "",
+            "",
+            "help",
+            "R1",
+            "1M",
+            "IN GND",
+            "C1 47n IN B",
+            "R2 390k V9 B",
+            "R3 68k B GND",
+            "Q1 2N5O88 C B E",
+            "Q1 2N5088 C B E",
+            "R4 4k7 V9 C",
+            "R5 680R E GND",
+            "C2 1u C LUG film",
+            "done",
+            "VR1 100kA GND OUT LUG 80%",
             "done",
         ];
         for line in lines {

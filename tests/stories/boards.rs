@@ -27,12 +27,29 @@ fn from_a_netlist_to_a_fault_named() {
         folder.run(line).ends(0)
     };
     let made = run(&["board", "import", "fern_bell.net", "--build", "stripboard"]);
-    assert!(made.out.contains("Made fern_bell-board.yaml") && made.out.contains("- output: OUT (by the name OUT)"), "{}", made.out);
+    assert!(
+        made.out.contains("Made fern_bell-board.yaml")
+            && made.out.contains("- output: OUT (by the name OUT)"),
+        "{}",
+        made.out
+    );
     let checked = run(&["board", "check", "fern_bell-board.yaml"]);
     assert!(checked.out.contains("Nothing looks wrong."), "{}", checked.out);
     run(&[
-        "open", "job.yaml", "--unit", "Fern Bell", "--history", "fresh-build", "--power", "adaptor", "--complaint", "no sound", "--board",
-        "fern_bell-board.yaml", "--tools", "meter,iron,spares",
+        "open",
+        "job.yaml",
+        "--unit",
+        "Fern Bell",
+        "--history",
+        "fresh-build",
+        "--power",
+        "adaptor",
+        "--complaint",
+        "no sound",
+        "--board",
+        "fern_bell-board.yaml",
+        "--tools",
+        "meter,iron,spares",
     ]);
     // The lower resistor of the reference divider was never soldered: the reference sits at the supply.
     let noted = run(&["note", "job.yaml", "volts:+9V=8.73V", "volts:VREF=8.7V", "volts:D2-K=7.4V"]);
@@ -56,7 +73,12 @@ fn an_import_that_can_not_be_says_what_to_edit_and_writes_nothing() {
     assert_eq!(folder.names(), ["horn.cir"]);
     // Without the part its stage has no transistor, and the board says where that hurts.
     let without = folder.run(&["board", "import", "horn.cir", "--yes", "--leave-out"]);
-    assert!(without.out.contains("Not on the board") || without.err.contains("wants an edit"), "{} {}", without.out, without.err);
+    assert!(
+        without.out.contains("Not on the board") || without.err.contains("wants an edit"),
+        "{} {}",
+        without.out,
+        without.err
+    );
     let again = folder.run(&["board", "import", "horn.cir", "--yes", "--leave-out"]).ends(1);
     assert!(again.err.contains("horn-board.yaml"), "an existing file is left alone: {}", again.err);
 }
@@ -81,7 +103,9 @@ fn a_list_becomes_a_board_and_its_slips_are_named_by_line() {
     assert!(folder.text("thorn.yaml").contains("role: collector-load"), "{}", folder.text("thorn.yaml"));
     folder.put("wrong.txt", &LIST.replace("Q1 2N5088", "Q1 2N5O88").replace("C1 47n IN B", "C1 47n IN"));
     let refused = folder.run(&["board", "new", "other.yaml", "--from", "wrong.txt"]).ends(1);
-    for words in ["wrong.txt:8", "'C1' has 1 nodes where the part has 2 pins", "wrong.txt:11", "no card for '2N5O88'"] {
+    for words in
+        ["wrong.txt:8", "'C1' has 1 nodes where the part has 2 pins", "wrong.txt:11", "no card for '2N5O88'"]
+    {
         assert!(refused.err.contains(words), "{words}: {}", refused.err);
     }
     assert_eq!(folder.names(), ["parts.txt", "thorn.yaml", "wrong.txt"]);
@@ -97,7 +121,7 @@ fn part_by_part_through_a_pipe_with_undo_and_a_stop_half_way() {
     assert_eq!(folder.names(), ["thorn.parts"], "what was typed is kept, and no half board is made");
     let more = "C1 100n IN M\nR4 1M IN GND\nC2 100n M OUT\nR5 100k OUT GND\nlist\nnets\ndone\n";
     let second = folder.run_with(more, &["board", "new", "thorn.yaml", "--plain"]).ends(0);
-    assert!(second.out.contains("Going on with 7 lines typed before"), "{}", second.out);
+    assert!(second.out.contains("Going on with 8 lines typed before"), "{}", second.out);
     assert!(second.out.contains("volts:M") && second.out.contains("Made thorn.yaml"), "{}", second.out);
     assert_eq!(folder.names(), ["thorn.yaml"]);
     folder.run(&["board", "check", "thorn.yaml"]).ends(0);
@@ -158,13 +182,20 @@ fn ticks_on_the_wiring_go_on_the_card_and_weigh() {
     folder.run(&["note", "job.yaml", "wiring:PA=all"]).ends(0);
     assert!(probability(joint) < before / 5.0, "a net gone over clears its joints");
     let kept = probability(other);
-    assert!((kept - before_other).abs() < 0.3 * before_other, "and says little of other nets: {kept} {before_other}");
+    assert!(
+        (kept - before_other).abs() < 0.3 * before_other,
+        "and says little of other nets: {kept} {before_other}"
+    );
     folder.run(&["note", "job.yaml", "wiring:NB=no IC1.6"]).ends(0);
     assert!(probability(other) > 0.4, "a pin that does not beep names its joint: {}", probability(other));
     folder.run(&["note", "job.yaml", "wiring:V5=touches V9"]).ends(0);
     assert!(probability("V5~V9:bridge") > 0.4, "{}", probability("V5~V9:bridge"));
     let refused = folder.run(&["note", "job.yaml", "wiring:PA=no IC1.6"]).ends(1);
-    assert!(refused.err.contains("'IC1.6' is no pin on PA") && refused.err.contains("IC1.3"), "{}", refused.err);
+    assert!(
+        refused.err.contains("'IC1.6' is no pin on PA") && refused.err.contains("IC1.3"),
+        "{}",
+        refused.err
+    );
 }
 
 #[test]
@@ -204,7 +235,9 @@ fn other_parts_are_tried_on_paper() {
     let folder = Folder::new();
     let swapped = folder.run(&["whatif", "--example", "pocket-beacon", "Q1=BC549C"]).ends(0);
     assert!(swapped.out.contains("Q1: BC549C instead of 2N5088; its legs stand c, b, e"), "{}", swapped.out);
-    for (word, says) in [("R4=47kk", "47kk"), ("R44=47k", "did you mean 'R4'?"), ("Q1=2N7000", "has the pins d, g, s")] {
+    for (word, says) in
+        [("R4=47kk", "47kk"), ("R44=47k", "did you mean 'R4'?"), ("Q1=2N7000", "has the pins d, g, s")]
+    {
         let refused = folder.run(&["whatif", "--example", "pocket-beacon", word]).ends(1);
         assert!(refused.err.contains(says), "{word}: {}", refused.err);
     }
@@ -215,7 +248,11 @@ fn other_parts_are_tried_on_paper() {
     let wrong = folder.run(&["rules", "list", "--role", "couplng"]).ends(1);
     assert!(wrong.err.contains("did you mean 'coupling'?"), "{}", wrong.err);
     let shown = folder.run(&["rules", "show", "PT2399"]).ends(0);
-    assert!(shown.out.contains("What each pin reads when all is well") && shown.out.contains("half of pin 1"), "{}", shown.out);
+    assert!(
+        shown.out.contains("What each pin reads when all is well") && shown.out.contains("half of pin 1"),
+        "{}",
+        shown.out
+    );
 }
 
 #[test]
@@ -225,9 +262,12 @@ fn sheets_for_print_are_whole_pages() {
         let name = format!("{}.html", &sheet[2..]);
         folder.run(&["sheet", "--example", "tin-lantern", sheet, "--format", "html", "-o", &name]).ends(0);
         let page = folder.text(&name);
-        assert!(page.starts_with("<!DOCTYPE html>\n<html lang=\"en\">") && page.trim_end().ends_with("</html>"));
+        assert!(
+            page.starts_with("<!DOCTYPE html>\n<html lang=\"en\">") && page.trim_end().ends_with("</html>")
+        );
         for tag in ["table", "thead", "tbody", "main", "h1", "style", "title"] {
-            let (open, close) = (page.matches(&format!("<{tag}")).count(), page.matches(&format!("</{tag}>")).count());
+            let (open, close) =
+                (page.matches(&format!("<{tag}")).count(), page.matches(&format!("</{tag}>")).count());
             // `<thead>` is no `<th`, but `<h1` and the like stand alone.
             assert_eq!(open, close, "{tag} in {name}");
         }

@@ -39,7 +39,8 @@ fn one(file: &mut BoardFile, change: &Change, library: &Library) -> Result<(), C
     let part = file.parts.0.iter_mut().find(|(n, _)| n.value == change.part).map(|(_, p)| p);
     let Some(part) = part else {
         let message = format!("there is no part '{}' on this board", change.part);
-        return Err(Complaint::nowhere("unknown-name", message).help(or_nearest(&change.part, names.iter().map(String::as_str))));
+        return Err(Complaint::nowhere("unknown-name", message)
+            .help(or_nearest(&change.part, names.iter().map(String::as_str))));
     };
     match (&part.device, &part.kind) {
         (Some(old), _) => {
@@ -106,7 +107,9 @@ fn value(part: &mut Part, kind: &str, to: &str, library: &Library) -> Result<(),
     }
     let Some(rule) = &entry.value else {
         let message = format!("{} takes no value", entry.says);
-        return Err(Complaint::nowhere("wrong-field", message).help("name a fault instead, such as its 'open'"));
+        return Err(
+            Complaint::nowhere("wrong-field", message).help("name a fault instead, such as its 'open'")
+        );
     };
     let read = match rule.unit {
         crate::units::Unit::Ohms => notation::ohms(to).map(|m| m.value.0),

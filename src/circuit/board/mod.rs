@@ -30,11 +30,11 @@ mod rows;
 pub(crate) mod tests;
 pub mod written;
 
-pub use faults::{Fault, FaultSetError, Fix};
 pub use pins::{PlaceError, Spot};
 pub use changes::{Change, legs_differ};
-pub use rows::{Leg, Misplaced, Row};
+pub use faults::{Fault, FaultSetError, Fix};
 pub use roles::{Inferred, infer as infer_roles};
+pub use rows::{Leg, Misplaced, Row};
 
 use super::network::{ElementId, Network, Node, Terminal};
 use super::tolerance::Varied;

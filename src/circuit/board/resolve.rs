@@ -231,7 +231,9 @@ impl<'a> Resolver<'a, '_> {
         let role = part.role.as_ref()?;
         if self.library.role(&role.value).is_none() {
             let help = or_nearest(&role.value, self.library.roles().map(|(r, _)| r));
-            let help = format!("{help}; 'halfsplit rules list --kind role' lists them, and without 'role' it is worked out");
+            let help = format!(
+                "{help}; 'halfsplit rules list --kind role' lists them, and without 'role' it is worked out"
+            );
             self.notes.say("unknown-name", role.span, format!("unknown role '{}'", role.value), help);
         }
         Some(role.value.clone())

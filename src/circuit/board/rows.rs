@@ -50,15 +50,27 @@ pub(super) fn rows(file: &BoardFile, board: &Board, notes: &mut Notes) -> Vec<Ro
                 Some(to) if names.contains(&to) => row.wires.push(to.to_owned()),
                 Some(to) => {
                     let help = or_nearest(to, names.iter().copied());
-                    notes.say("unknown-name", item.span, format!("there is no row '{to}' for the wire"), help);
+                    notes.say(
+                        "unknown-name",
+                        item.span,
+                        format!("there is no row '{to}' for the wire"),
+                        help,
+                    );
                 }
                 None => match leg(board, &item.value) {
                     Some(leg) => row.legs.push(leg),
                     None => {
                         let all = legs_of(board);
                         let near = or_nearest(&item.value, all.iter().map(String::as_str));
-                        let help = format!("{near}; legs are written R1.1, C3+, Q1.b, leads by their net, wires as 'wire 12'");
-                        notes.say("unknown-name", item.span, format!("'{}' is no leg of this board", item.value), help);
+                        let help = format!(
+                            "{near}; legs are written R1.1, C3+, Q1.b, leads by their net, wires as 'wire 12'"
+                        );
+                        notes.say(
+                            "unknown-name",
+                            item.span,
+                            format!("'{}' is no leg of this board", item.value),
+                            help,
+                        );
                     }
                 },
             }
@@ -138,7 +150,8 @@ pub(super) fn misplaced(rows: &[Row]) -> Vec<Misplaced> {
         for i in group {
             for leg in rows[*i].legs.iter().filter(|l| !l.nets.contains(net)) {
                 let wanted = leg.nets.join(" or ");
-                let home = groups.iter().zip(&nets).find(|(_, n)| n.as_ref().is_some_and(|n| leg.nets.contains(n)));
+                let home =
+                    groups.iter().zip(&nets).find(|(_, n)| n.as_ref().is_some_and(|n| leg.nets.contains(n)));
                 let home = home.map_or(String::new(), |(g, _)| format!(", which is {}", name(g)));
                 out.push(Misplaced {
                     what: leg.called.clone(),
@@ -222,6 +235,10 @@ impl Board {
             "-" => p == "minus",
             _ => p.eq_ignore_ascii_case(pin),
         };
-        part.pins.iter().find(|p| p.name == pin).or_else(|| part.pins.iter().find(|p| short(&p.name))).map(|p| (part, p))
+        part.pins
+            .iter()
+            .find(|p| p.name == pin)
+            .or_else(|| part.pins.iter().find(|p| short(&p.name)))
+            .map(|p| (part, p))
     }
 }

@@ -260,8 +260,12 @@ fn an_amplifier_without_nets_is_not_on_the_board() {
     let text = format!(
         "{HEAD}  R1: {{kind: resistor, value: 10k, nets: [V9, M]}}\n  R2: {{kind: resistor, value: 10k, nets: [M, GND]}}\n  IC1: {{device: TL072, nets: {{1: O, 2: O, 3: M, 4: GND, 8: V9}}}}\n  R3: {{kind: resistor, value: 10k, nets: [O, GND]}}\n"
     );
-    let board = Board::load(&Source::new("b.yaml", text.as_str()), &library).unwrap_or_else(|c| panic!("{}", c.render(false)));
-    assert!(board.faults().iter().all(|f| !f.id.ends_with("-b") && !f.id.starts_with("IC1.5")), "none of its faults either");
+    let board = Board::load(&Source::new("b.yaml", text.as_str()), &library)
+        .unwrap_or_else(|c| panic!("{}", c.render(false)));
+    assert!(
+        board.faults().iter().all(|f| !f.id.ends_with("-b") && !f.id.starts_with("IC1.5")),
+        "none of its faults either"
+    );
     assert!(board.fault("IC1:stuck-low-a").is_some());
     let sheet = crate::circuit::sheet::sheet(&board, &crate::circuit::predict::Bench::default()).unwrap();
     assert!(sheet.to_text(80).contains("volts:O"));
@@ -292,14 +296,18 @@ fn rows_are_held_against_the_nets_and_name_the_leg() {
         misplaced("  1: [V9, R1.1]\n  2: [R1.2, R2.1]\n  5: [C1+]\n  3: [R2.2, C1-, GND]\n"),
         ["M is in row 2 and row 5, and no wire joins them"]
     );
-    assert_eq!(misplaced("  1: [V9, R1.1]\n  2: [R1.2, R2.1, wire 5]\n  5: [C1+]\n  3: [R2.2, C1-, GND]\n"), Vec::<String>::new());
+    assert_eq!(
+        misplaced("  1: [V9, R1.1]\n  2: [R1.2, R2.1, wire 5]\n  5: [C1+]\n  3: [R2.2, C1-, GND]\n"),
+        Vec::<String>::new()
+    );
     let told = complaints(&format!("{HEAD}{DIVIDER}rows:\n  1: [R1.3, wire 9]\n"));
     assert!(told.contains("'R1.3' is no leg of this board") && told.contains("no row '9'"), "{told}");
 }
 
 #[test]
 fn rows_side_by_side_may_be_bridged() {
-    let text = format!("{HEAD}{DIVIDER}rows:\n  1: [V9, R1.1]\n  2: [R1.2, R2.1, C1+]\n  4: [R2.2, C1-, GND]\n");
+    let text =
+        format!("{HEAD}{DIVIDER}rows:\n  1: [V9, R1.1]\n  2: [R1.2, R2.1, C1+]\n  4: [R2.2, C1-, GND]\n");
     let board = Board::load(&Source::new("b.yaml", text), &Library::builtin().unwrap()).unwrap();
     assert!(board.fault("M~V9:bridge").is_some() && board.fault("GND~M:bridge").is_none());
 }
@@ -307,13 +315,17 @@ fn rows_side_by_side_may_be_bridged() {
 #[test]
 fn other_values_and_devices_are_put_in_or_refused() {
     let library = Library::builtin().unwrap();
-    let source = Source::new("b.yaml", own_sources().into_iter().find(|(n, _)| n.starts_with("pocket")).unwrap().1);
+    let source =
+        Source::new("b.yaml", own_sources().into_iter().find(|(n, _)| n.starts_with("pocket")).unwrap().1);
     let with = |part: &str, to: &str| {
         Board::load_changed(&source, &library, &[Change { part: part.into(), to: to.into() }])
     };
     let board = with("R4", "47k").unwrap();
     assert_eq!(board.parts().iter().find(|p| p.id == "R4").unwrap().label, "47k");
-    assert_eq!(with("Q1", "bc549c").unwrap().parts().iter().find(|p| p.id == "Q1").unwrap().device.as_deref(), Some("BC549C"));
+    assert_eq!(
+        with("Q1", "bc549c").unwrap().parts().iter().find(|p| p.id == "Q1").unwrap().device.as_deref(),
+        Some("BC549C")
+    );
     assert_eq!(with("VR1", "20%").unwrap().parts().iter().find(|p| p.id == "VR1").unwrap().turn, Some(0.2));
     assert_eq!(with("main", "7V").unwrap().supplies()[0].volts.0, 7.0);
     for (part, to, says) in [

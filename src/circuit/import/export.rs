@@ -5,6 +5,7 @@
 //! stand), so that [`super::read_spice`] reads the same board back.
 
 use crate::circuit::board::{Board, Part};
+use crate::circuit::dc::{Options, Solver};
 use crate::circuit::network::{Control, DiodeModel, Element, ElementId, Law, Node, Polarity, Primitive};
 use crate::rules::parts::Library;
 use crate::text::{Complaint, Complaints};
@@ -17,12 +18,13 @@ use std::fmt::Write;
 /// Nets whose names differ in case only: SPICE does not tell them apart.
 pub fn spice_deck(board: &Board, library: &Library) -> Result<String, Complaints> {
     cases_apart(board)?;
-    let mut deck = Deck { board, out: String::new(), definitions: Vec::new() };
+    let mut deck = Deck { board, out: String::new(), definitions: Vec::new(), inside: Vec::new() };
     deck.head();
     for part in board.parts() {
         deck.part(part, library);
     }
     deck.bench();
+    deck.first_guess();
     Ok(deck.done())
 }
 
@@ -30,7 +32,8 @@ fn cases_apart(board: &Board) -> Result<(), Complaints> {
     let mut seen: BTreeMap<String, &str> = BTreeMap::new();
     for net in board.nets() {
         if let Some(other) = seen.insert(net.to_lowercase(), net) {
-            let message = format!("the nets '{other}' and '{net}' are one net to SPICE, which does not tell case");
+            let message =
+                format!("the nets '{other}' and '{net}' are one net to SPICE, which does not tell case");
             return Err(Complaint::nowhere("bad-name", message).help("give one of them another name").into());
         }
     }
@@ -42,6 +45,8 @@ struct Deck<'a> {
     out: String,
     /// Models and sub-circuits: what each is, its name, its text. The same thing stands once.
     definitions: Vec<(String, String, String)>,
+    /// Nodes inside sub-circuits as the simulator calls them.
+    inside: Vec<(String, Node)>,
 }
 
 impl Deck<'_> {
@@ -67,7 +72,9 @@ impl Deck<'_> {
             let ohms = |name: &str| {
                 let id = board.network().find_element(name)?;
                 match board.network().element(id).ok()?.primitive {
-                    Primitive::Resistor { ohms, .. } => Some(crate::units::show::ohms_code(crate::units::Ohms(ohms))),
+                    Primitive::Resistor { ohms, .. } => {
+                        Some(crate::units::show::ohms_code(crate::units::Ohms(ohms)))
+                    }
                     _ => None,
                 }
             };
@@ -110,10 +117,14 @@ impl Deck<'_> {
             [(_, e)] if !is_supply && e.primitive.terminals() == ends => Some(e.primitive.clone()),
             _ => None,
         };
-        let nets: Vec<String> = part.pins.iter().map(|p| match &p.net {
-            Some(_) => self.node(p.node),
-            None => format!("nc-{}-{}", part.id, p.name),
-        }).collect();
+        let nets: Vec<String> = part
+            .pins
+            .iter()
+            .map(|p| match &p.net {
+                Some(_) => self.node(p.node),
+                None => format!("nc-{}-{}", part.id, p.name),
+            })
+            .collect();
         let nets = nets.join(" ");
         let name = match &single {
             Some(primitive) => {
@@ -131,7 +142,7 @@ impl Deck<'_> {
             }
             None => {
                 let name = named('X', &part.id);
-                let called = self.subcircuit(part, &elements);
+                let called = self.subcircuit(part, &elements, &name);
                 self.line(format!("{name} {nets} {called}"));
                 name
             }
@@ -200,12 +211,10 @@ impl Deck<'_> {
 
     fn define_supply(&mut self, kind: &str) {
         let text = "v e minus {volts}\nrinner e plus {inner}\n";
-        self.define(kind, text, |name| {
-            format!(".subckt {name} plus minus volts=9 inner=1\n{text}.ends\n")
-        });
+        self.define(kind, text, |name| format!(".subckt {name} plus minus volts=9 inner=1\n{text}.ends\n"));
     }
 
-    fn subcircuit(&mut self, part: &Part, elements: &[(ElementId, Element)]) -> String {
+    fn subcircuit(&mut self, part: &Part, elements: &[(ElementId, Element)], instance: &str) -> String {
         // Pins first, then inner nodes, by names that mean something inside only.
         let mut names: BTreeMap<Node, String> = BTreeMap::new();
         let mut pins = Vec::new();
@@ -232,11 +241,15 @@ impl Deck<'_> {
         };
         let mut body = String::new();
         for (id, e) in elements {
-            let path = e.name.strip_prefix(&format!("{}.", part.id)).unwrap_or(&e.name).replace(['.', '-'], "_");
+            let path =
+                e.name.strip_prefix(&format!("{}.", part.id)).unwrap_or(&e.name).replace(['.', '-'], "_");
             let nodes: Vec<String> =
                 e.primitive.terminals().iter().enumerate().map(|(i, n)| inner(*id, i, *n)).collect();
             body.push_str(&element(&path, &e.primitive, &nodes));
         }
+        let pins_nodes: Vec<Node> = part.pins.iter().map(|p| p.node).collect();
+        let inner = names.iter().filter(|(node, _)| !pins_nodes.contains(node));
+        self.inside.extend(inner.map(|(node, name)| (format!("{instance}.{name}"), *node)));
         let wanted = part.device.clone().unwrap_or_else(|| part.kind.clone());
         self.define(&wanted, &body, |name| format!(".subckt {name} {}\n{body}.ends\n", pins.join(" ")))
     }
@@ -251,13 +264,26 @@ impl Deck<'_> {
             .collect();
         let mut names = Vec::new();
         for (name, primitive) in bench {
-            let nodes: Vec<String> = primitive.terminals().iter().map(|n| self.node(*n).replace('.', "_")).collect();
+            let nodes: Vec<String> =
+                primitive.terminals().iter().map(|n| self.node(*n).replace('.', "_")).collect();
             let line = element(&name, &primitive, &nodes);
             names.extend(line.split_whitespace().next().map(str::to_owned));
             self.out.push_str(&line);
         }
         if !names.is_empty() {
             self.line(format!("*board bench {}", names.join(" ")));
+        }
+    }
+
+    /// Our own operating point, for the simulator to begin at: chips' limits are hard to find from nothing.
+    fn first_guess(&mut self) {
+        let point =
+            Solver::new(self.board.network(), Options::default()).ok().and_then(|s| s.operating_point().ok());
+        let Some(point) = point else { return };
+        let nets = self.board.nets().iter().filter_map(|n| Some((n.clone(), self.board.node(n)?)));
+        let all: Vec<(String, Node)> = nets.chain(std::mem::take(&mut self.inside)).collect();
+        for (name, node) in all.into_iter().filter(|(_, n)| !n.is_ground()) {
+            self.line(format!(".nodeset v({name})={:.5}", point.volts(node)));
         }
     }
 
@@ -306,15 +332,21 @@ fn element(path: &str, primitive: &Primitive, nodes: &[String]) -> String {
         Primitive::Resistor { ohms, .. } => format!("r{path} {} {} {ohms:e}\n", at(0), at(1)),
         Primitive::Capacitor { farads, .. } => format!("c{path} {} {} {farads:e}\n", at(0), at(1)),
         Primitive::Inductor { henries, .. } => format!("l{path} {} {} {henries:e}\n", at(0), at(1)),
-        Primitive::VoltageSource { dc, ac, .. } => format!("v{path} {} {} dc {dc:e} ac {ac:e}\n", at(0), at(1)),
-        Primitive::CurrentSource { dc, ac, .. } => format!("i{path} {} {} dc {dc:e} ac {ac:e}\n", at(0), at(1)),
+        Primitive::VoltageSource { dc, ac, .. } => {
+            format!("v{path} {} {} dc {dc:e} ac {ac:e}\n", at(0), at(1))
+        }
+        Primitive::CurrentSource { dc, ac, .. } => {
+            format!("i{path} {} {} dc {dc:e} ac {ac:e}\n", at(0), at(1))
+        }
         Primitive::ControlledVoltage { law: l, .. } => {
             format!("b{path} {} {} v={}\n", at(0), at(1), law(l, &nodes[2.min(nodes.len())..]))
         }
         Primitive::ControlledCurrent { law: l, .. } => {
             format!("b{path} {} {} i={}\n", at(0), at(1), law(l, &nodes[2.min(nodes.len())..]))
         }
-        Primitive::Diode { .. } => format!("d{path} {} {} m_{path}\n.model m_{path} {}\n", at(0), at(1), model(primitive)),
+        Primitive::Diode { .. } => {
+            format!("d{path} {} {} m_{path}\n.model m_{path} {}\n", at(0), at(1), model(primitive))
+        }
         Primitive::Bjt { .. } => {
             format!("q{path} {} {} {} m_{path}\n.model m_{path} {}\n", at(0), at(1), at(2), model(primitive))
         }
@@ -322,7 +354,14 @@ fn element(path: &str, primitive: &Primitive, nodes: &[String]) -> String {
             format!("j{path} {} {} {} m_{path}\n.model m_{path} {}\n", at(0), at(1), at(2), model(primitive))
         }
         Primitive::Mosfet { .. } => {
-            format!("m{path} {} {} {} {} m_{path}\n.model m_{path} {}\n", at(0), at(1), at(2), at(2), model(primitive))
+            format!(
+                "m{path} {} {} {} {} m_{path}\n.model m_{path} {}\n",
+                at(0),
+                at(1),
+                at(2),
+                at(2),
+                model(primitive)
+            )
         }
     }
 }

@@ -69,7 +69,8 @@ impl Fitted {
     pub fn of(drawing: &Drawing, library: &Library) -> Self {
         let mut out = Self::default();
         // Names that people gave go before those made of pins.
-        let mut drawn: Vec<&str> = drawing.parts.iter().flat_map(|p| p.pins.iter().filter_map(|q| q.net.as_deref())).collect();
+        let mut drawn: Vec<&str> =
+            drawing.parts.iter().flat_map(|p| p.pins.iter().filter_map(|q| q.net.as_deref())).collect();
         drawn.sort_by_key(|n| n.starts_with("Net-("));
         drawn.iter().for_each(|net| drop(out.names.of(net)));
         let fitter = Fitter { library };
@@ -118,8 +119,11 @@ impl Fitted {
     fn names_fit(&mut self) {
         let mut taken: Vec<String> = Vec::new();
         for part in &mut self.parts {
-            let mut id: String =
-                part.id.chars().map(|c| if c.is_alphanumeric() || "+-_/".contains(c) { c } else { '_' }).collect();
+            let mut id: String = part
+                .id
+                .chars()
+                .map(|c| if c.is_alphanumeric() || "+-_/".contains(c) { c } else { '_' })
+                .collect();
             if !id.starts_with(char::is_alphanumeric) {
                 id.insert(0, 'P');
             }
@@ -188,7 +192,10 @@ fn joined_halves(stem: &str, a: &FittedPart, b: &FittedPart) -> Option<FittedPar
         value: Some(show::ohms_code(Ohms(total))),
         turn: Some(format!("{turn}%")),
         nets: vec![("1".into(), bottom), ("2".into(), wiper), ("3".into(), top)],
-        remarks: vec![format!("{} and {} are taken as the two halves of one linear control at {turn} %", a.id, b.id)],
+        remarks: vec![format!(
+            "{} and {} are taken as the two halves of one linear control at {turn} %",
+            a.id, b.id
+        )],
         ..FittedPart::default()
     })
 }
@@ -207,7 +214,8 @@ pub struct Wanted {
 /// What a part typed by hand still wants, told by its designator and value.
 pub fn wanted(part: &DrawnPart, library: &Library) -> Wanted {
     let fitter = Fitter { library };
-    let letters: String = part.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>().to_uppercase();
+    let letters: String =
+        part.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>().to_uppercase();
     let passive = |k: &&str| library.kind(k).is_some_and(|k| !k.terminals.0.is_empty());
     let named = |d: &Drawn| d.letters.iter().any(|l| l.value == letters);
     let of_letters = library.drawn().find(|(k, d)| named(d) && passive(k)).map(|(k, _)| k);
@@ -223,7 +231,8 @@ pub fn wanted(part: &DrawnPart, library: &Library) -> Wanted {
     let kind = fitter.given_kind(part).filter(passive).or(of_letters);
     let Some((name, kind)) = kind.and_then(|k| Some((k, library.kind(k)?))) else {
         let of_device = library.drawn().find(|(_, d)| named(d)).map(|(k, _)| k);
-        let example = of_device.and_then(|k| library.devices().find(|(_, d)| d.kind.value == k)).map(|(n, _)| n);
+        let example =
+            of_device.and_then(|k| library.devices().find(|(_, d)| d.kind.value == k)).map(|(n, _)| n);
         return Wanted {
             is: String::new(),
             value: Some(example.unwrap_or("2N3904").to_owned()),
@@ -257,9 +266,11 @@ impl<'a> Fitter<'a> {
     fn belongs_nowhere(&self, part: &DrawnPart) -> Option<String> {
         let What::Symbol(symbol) = &part.what else { return None };
         let (kind, _) = self.kind_of_symbol(symbol)?;
-        (kind == "left-out").then(|| match part.pins.iter().filter_map(|p| p.net.as_deref()).collect::<Vec<_>>() {
-            nets if nets.is_empty() => format!("{symbol} has no pins"),
-            nets => format!("{symbol} is no part of a board; wires go from it to {}", nets.join(", ")),
+        (kind == "left-out").then(|| {
+            match part.pins.iter().filter_map(|p| p.net.as_deref()).collect::<Vec<_>>() {
+                nets if nets.is_empty() => format!("{symbol} has no pins"),
+                nets => format!("{symbol} is no part of a board; wires go from it to {}", nets.join(", ")),
+            }
         })
     }
 
@@ -269,7 +280,9 @@ impl<'a> Fitter<'a> {
             return self.device_part(part, &number, None);
         }
         match &part.what {
-            What::Kind(kind @ ("resistor" | "inductor" | "pot" | "trimmer" | "link")) => self.kind_part(part, kind),
+            What::Kind(kind @ ("resistor" | "inductor" | "pot" | "trimmer" | "link")) => {
+                self.kind_part(part, kind)
+            }
             What::Kind("capacitor") => self.kind_part(part, "capacitor"),
             What::Kind(kind) if self.given_kind(part).is_none() => self.by_number(part, kind),
             What::Kind(_) => self.kind_part(part, self.given_kind(part).unwrap_or("link")),
@@ -283,16 +296,16 @@ impl<'a> Fitter<'a> {
         if let Some(word) = part.word("kind") {
             return self.library.kinds().map(|(k, _)| k).find(|k| *k == word);
         }
-        let says = |d: &Drawn| {
-            d.words.iter().any(|w| part.more.iter().any(|m| m.eq_ignore_ascii_case(&w.value)))
-        };
+        let says =
+            |d: &Drawn| d.words.iter().any(|w| part.more.iter().any(|m| m.eq_ignore_ascii_case(&w.value)));
         self.library.drawn().find(|(_, d)| says(d)).map(|(k, _)| k)
     }
 
     fn by_symbol(&self, part: &DrawnPart, symbol: &str) -> Fit {
         let kind = self.kind_of_symbol(symbol);
         let passive = kind.filter(|(k, _)| self.library.kind(k).is_some_and(|k| !k.terminals.0.is_empty()));
-        if symbol_of_capacitor(symbol) && passive.is_none_or(|(k, _)| k != "electrolytic" && k != "tantalum") {
+        if symbol_of_capacitor(symbol) && passive.is_none_or(|(k, _)| k != "electrolytic" && k != "tantalum")
+        {
             return self.kind_part(part, "capacitor");
         }
         if let Some((kind, _)) = passive {
@@ -310,10 +323,9 @@ impl<'a> Fitter<'a> {
             && let Some(usual) = &drawn.usual
         {
             let remark = format!("'{}' names no part; taken as {}", part.value, usual.value);
-            return self.device_part(part, &usual.value, Some(remark)).map_err(|s| Slip {
-                message: format!("{} ({kind})", s.message),
-                ..s
-            });
+            return self
+                .device_part(part, &usual.value, Some(remark))
+                .map_err(|s| Slip { message: format!("{} ({kind})", s.message), ..s });
         }
         Err(self.no_card(part, symbol))
     }
@@ -325,12 +337,15 @@ impl<'a> Fitter<'a> {
             let colours = ["red", "orange", "yellow", "green", "blue", "white", "infrared"];
             let colour = colours.into_iter().find(|c| upper.contains(&c.to_uppercase()));
             let number = format!("LED-{}", colour.unwrap_or("red"));
-            let remark = colour.is_none().then(|| format!("no colour of {} is given; taken as {number}", part.id));
+            let remark =
+                colour.is_none().then(|| format!("no colour of {} is given; taken as {number}", part.id));
             return Some(self.device_part(part, &number, remark));
         }
         let zener = upper.contains("ZENER") || upper.contains("BZX") || part.word("breakdown").is_some();
         if zener && self.device_near(&part.value).is_none() {
-            let volts = zener_volts(&part.value).or_else(|| part.word("breakdown")?.parse().ok()).filter(|v| *v < 50.0)?;
+            let volts = zener_volts(&part.value)
+                .or_else(|| part.word("breakdown")?.parse().ok())
+                .filter(|v| *v < 50.0)?;
             let near = self.zener_near(volts);
             return near.map(|(number, of)| {
                 let remark = format!("a zener diode of {volts} V; taken as {number} ({of} V)");
@@ -354,11 +369,14 @@ impl<'a> Fitter<'a> {
     }
 
     fn by_letters(&self, part: &DrawnPart) -> Fit {
-        let letters: String = part.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>().to_uppercase();
+        let letters: String =
+            part.id.chars().take_while(char::is_ascii_alphabetic).collect::<String>().to_uppercase();
         if letters == "C" {
             return self.kind_part(part, "capacitor");
         }
-        if let Some(kind) = self.given_kind(part).filter(|k| self.library.kind(k).is_some_and(|k| !k.terminals.0.is_empty())) {
+        if let Some(kind) =
+            self.given_kind(part).filter(|k| self.library.kind(k).is_some_and(|k| !k.terminals.0.is_empty()))
+        {
             return self.kind_part(part, kind);
         }
         let passive = |k: &str| self.library.kind(k).is_some_and(|k| !k.terminals.0.is_empty());
@@ -428,8 +446,8 @@ impl<'a> Fitter<'a> {
         let package = |rest: &str| {
             rest.is_empty()
                 || rest.len() <= 8
-                && !rest.starts_with(|c: char| c.is_ascii_digit())
-                && rest.chars().all(|c| c.is_ascii_alphanumeric() || "-_/".contains(c))
+                    && !rest.starts_with(|c: char| c.is_ascii_digit())
+                    && rest.chars().all(|c| c.is_ascii_alphanumeric() || "-_/".contains(c))
         };
         let longest = names.iter().filter(|n| n.len() >= 4).filter_map(|n| {
             let rest = wanted.strip_prefix(&n.to_uppercase())?;
@@ -455,7 +473,11 @@ impl<'a> Fitter<'a> {
         let with_class: Vec<&str> = names
             .iter()
             .copied()
-            .filter(|n| n.to_uppercase().strip_prefix(&wanted).is_some_and(|r| r.len() == 1 && r.starts_with(char::is_alphabetic)))
+            .filter(|n| {
+                n.to_uppercase()
+                    .strip_prefix(&wanted)
+                    .is_some_and(|r| r.len() == 1 && r.starts_with(char::is_alphabetic))
+            })
             .collect();
         let own = with_class.first().filter(|_| wanted.len() >= 4)?;
         Some(((*own).to_owned(), Some(format!("'{text}' has no gain class; taken as {own}"))))
@@ -468,7 +490,8 @@ impl<'a> Fitter<'a> {
             let name = name.to_uppercase();
             upper == name || upper.strip_prefix(&name).is_some_and(|r| r.starts_with('_'))
         };
-        let all = self.library.drawn().flat_map(|(k, d)| d.symbols.iter().map(move |s| (s.value.as_str(), k, d)));
+        let all =
+            self.library.drawn().flat_map(|(k, d)| d.symbols.iter().map(move |s| (s.value.as_str(), k, d)));
         all.filter(|(s, _, _)| fits(s)).max_by_key(|(s, _, _)| s.len()).map(|(_, k, d)| (k, d))
     }
 
@@ -483,15 +506,20 @@ impl<'a> Fitter<'a> {
             pins,
         };
         let nets = card.nets(part).map_err(|message| {
-            let named: Vec<String> = device.pins.iter().map(|(p, says)| format!("{}: {says}", p.value)).collect();
+            let named: Vec<String> =
+                device.pins.iter().map(|(p, says)| format!("{}: {says}", p.value)).collect();
             Slip { message, help: format!("the pins of {number} are {}", named.join(", ")) }
         })?;
         let nets = card.pins.iter().zip(nets).filter_map(|(p, n)| Some(((*p).to_owned(), n?))).collect();
-        let mut fitted = self.with_words(part, FittedPart { device: Some(number.to_owned()), nets, ..FittedPart::default() });
+        let mut fitted = self
+            .with_words(part, FittedPart { device: Some(number.to_owned()), nets, ..FittedPart::default() });
         fitted.remarks.extend(remark);
         let bare_legs = part.pins.iter().all(|p| p.function.is_empty() && !p.number.is_empty());
         if bare_legs && card.legs.len() == 3 && part.pins.iter().all(|p| p.number.parse::<u8>().is_ok()) {
-            fitted.remarks.push(format!("its legs 1, 2, 3 are taken as {}, the order of {number}", card.legs.join(", ")));
+            fitted.remarks.push(format!(
+                "its legs 1, 2, 3 are taken as {}, the order of {number}",
+                card.legs.join(", ")
+            ));
         }
         Ok(fitted)
     }
@@ -518,7 +546,10 @@ impl<'a> Fitter<'a> {
         let kind = match (kind, given) {
             ("capacitor", Some(given)) => given,
             ("capacitor", None) => {
-                let farads = part.word("value").or_else(|| value_word(&part.value, Unit::Farads)).and_then(|v| notation::farads_value(v).ok());
+                let farads = part
+                    .word("value")
+                    .or_else(|| value_word(&part.value, Unit::Farads))
+                    .and_then(|v| notation::farads_value(v).ok());
                 fitted.guessed_kind = true;
                 // An editor's own symbol for a capacitor without direction says that it has none.
                 let polar = if matches!(part.what, What::Symbol(_)) { 9e-6 } else { 0.9e-6 };
@@ -535,7 +566,10 @@ impl<'a> Fitter<'a> {
         };
         let slip = |message: String, help: &str| Slip { message, help: help.to_owned() };
         let Some(entry) = self.library.kind(kind) else {
-            return Err(slip(format!("'{}' has no part kind", part.id), "write one that 'halfsplit rules list --kind part-kind' names"));
+            return Err(slip(
+                format!("'{}' has no part kind", part.id),
+                "write one that 'halfsplit rules list --kind part-kind' names",
+            ));
         };
         let pins: Vec<&str> = entry.terminals.iter().map(|(p, _)| p.value.as_str()).collect();
         let drawn = self.library.drawn().find(|(k, _)| *k == kind).map(|(_, d)| d);
@@ -573,10 +607,20 @@ impl<'a> Fitter<'a> {
         }
         let turn = words.iter().find(|w| w.ends_with('%')).cloned();
         let share = |names: &[&str]| {
-            names.iter().find_map(|n| part.word(n)).and_then(|v| v.parse::<f64>().ok()).filter(|x| (0.0..=1.0).contains(x))
+            names
+                .iter()
+                .find_map(|n| part.word(n))
+                .and_then(|v| v.parse::<f64>().ok())
+                .filter(|x| (0.0..=1.0).contains(x))
         };
-        let wiper = share(&["wiper", "set", "share", "position", "x"]).map(|x| format!("{}%", (x * 100.0).round()));
-        if !trimmer && fitted.taper.is_none() && wiper.is_none() && !says(&["lin", "linear", "b"]) && part.word("turn").is_none() {
+        let wiper =
+            share(&["wiper", "set", "share", "position", "x"]).map(|x| format!("{}%", (x * 100.0).round()));
+        if !trimmer
+            && fitted.taper.is_none()
+            && wiper.is_none()
+            && !says(&["lin", "linear", "b"])
+            && part.word("turn").is_none()
+        {
             fitted.remarks.push(format!("no taper of {} is given; taken as linear", part.id));
         }
         fitted.turn = turn.or(wiper);
@@ -602,12 +646,20 @@ impl<'a> Fitter<'a> {
                 out.push(DrawnPart { id: stem, value: number.clone(), pins: Vec::new(), ..part.clone() });
                 out.len() - 1
             });
-            let used = |o: &DrawnPart, k: usize| amps.get(k).is_some_and(|nodes| o.pins.iter().any(|p| p.number == nodes[2]));
-            let section = section.filter(|k| *k < amps.len()).or_else(|| (0..amps.len()).find(|k| !used(&out[index], *k)));
+            let used = |o: &DrawnPart, k: usize| {
+                amps.get(k).is_some_and(|nodes| o.pins.iter().any(|p| p.number == nodes[2]))
+            };
+            let section = section
+                .filter(|k| *k < amps.len())
+                .or_else(|| (0..amps.len()).find(|k| !used(&out[index], *k)));
             let Some(nodes) = section.and_then(|k| amps.get(k)) else { continue };
             // In order: in+, in-, V+, V-, out; the card's: in+, in-, out, V+, V-.
             for (pin, drawn) in [(nodes[0], 0), (nodes[1], 1), (nodes[3], 2), (nodes[4], 3), (nodes[2], 4)] {
-                let new = super::drawing::DrawnPin { number: pin.to_owned(), function: String::new(), net: part.pins[drawn].net.clone() };
+                let new = super::drawing::DrawnPin {
+                    number: pin.to_owned(),
+                    function: String::new(),
+                    net: part.pins[drawn].net.clone(),
+                };
                 if !out[index].pins.iter().any(|p| p.number == new.number) {
                     out[index].pins.push(new);
                 }
@@ -641,9 +693,12 @@ impl<'a> Fitter<'a> {
 
 /// The nodes of a card's amplifiers: in+, in-, out, V+, V-.
 fn amplifiers(device: &Device) -> Vec<Vec<&str>> {
-    let plain = device.elements.iter().all(|(_, e)| ["amplifier", "supply-draw"].contains(&e.kind.value.as_str()));
+    let plain =
+        device.elements.iter().all(|(_, e)| ["amplifier", "supply-draw"].contains(&e.kind.value.as_str()));
     let amps = device.elements.iter().filter(|(_, e)| plain && e.kind.value == "amplifier");
-    amps.map(|(_, e)| e.nodes.iter().map(|n| n.value.as_str()).collect::<Vec<_>>()).filter(|n| n.len() == 5).collect()
+    amps.map(|(_, e)| e.nodes.iter().map(|n| n.value.as_str()).collect::<Vec<_>>())
+        .filter(|n| n.len() == 5)
+        .collect()
 }
 
 fn called<'a>(drawn: Option<&'a Drawn>, pin: &str) -> Vec<&'a str> {
@@ -653,8 +708,10 @@ fn called<'a>(drawn: Option<&'a Drawn>, pin: &str) -> Vec<&'a str> {
 
 fn symbol_of_capacitor(symbol: &str) -> bool {
     let upper = symbol.to_uppercase();
-    ["C", "CAP", "CAPACITOR"].iter().any(|n| upper == *n) || ["C_SMALL", "C_US"].iter().any(|n| upper.starts_with(n))
-        || upper.starts_with("C_") && !["C_POL", "C_FILM", "C_CERAMIC", "C_TANT"].iter().any(|n| upper.starts_with(n))
+    ["C", "CAP", "CAPACITOR"].iter().any(|n| upper == *n)
+        || ["C_SMALL", "C_US"].iter().any(|n| upper.starts_with(n))
+        || upper.starts_with("C_")
+            && !["C_POL", "C_FILM", "C_CERAMIC", "C_TANT"].iter().any(|n| upper.starts_with(n))
 }
 
 /// The first word of a value that is one: `10u` of `10u/16V`, `100k` of `B100k` and `100kA`.
@@ -666,8 +723,12 @@ fn value_word(text: &str, unit: Unit) -> Option<&str> {
     };
     let words = text.split([' ', '/', ',', ';', '|']).filter(|w| !w.is_empty());
     let mut bare = words.flat_map(|w| {
-        let front = w.strip_prefix(|c: char| "ABCabc".contains(c)).filter(|r| r.starts_with(|c: char| c.is_ascii_digit()));
-        let back = w.strip_suffix(|c: char| "ABCabc".contains(c)).filter(|r| r.ends_with(|c: char| c.is_ascii_alphanumeric()));
+        let front = w
+            .strip_prefix(|c: char| "ABCabc".contains(c))
+            .filter(|r| r.starts_with(|c: char| c.is_ascii_digit()));
+        let back = w
+            .strip_suffix(|c: char| "ABCabc".contains(c))
+            .filter(|r| r.ends_with(|c: char| c.is_ascii_alphanumeric()));
         [back.filter(|_| unit == Unit::Ohms), front, Some(w)]
     });
     bare.find_map(|w| w.filter(|w| reads(w)))
@@ -683,7 +744,9 @@ fn pot_letter(value: &str) -> Option<String> {
 
 fn tolerance_word(text: &str) -> Option<String> {
     let word = text.split([' ', '/', ',']).skip(1).find(|w| w.ends_with('%'))?;
-    notation::tolerance(word.trim_start_matches(['\u{b1}', '+', '-'])).ok().map(|_| word.trim_start_matches('\u{b1}').to_owned())
+    notation::tolerance(word.trim_start_matches(['\u{b1}', '+', '-']))
+        .ok()
+        .map(|_| word.trim_start_matches('\u{b1}').to_owned())
 }
 
 /// `9V1`, `12V`, `BZX55C9V1`, `5.1V`.
@@ -700,4 +763,3 @@ fn zener_volts(text: &str) -> Option<f64> {
 fn clip(text: &str) -> String {
     text.trim().chars().take(40).collect()
 }
-

@@ -79,7 +79,9 @@ impl Plan {
         let given = |key: &str| drawing.given.get(key).cloned();
         let uses = Uses::of(fitted, library);
         let mut plan = Self {
-            name: given("name").or_else(|| Some(drawing.title.clone()).filter(|t| !t.is_empty())).unwrap_or_default(),
+            name: given("name")
+                .or_else(|| Some(drawing.title.clone()).filter(|t| !t.is_empty()))
+                .unwrap_or_default(),
             says: given("says").unwrap_or_default(),
             build: given("build").and_then(|b| Build::ALL.iter().copied().find(|x| x.name() == b)),
             ..Self::default()
@@ -87,13 +89,17 @@ impl Plan {
         // A long title is a name and a remark on it.
         let cut = plan.name.find([':', ',', '(', ';']).filter(|at| plan.name.len() > 40 && *at >= 3);
         if let Some(at) = cut.filter(|_| given("name").is_none()) {
-            let says = plan.name[at..].trim_start_matches([':', ',', '(', ';', ' ']).trim_end_matches(')').to_owned();
+            let says = plan.name[at..]
+                .trim_start_matches([':', ',', '(', ';', ' '])
+                .trim_end_matches(')')
+                .to_owned();
             plan.name.truncate(at);
             if plan.says.is_empty() {
                 plan.says = says;
             }
         }
-        plan.name = plan.name.chars().filter(|c| !c.is_control()).take(60).collect::<String>().trim().to_owned();
+        plan.name =
+            plan.name.chars().filter(|c| !c.is_control()).take(60).collect::<String>().trim().to_owned();
         if plan.name.is_empty() {
             let file = drawing.file.name.rsplit(['/', '\\']).next().unwrap_or("board");
             plan.name = file.split('.').next().unwrap_or("board").to_owned();
@@ -101,14 +107,17 @@ impl Plan {
         plan.ground = plan.find_ground(drawing, fitted, &uses);
         let ground = plan.ground.as_ref().map(|g| g.net.clone()).unwrap_or_default();
         plan.supplies = supplies(drawing, fitted, &uses, &ground);
-        let rails: Vec<String> = plan.supplies.iter().flat_map(|s| [s.plus.clone(), s.minus.clone()]).chain([ground]).collect();
+        let rails: Vec<String> =
+            plan.supplies.iter().flat_map(|s| [s.plus.clone(), s.minus.clone()]).chain([ground]).collect();
         plan.input = end(drawing, fitted, &uses, &rails, true);
-        plan.output = end(drawing, fitted, &uses, &rails, false).filter(|o| plan.input.as_ref().is_none_or(|i| i.net != o.net));
+        plan.output = end(drawing, fitted, &uses, &rails, false)
+            .filter(|o| plan.input.as_ref().is_none_or(|i| i.net != o.net));
         plan.tone = given("tone").and_then(|t| t.split_once(' ').map(|(f, l)| (f.to_owned(), l.to_owned())));
         let ends = ["source", "load", "direct"].into_iter();
         plan.ends = ends.filter_map(|k| Some((k, given(k)?))).filter(|(k, v)| !is_usual(k, v)).collect();
         plan.neighbours = drawing.neighbours.clone();
-        plan.path = given("path").map(|p| p.split_whitespace().map(str::to_owned).collect()).unwrap_or_default();
+        plan.path =
+            given("path").map(|p| p.split_whitespace().map(str::to_owned).collect()).unwrap_or_default();
         plan.notes = drawing.remarks.clone();
         plan
     }
@@ -121,7 +130,12 @@ impl Plan {
                 .position(|n| upper == *n)
         };
         if let Some(net) = drawing.given.get("ground") {
-            return Some(Pick { net: net.clone(), why: "the file says so".into(), others: Vec::new(), sure: true });
+            return Some(Pick {
+                net: net.clone(),
+                why: "the file says so".into(),
+                others: Vec::new(),
+                sure: true,
+            });
         }
         let mut by_name: Vec<(usize, &str)> = uses.nets().filter_map(|n| Some((named(n)?, n))).collect();
         by_name.sort_unstable();
@@ -135,7 +149,12 @@ impl Plan {
         by_pins.sort_by(|a, b| b.0.cmp(&a.0).then(a.1.cmp(b.1)));
         let (count, net) = by_pins.first()?;
         let others = by_pins.iter().skip(1).take(3).map(|(_, n)| (*n).to_owned()).collect();
-        Some(Pick { net: (*net).to_owned(), why: format!("it has the most pins, {count}"), others, sure: false })
+        Some(Pick {
+            net: (*net).to_owned(),
+            why: format!("it has the most pins, {count}"),
+            others,
+            sure: false,
+        })
     }
 
     /// Guesses that a person should look at: what, the net picked, why.
@@ -190,7 +209,10 @@ impl<'a> Uses<'a> {
     }
 
     fn is_kind(&self, part: &FittedPart, kinds: &[&str]) -> bool {
-        let kind = part.kind.as_deref().or_else(|| Some(self.library.device(part.device.as_deref()?)?.kind.value.as_str()));
+        let kind = part
+            .kind
+            .as_deref()
+            .or_else(|| Some(self.library.device(part.device.as_deref()?)?.kind.value.as_str()));
         kind.is_some_and(|k| kinds.contains(&k))
     }
 
@@ -218,13 +240,20 @@ const CAPACITORS: [&str; 4] = ["film", "ceramic", "electrolytic", "tantalum"];
 fn supplies(drawing: &Drawing, fitted: &Fitted, uses: &Uses<'_>, ground: &str) -> Vec<SupplyPlan> {
     let mut out: Vec<SupplyPlan> = Vec::new();
     for (i, drawn) in drawing.supplies.iter().enumerate() {
-        let net = |n: &str| fitted.net(n).map_or_else(|| if n == "0" { ground.to_owned() } else { n.to_owned() }, str::to_owned);
+        let net = |n: &str| {
+            fitted
+                .net(n)
+                .map_or_else(|| if n == "0" { ground.to_owned() } else { n.to_owned() }, str::to_owned)
+        };
         let (mut plus, mut minus) = (net(&drawn.plus), net(&drawn.minus));
         // A socket's pins are not told apart by polarity: what is not ground is plus.
         if drawn.source == Some("adaptor") && plus == ground {
             std::mem::swap(&mut plus, &mut minus);
         }
-        if plus == minus || uses.count(&plus) + usize::from(plus == ground) == 0 || uses.count(&minus) + usize::from(minus == ground) == 0 {
+        if plus == minus
+            || uses.count(&plus) + usize::from(plus == ground) == 0
+            || uses.count(&minus) + usize::from(minus == ground) == 0
+        {
             continue;
         }
         if out.iter().any(|s| s.plus == plus && s.minus == minus) {
@@ -235,7 +264,8 @@ fn supplies(drawing: &Drawing, fitted: &Fitted, uses: &Uses<'_>, ground: &str) -
             Some(v) if notation::volts(v).is_ok() => (v.clone(), true),
             _ => (volts_by_name(&plus).unwrap_or_else(|| "9V".into()), false),
         };
-        let usual = drawn.source.and_then(|k| uses.library.kind(k)?.parameters.get("inner").map(|p| p.typical));
+        let usual =
+            drawn.source.and_then(|k| uses.library.kind(k)?.parameters.get("inner").map(|p| p.typical));
         let inner = drawn.inner.filter(|r| Some(*r) != usual).map(|r| show::ohms_code(Ohms(r)));
         out.push(SupplyPlan {
             name,
@@ -282,7 +312,11 @@ fn name_of(drawn: &str, i: usize, so_far: &[SupplyPlan], fitted: &Fitted) -> Str
     let first = if i == 0 { "main" } else { drawn };
     let free = |n: &str| !so_far.iter().any(|s| s.name == n) && !fitted.parts.iter().any(|p| p.id == n);
     let more = (2..).map(|k| format!("supply{k}"));
-    std::iter::once(first.to_owned()).filter(|n| n.chars().all(|c| c.is_alphanumeric())).chain(more).find(|n| free(n)).unwrap_or_default()
+    std::iter::once(first.to_owned())
+        .filter(|n| n.chars().all(|c| c.is_alphanumeric()))
+        .chain(more)
+        .find(|n| free(n))
+        .unwrap_or_default()
 }
 
 /// Volts in a net's name: `+9V`, `V12`, `VCC_5V`, `9V1`; nothing where there are none.
@@ -290,7 +324,14 @@ fn volts_by_name(net: &str) -> Option<String> {
     let upper = net.to_uppercase();
     let at = upper.find('V')?;
     let digits = |text: &str| text.chars().take_while(char::is_ascii_digit).collect::<String>();
-    let before: String = upper[..at].chars().rev().take_while(char::is_ascii_digit).collect::<String>().chars().rev().collect();
+    let before: String = upper[..at]
+        .chars()
+        .rev()
+        .take_while(char::is_ascii_digit)
+        .collect::<String>()
+        .chars()
+        .rev()
+        .collect();
     let behind = digits(&upper[at + 1..]);
     let number = match (before.is_empty(), behind.is_empty()) {
         (false, false) => format!("{before}.{behind}"),
@@ -305,16 +346,19 @@ fn volts_by_name(net: &str) -> Option<String> {
 /// Supplies where none is drawn: nets by their names, and what feeds chips and loads.
 fn by_nets(fitted: &Fitted, uses: &Uses<'_>, ground: &str) -> Vec<SupplyPlan> {
     let upper = |n: &str| n.to_uppercase();
-    let regulated = |net: &str| uses.at(net).iter().any(|(p, pin)| uses.is_kind(p, &["regulator"]) && *pin == "out");
+    let regulated =
+        |net: &str| uses.at(net).iter().any(|(p, pin)| uses.is_kind(p, &["regulator"]) && *pin == "out");
     let positive = |net: &str| {
         let n = upper(net);
-        let named = ["VCC", "VDD", "V+", "+V", "VIN", "BAT", "BAT+", "B+", "VBAT", "SUPPLY", "PWR", "DC"].contains(&n.as_str());
+        let named = ["VCC", "VDD", "V+", "+V", "VIN", "BAT", "BAT+", "B+", "VBAT", "SUPPLY", "PWR", "DC"]
+            .contains(&n.as_str());
         let volts = !n.starts_with('-') && volts_by_name(net).is_some();
         net != ground && !regulated(net) && (named || volts || uses.supplies_chip(net, 0))
     };
     let negative = |net: &str| {
         let n = upper(net);
-        let named = ["VEE", "V-", "-V", "VNEG", "VSS"].contains(&n.as_str()) || n.starts_with('-') && volts_by_name(net).is_some();
+        let named = ["VEE", "V-", "-V", "VNEG", "VSS"].contains(&n.as_str())
+            || n.starts_with('-') && volts_by_name(net).is_some();
         net != ground && named && !uses.at(net).iter().any(|(p, _)| uses.is_kind(p, &["chip-mos"]))
     };
     let mut out = Vec::new();
@@ -324,10 +368,15 @@ fn by_nets(fitted: &Fitted, uses: &Uses<'_>, ground: &str) -> Vec<SupplyPlan> {
         uses.at(net).iter().find_map(|(part, pin)| {
             let guard = uses.is_kind(part, &["diode"]) && *pin == "cathode";
             let small = part.kind.as_deref() == Some("resistor")
-                && part.value.as_deref().and_then(|v| notation::ohms_value(v).ok()).is_some_and(|r| r.0 <= 470.0);
+                && part
+                    .value
+                    .as_deref()
+                    .and_then(|v| notation::ohms_value(v).ok())
+                    .is_some_and(|r| r.0 <= 470.0);
             let before = uses.across(part, net)?;
             let again = candidates.contains(&before) || uses.count(before) <= 3;
-            (before != ground && ((guard && again) || (small && candidates.contains(&before)))).then(|| before.to_owned())
+            (before != ground && ((guard && again) || (small && candidates.contains(&before))))
+                .then(|| before.to_owned())
         })
     };
     let mut tops: Vec<String> = Vec::new();
@@ -345,7 +394,10 @@ fn by_nets(fitted: &Fitted, uses: &Uses<'_>, ground: &str) -> Vec<SupplyPlan> {
     }
     if tops.is_empty() {
         // The net with the most resistors that is not ground, where collectors and dividers hang.
-        let most = uses.nets().filter(|n| *n != ground).max_by_key(|n| uses.at(n).iter().filter(|(p, _)| p.kind.as_deref() == Some("resistor")).count());
+        let most = uses
+            .nets()
+            .filter(|n| *n != ground)
+            .max_by_key(|n| uses.at(n).iter().filter(|(p, _)| p.kind.as_deref() == Some("resistor")).count());
         tops.extend(most.map(str::to_owned));
     }
     candidates.clear();
@@ -367,7 +419,8 @@ fn by_nets(fitted: &Fitted, uses: &Uses<'_>, ground: &str) -> Vec<SupplyPlan> {
         });
     }
     for minus in uses.nets().filter(|n| negative(n)) {
-        let volts = volts_by_name(minus.trim_start_matches('-')).or_else(|| out.first().map(|s| s.volts.clone()));
+        let volts =
+            volts_by_name(minus.trim_start_matches('-')).or_else(|| out.first().map(|s| s.volts.clone()));
         out.push(SupplyPlan {
             name: name_of("minus", out.len(), &out, fitted),
             plus: ground.to_owned(),
@@ -390,14 +443,21 @@ fn end(drawing: &Drawing, fitted: &Fitted, uses: &Uses<'_>, rails: &[String], in
         return Some(Pick { net, why: "the file says so".into(), others: Vec::new(), sure: true });
     }
     if input && let Some(tone) = drawing.tone.as_deref().and_then(|t| fitted.net(t)) {
-        return Some(Pick { net: tone.to_owned(), why: "the netlist puts a tone in there".into(), others: Vec::new(), sure: true });
+        return Some(Pick {
+            net: tone.to_owned(),
+            why: "the netlist puts a tone in there".into(),
+            others: Vec::new(),
+            sure: true,
+        });
     }
     let word = if input { "IN" } else { "OUT" };
     let mut found: Vec<(u8, String, String)> = Vec::new();
     for net in uses.nets().filter(|n| !rails.iter().any(|r| r == n)) {
         let upper = net.to_uppercase();
         let whole = upper == word || upper == format!("{word}PUT");
-        let parts = upper.split(['_', '-', '/']).any(|p| p == word || p == format!("{word}PUT") || p == format!("{word}1"));
+        let parts = upper
+            .split(['_', '-', '/'])
+            .any(|p| p == word || p == format!("{word}PUT") || p == format!("{word}1"));
         if whole {
             found.push((100, net.to_owned(), format!("by the name {net}")));
         } else if parts {
@@ -430,7 +490,8 @@ fn by_place(net: &str, uses: &Uses<'_>, rails: &[String], input: bool) -> Option
     let resistor = |(p, _): &(&FittedPart, &str)| {
         p.kind.as_deref() == Some("resistor") && uses.across(p, net).is_some_and(is_rail)
     };
-    let caps: Vec<&(&FittedPart, &str)> = on.iter().filter(|(p, _)| p.kind.as_deref().is_some_and(|k| CAPACITORS.contains(&k))).collect();
+    let caps: Vec<&(&FittedPart, &str)> =
+        on.iter().filter(|(p, _)| p.kind.as_deref().is_some_and(|k| CAPACITORS.contains(&k))).collect();
     let wiper = on.iter().any(|(p, pin)| p.kind.as_deref() == Some("pot") && *pin == "2");
     let rest = on.iter().filter(|u| !resistor(u)).count();
     if !input && wiper && rest == 1 {
@@ -441,17 +502,31 @@ fn by_place(net: &str, uses: &Uses<'_>, rails: &[String], input: bool) -> Option
     if rest != 1 {
         return None;
     }
-    let at = |kinds: &[&str], pins: &[&str]| uses.at(beyond).iter().any(|(p, pin)| uses.is_kind(p, kinds) && pins.contains(pin));
+    let at = |kinds: &[&str], pins: &[&str]| {
+        uses.at(beyond).iter().any(|(p, pin)| uses.is_kind(p, kinds) && pins.contains(pin))
+    };
     let inputs = |pins: &str| {
         uses.at(beyond).iter().any(|(p, pin)| {
             let d = p.device.as_deref().and_then(|d| uses.library.device(d));
-            d.is_some_and(|d| if pins == "in" { d.inputs.iter().any(|i| i.value == *pin) } else { d.outputs.iter().any(|o| o.value == *pin) })
+            d.is_some_and(|d| {
+                if pins == "in" {
+                    d.inputs.iter().any(|i| i.value == *pin)
+                } else {
+                    d.outputs.iter().any(|o| o.value == *pin)
+                }
+            })
         })
     };
-    let driven = inputs("out") || at(&["transistor-bipolar"], &["c", "e"]) || at(&["transistor-field-effect", "transistor-mos"], &["d", "s"]);
+    let driven = inputs("out")
+        || at(&["transistor-bipolar"], &["c", "e"])
+        || at(&["transistor-field-effect", "transistor-mos"], &["d", "s"]);
     match (input, driven) {
-        (true, false) if inputs("in") => Some((30, format!("behind {} comes an input and nothing else hangs there", cap.id))),
-        (false, true) => Some((30, format!("{} takes the signal off a stage to it and nothing else hangs there", cap.id))),
+        (true, false) if inputs("in") => {
+            Some((30, format!("behind {} comes an input and nothing else hangs there", cap.id)))
+        }
+        (false, true) => {
+            Some((30, format!("{} takes the signal off a stage to it and nothing else hangs there", cap.id)))
+        }
         _ => None,
     }
 }

@@ -3,7 +3,7 @@
 use super::drawing::{Drawing, DrawnPart, DrawnPin, SupplyDrawn, What};
 use super::sexpr::{self, Expr};
 use crate::text::{Complaint, Complaints, Place, Source};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// Reads a netlist.
 ///
@@ -15,20 +15,25 @@ pub fn read_kicad(source: &Source) -> Result<Drawing, Complaints> {
     let place = |e: &Expr| Place { file: drawing.file.clone(), span: e.span() };
     if root.head() != "export" {
         let complaint = Complaint::at("bad-netlist", place(&root), "this is no netlist export");
-        return Err(complaint.help("export a netlist from the schematic editor; a board or schematic file is none").into());
+        return Err(complaint
+            .help("export a netlist from the schematic editor; a board or schematic file is none")
+            .into());
     }
     let (Some(components), Some(nets)) = (root.get("components"), root.get("nets")) else {
-        let complaint = Complaint::at("bad-netlist", place(&root), "the netlist has no components or no nets");
+        let complaint =
+            Complaint::at("bad-netlist", place(&root), "the netlist has no components or no nets");
         return Err(complaint.help("export the netlist anew").into());
     };
     let pins = pins_by_part(nets);
-    let listed: Vec<&str> = components.all("comp").filter_map(|c| c.field("ref")).collect();
+    let listed: BTreeSet<&str> = components.all("comp").filter_map(|c| c.field("ref")).collect();
     let mut complaints = Complaints::default();
     for node in nets.all("net").flat_map(|n| n.all("node")) {
         let id = node.field("ref").unwrap_or("");
-        if !listed.contains(&id) {
+        if !listed.contains(id) {
             let message = format!("a net names a pin of '{id}', which is not among the components");
-            complaints.0.push(Complaint::at("unknown-name", place(node), message).help("export the netlist anew"));
+            complaints
+                .0
+                .push(Complaint::at("unknown-name", place(node), message).help("export the netlist anew"));
         }
     }
     complaints.or_ok(())?;
@@ -93,7 +98,9 @@ fn component(comp: &Expr, pins: &Pins, symbols: &BTreeMap<(String, String), Stri
         }
     }
     // `Q_NPN_BCE` says which pin is which where the nodes don't.
-    if let Some(order) = symbol.rsplit('_').next().filter(|o| symbol.starts_with("Q_") && o.len() == pins.len()) {
+    if let Some(order) =
+        symbol.rsplit('_').next().filter(|o| symbol.starts_with("Q_") && o.len() == pins.len())
+    {
         for pin in pins.iter_mut().filter(|p| p.function.is_empty()) {
             let letter = pin.number.parse::<usize>().ok().and_then(|n| order.chars().nth(n.wrapping_sub(1)));
             pin.function = letter.map(String::from).unwrap_or_default();
@@ -107,7 +114,8 @@ fn component(comp: &Expr, pins: &Pins, symbols: &BTreeMap<(String, String), Stri
     };
     if let Some(source) = source {
         let net = |names: &[&str]| {
-            let named = |p: &&DrawnPin| names.contains(&p.function.as_str()) || names.contains(&p.number.as_str());
+            let named =
+                |p: &&DrawnPin| names.contains(&p.function.as_str()) || names.contains(&p.number.as_str());
             pins.iter().find(named).and_then(|p| p.net.clone())
         };
         if let (Some(plus), Some(minus)) = (net(&["+", "1"]), net(&["-", "2"])) {

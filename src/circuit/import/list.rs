@@ -8,6 +8,7 @@ use super::drawing::{Drawing, DrawnPart, DrawnPin, SupplyDrawn, What};
 use crate::rules::parts::Library;
 use crate::text::{Complaint, Complaints, Place, Source, Span};
 use crate::units::notation;
+use std::collections::BTreeSet;
 
 /// What one line says.
 #[derive(Clone, Debug, PartialEq)]
@@ -65,14 +66,15 @@ pub fn read_list(source: &Source, library: &Library) -> Result<Drawing, Complain
             }
         }
     }
-    let mut seen: Vec<&str> = Vec::new();
+    let mut seen: BTreeSet<&str> = BTreeSet::new();
     for part in &drawing.parts {
-        if seen.contains(&part.id.as_str()) {
+        if !seen.insert(&part.id) {
             let place = Place { file: drawing.file.clone(), span: part.span };
             let message = format!("'{}' is here a second time", part.id);
-            complaints.0.push(Complaint::at("duplicate-name", place, message).help("give it another designator"));
+            complaints
+                .0
+                .push(Complaint::at("duplicate-name", place, message).help("give it another designator"));
         }
-        seen.push(&part.id);
     }
     if drawing.parts.is_empty() && complaints.0.is_empty() {
         let place = Place { file: drawing.file.clone(), span: Span::default() };
@@ -88,7 +90,8 @@ pub fn read_list(source: &Source, library: &Library) -> Result<Drawing, Complain
 /// What is wrong, and what to write.
 pub fn read_line(line: &str, library: &Library) -> Result<Listed, (String, String)> {
     let line = line.trim_start_matches('\u{feff}');
-    let cut = line.find('#').into_iter().chain(line.find(';')).chain(line.find("//")).min().unwrap_or(line.len());
+    let cut =
+        line.find('#').into_iter().chain(line.find(';')).chain(line.find("//")).min().unwrap_or(line.len());
     let line = line[..cut].trim();
     let words = words(line);
     let Some(first) = words.first() else { return Ok(Listed::Nothing) };
@@ -105,9 +108,7 @@ pub fn read_line(line: &str, library: &Library) -> Result<Listed, (String, Strin
         return Ok(Listed::Nothing);
     }
     let letters = id.chars().take_while(char::is_ascii_alphabetic).count();
-    let bad = id.len() > 24
-        || letters == 0
-        || !id.chars().all(|c| c.is_alphanumeric() || "+-_/".contains(c));
+    let bad = id.len() > 24 || letters == 0 || !id.chars().all(|c| c.is_alphanumeric() || "+-_/".contains(c));
     if bad {
         return Err((
             format!("'{}' is no designator", id.chars().take(30).collect::<String>()),
@@ -137,14 +138,22 @@ fn given(key: &str, rest: &str) -> Result<Listed, (String, String)> {
 
 fn supply(rest: &str) -> Result<SupplyDrawn, (String, String)> {
     let words: Vec<&str> = rest.split([' ', ',', '\t']).filter(|w| !w.is_empty()).collect();
-    let is_volts = |w: &&&str| w.to_uppercase().ends_with('V') && w.starts_with(|c: char| c.is_ascii_digit()) && notation::volts(w).is_ok();
+    let is_volts = |w: &&&str| {
+        w.to_uppercase().ends_with('V')
+            && w.starts_with(|c: char| c.is_ascii_digit())
+            && notation::volts(w).is_ok()
+    };
     let source = ["battery", "adaptor", "bench"].into_iter().find(|s| words.contains(s));
     let help = || "write volts, plus and minus, such as 'supply 9V V9 GND battery'".to_owned();
     // `9V` may be a net too: the first that reads as volts is the voltage.
     let volts = words.iter().position(|w| is_volts(&w));
     let Some(volts) = volts else { return Err(("the supply has no volts".into(), help())) };
-    let nets: Vec<&str> =
-        words.iter().enumerate().filter(|(i, w)| *i != volts && Some(**w) != source).map(|(_, w)| *w).collect();
+    let nets: Vec<&str> = words
+        .iter()
+        .enumerate()
+        .filter(|(i, w)| *i != volts && Some(**w) != source)
+        .map(|(_, w)| *w)
+        .collect();
     let (id, plus, minus) = match nets[..] {
         [plus] => ("main", plus, "GND"),
         [plus, minus] => ("main", plus, minus),
@@ -197,19 +206,27 @@ fn part(id: &str, words: &[String], library: &Library) -> Result<Listed, (String
             None => rest.push(word),
         }
     }
-    let passive = library
-        .drawn()
-        .find(|(k, d)| d.letters.iter().any(|l| l.value == letters) && library.kind(k).is_some_and(|k| k.value.is_some()));
+    let passive = library.drawn().find(|(k, d)| {
+        d.letters.iter().any(|l| l.value == letters) && library.kind(k).is_some_and(|k| k.value.is_some())
+    });
     let reads = |w: &&&str| match letters.as_str() {
         "C" => notation::farads(w).is_ok(),
         "L" => notation::henries(w).is_ok(),
-        _ => notation::ohms(w.trim_start_matches(['A', 'B', 'C', 'a', 'b', 'c']).trim_end_matches(['A', 'B', 'C'])).is_ok(),
+        _ => notation::ohms(
+            w.trim_start_matches(['A', 'B', 'C', 'a', 'b', 'c']).trim_end_matches(['A', 'B', 'C']),
+        )
+        .is_ok(),
     };
     let value_at = if passive.is_some() || letters == "C" {
-        let with_letter = rest.iter().position(|w| reads(&w) && w.contains(|c: char| c.is_ascii_alphabetic()));
+        let with_letter =
+            rest.iter().position(|w| reads(&w) && w.contains(|c: char| c.is_ascii_alphabetic()));
         with_letter.or_else(|| rest.iter().position(|w| reads(&w)))
     } else {
-        rest.iter().position(|w| part_number(w)).or(if rest.len() > 2 || !pins.is_empty() { Some(0) } else { None })
+        rest.iter().position(|w| part_number(w)).or(if rest.len() > 2 || !pins.is_empty() {
+            Some(0)
+        } else {
+            None
+        })
     };
     let valueless = ["link", "wire", "jumper"].iter().any(|k| more.iter().any(|m| m.eq_ignore_ascii_case(k)))
         || ["LK", "LINK", "F", "FS", "JK", "SW", "S", "FSW"].contains(&letters.as_str());
@@ -228,7 +245,14 @@ fn part(id: &str, words: &[String], library: &Library) -> Result<Listed, (String
         let drawn = supply(&text)?;
         return Ok(Listed::Supply(SupplyDrawn { id: id.to_owned(), source: Some("battery"), ..drawn }));
     }
-    Ok(Listed::Part(DrawnPart { id: id.to_owned(), span: Span::default(), what: What::Letters, value, more, pins }))
+    Ok(Listed::Part(DrawnPart {
+        id: id.to_owned(),
+        span: Span::default(),
+        what: What::Letters,
+        value,
+        more,
+        pins,
+    }))
 }
 
 fn net_of(word: &str) -> Option<String> {
@@ -240,5 +264,8 @@ fn net_of(word: &str) -> Option<String> {
 fn part_number(word: &str) -> bool {
     let digits = word.chars().filter(char::is_ascii_digit).count();
     let letters = word.chars().filter(char::is_ascii_alphabetic).count();
-    word.to_uppercase().starts_with("LED") || word.to_uppercase().starts_with("ZENER") || (digits >= 3 && letters >= 1) || digits == 4
+    word.to_uppercase().starts_with("LED")
+        || word.to_uppercase().starts_with("ZENER")
+        || (digits >= 3 && letters >= 1)
+        || digits == 4
 }

@@ -53,12 +53,26 @@ impl Format {
     pub const ALL: [(&'static str, Self); 3] =
         [("spice", Self::Spice), ("kicad", Self::Kicad), ("list", Self::List)];
 
-    /// What a text looks like: an S-expression, a netlist with dot commands or comments with a star, else a list of parts.
+    /// What a text looks like: an S-expression; a netlist with dot commands, comments with a star, or values behind the nodes; else a
+    /// list of parts.
     pub fn of(text: &str) -> Self {
         let lines = || text.lines().map(str::trim_start).filter(|l| !l.is_empty());
+        let heads = ["board", "supply", "build", "in", "out", "says", "ground"];
+        let is_value = |w: &str| {
+            w.starts_with(|c: char| c.is_ascii_digit()) && w != "0" && spice_text::number(w).is_some()
+        };
+        let votes = |value: usize, net: usize| {
+            let passive = |l: &&str| l.starts_with(|c: char| "RCLrcl".contains(c));
+            let fits = |l: &&str| {
+                let words: Vec<&str> = l.split_whitespace().take(4).collect();
+                words.len() == 4 && is_value(words[value]) && !is_value(words[net])
+            };
+            lines().filter(passive).filter(fits).count()
+        };
+        let headed = || lines().any(|l| l.split_whitespace().next().is_some_and(|w| heads.contains(&w)));
         if text.trim_start_matches('\u{feff}').trim_start().starts_with('(') {
             Self::Kicad
-        } else if lines().any(|l| l.starts_with(['.', '*'])) {
+        } else if lines().any(|l| l.starts_with(['.', '*'])) || (!headed() && votes(3, 1) > votes(1, 3)) {
             Self::Spice
         } else {
             Self::List

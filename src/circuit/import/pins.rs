@@ -19,7 +19,11 @@ impl Card<'_> {
         if part.in_order() {
             if part.pins.len() != count {
                 let names = self.pins.join(", ");
-                return Err(format!("'{}' has {} nodes where the part has {count} pins: {names}", part.id, part.pins.len()));
+                return Err(format!(
+                    "'{}' has {} nodes where the part has {count} pins: {names}",
+                    part.id,
+                    part.pins.len()
+                ));
             }
             return Ok(part.pins.iter().map(|p| p.net.clone()).collect());
         }
@@ -56,7 +60,8 @@ impl Card<'_> {
         for (pin, called) in self.pins.iter().zip(&self.called) {
             let fits = |p: &DrawnPin| {
                 let name = name(p);
-                !name.is_empty() && (name.eq_ignore_ascii_case(pin) || called.iter().any(|c| c.eq_ignore_ascii_case(name)))
+                !name.is_empty()
+                    && (name.eq_ignore_ascii_case(pin) || called.iter().any(|c| c.eq_ignore_ascii_case(name)))
             };
             let at = (0..part.pins.len()).find(|i| !taken.contains(i) && fits(&part.pins[*i]));
             taken.extend(at);

@@ -76,7 +76,11 @@ pub(super) fn read(source: &Source) -> Result<Expr, Complaint> {
             '(' => open.push((Vec::new(), at)),
             ')' => {
                 let Some((items, start)) = open.pop() else {
-                    return Err(slip(at, "a closing bracket without an opening one", "export the netlist anew"));
+                    return Err(slip(
+                        at,
+                        "a closing bracket without an opening one",
+                        "export the netlist anew",
+                    ));
                 };
                 let list = Expr::List(items, Span { start, end: at + 1 });
                 match open.last_mut() {
@@ -95,7 +99,11 @@ pub(super) fn read(source: &Source) -> Result<Expr, Complaint> {
                 match open.last_mut() {
                     Some((items, _)) => items.push(Expr::Word(word, Span { start: at, end })),
                     None => {
-                        return Err(slip(at, "a netlist begins with an opening bracket", "choose the format with --format"));
+                        return Err(slip(
+                            at,
+                            "a netlist begins with an opening bracket",
+                            "choose the format with --format",
+                        ));
                     }
                 }
             }

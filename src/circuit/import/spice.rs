@@ -1,14 +1,16 @@
 //! SPICE netlists: elements, models by name, sub-circuit calls with named chips or with parts inside.
 
+use super::MOST_PARTS;
 use super::drawing::{Drawing, DrawnPart, DrawnPin, SupplyDrawn, What};
 use super::spice_text::{self, Line, Text, number};
-use super::MOST_PARTS;
 use crate::text::{Complaint, Complaints, Place, Source};
 use crate::units::{Farads, Henries, Ohms, show};
 use std::collections::BTreeMap;
 
 /// Deepest nesting of sub-circuits.
 const DEEPEST: usize = 4;
+/// The most sub-circuits that are taken apart.
+const MOST_CALLS: usize = 2000;
 /// Below this a resistor's value was meant in megohms: the `M` of the trade, which SPICE reads as milli.
 const MEANT_MEGOHMS: f64 = 1.0;
 
@@ -26,6 +28,7 @@ pub fn read_spice(source: &Source) -> Result<Drawing, Complaints> {
         models: BTreeMap::new(),
         parameters: BTreeMap::new(),
         skipped: Vec::new(),
+        calls: 0,
         spelled: BTreeMap::new(),
     };
     reader.drawing.title.clone_from(&text.title);
@@ -34,7 +37,9 @@ pub fn read_spice(source: &Source) -> Result<Drawing, Complaints> {
     if main.is_empty() {
         let place = Place { file: reader.drawing.file.clone(), span: Default::default() };
         let complaint = Complaint::at("bad-netlist", place, "there is no element in this netlist");
-        return Err(complaint.help("the first line is a title; elements such as 'R1 a b 10k' follow it").into());
+        return Err(complaint
+            .help("the first line is a title; elements such as 'R1 a b 10k' follow it")
+            .into());
     }
     for word in main.iter().flat_map(|line| line.words.iter().skip(1)) {
         reader.spelled.entry(word.to_lowercase()).or_insert_with(|| word.clone());
@@ -88,6 +93,8 @@ struct Reader {
     parameters: BTreeMap<String, String>,
     /// Elements that this program's own export adds for the bench.
     skipped: Vec<String>,
+    /// How many sub-circuits were taken apart.
+    calls: usize,
     /// Nodes of the main circuit as they were first written.
     spelled: BTreeMap<String, String>,
 }
@@ -111,7 +118,8 @@ impl Reader {
             match first.as_str() {
                 ".subckt" => {
                     let is_node = |w: &&String| !w.contains('=') && w.to_lowercase() != "params:";
-                    let nodes = line.words.iter().skip(2).take_while(is_node).map(|n| n.to_lowercase()).collect();
+                    let nodes =
+                        line.words.iter().skip(2).take_while(is_node).map(|n| n.to_lowercase()).collect();
                     inside.push((line.word(1).to_lowercase(), Subcircuit { nodes, lines: Vec::new() }));
                 }
                 ".ends" => match inside.pop() {
@@ -127,7 +135,8 @@ impl Reader {
                     self.parameters.extend(line.named().map(|(k, v)| (k.to_lowercase(), v.to_owned())));
                 }
                 ".include" | ".inc" | ".lib" => {
-                    let says = format!("'{}' is not read: parts are told by their names", line.words.join(" "));
+                    let says =
+                        format!("'{}' is not read: parts are told by their names", line.words.join(" "));
                     self.note(line, says);
                 }
                 _ if first.starts_with('.') => {}
@@ -139,7 +148,8 @@ impl Reader {
         }
         if let Some((name, _)) = inside.last() {
             let place = Place { file: self.drawing.file.clone(), span: Default::default() };
-            let complaint = Complaint::at("bad-netlist", place, format!("the sub-circuit '{name}' has no end"));
+            let complaint =
+                Complaint::at("bad-netlist", place, format!("the sub-circuit '{name}' has no end"));
             self.complaints.0.push(complaint.help("close it with '.ends'"));
         }
         main
@@ -160,7 +170,8 @@ impl Reader {
                 }
                 (Some(key), Some(first)) => {
                     let value = if rest.is_empty() { first.clone() } else { format!("{first} {rest}") };
-                    let key = if key == "part" { format!("part {}", first.to_lowercase()) } else { key.to_owned() };
+                    let key =
+                        if key == "part" { format!("part {}", first.to_lowercase()) } else { key.to_owned() };
                     self.drawing.given.insert(key, value);
                 }
                 _ => {}
@@ -200,7 +211,11 @@ impl Reader {
             'M' => self.device(line, scope, 4, "mosfet"),
             'V' => self.voltage(line, scope),
             'X' => self.call(line, scope),
-            'I' => self.say(line, format!("'{name}' is a current source, and no part is one"), "draw what makes the current, or take it out"),
+            'I' => self.say(
+                line,
+                format!("'{name}' is a current source, and no part is one"),
+                "draw what makes the current, or take it out",
+            ),
             'E' | 'F' | 'G' | 'H' | 'B' => {
                 let help = "put the part it stands for in its place, such as 'XU1 1 2 3 4 5 6 7 8 TL072'";
                 self.say(line, format!("'{name}' is a controlled source, and no part is one"), help);
@@ -209,8 +224,14 @@ impl Reader {
                 let help = "draw it closed (a resistor of 0.05 ohm) or leave it out, as it stands when the unit is measured";
                 self.say(line, format!("'{name}' is a switch of the simulator"), help);
             }
-            'K' => self.say(line, format!("'{name}' couples coils; transformers are not known here"), "leave it out, or draw what the winding gives as a supply"),
-            'T' | 'U' | 'O' => self.say(line, format!("'{name}' is a line, and no part is one"), "take it out"),
+            'K' => self.say(
+                line,
+                format!("'{name}' couples coils; transformers are not known here"),
+                "leave it out, or draw what the winding gives as a supply",
+            ),
+            'T' | 'U' | 'O' => {
+                self.say(line, format!("'{name}' is a line, and no part is one"), "take it out")
+            }
             _ => {
                 let help = "elements begin with R, C, L, D, Q, J, M, V or X";
                 self.say(line, format!("'{name}' is no element that is known here"), help);
@@ -230,10 +251,12 @@ impl Reader {
 
     fn part(&mut self, line: &Line, scope: &Scope, kind: &'static str, value: String, nodes: &[&str]) {
         let id = self.id(line, scope);
-        let pins = nodes.iter().map(|n| DrawnPin { net: Some(self.net(scope, n)), ..DrawnPin::default() }).collect();
+        let pins =
+            nodes.iter().map(|n| DrawnPin { net: Some(self.net(scope, n)), ..DrawnPin::default() }).collect();
         let key = format!("part {}", line.word(0).to_lowercase());
         let given = if scope.depth == 0 { self.drawing.given.get(&key).cloned() } else { None };
-        let more = given.map(|g| g.split_whitespace().skip(1).map(str::to_owned).collect()).unwrap_or_default();
+        let more =
+            given.map(|g| g.split_whitespace().skip(1).map(str::to_owned).collect()).unwrap_or_default();
         self.drawing.parts.push(DrawnPart { id, span: line.span, what: What::Kind(kind), value, more, pins });
     }
 
@@ -252,14 +275,27 @@ impl Reader {
     fn passive(&mut self, line: &Line, scope: &Scope, kind: &'static str) {
         let written = line.words.get(3..).unwrap_or_default();
         let letter = line.word(0).chars().next().map_or(' ', |c| c.to_ascii_lowercase());
-        let named = |w: &String| w.split_once('=').filter(|(k, _)| k.to_lowercase() == letter.to_string()).map(|(_, v)| v.to_owned());
-        let text = written.iter().find_map(named).or_else(|| written.iter().find(|w| !w.contains('=')).cloned());
+        let named = |w: &String| {
+            w.split_once('=')
+                .filter(|(k, _)| k.to_lowercase() == letter.to_string())
+                .map(|(_, v)| v.to_owned())
+        };
+        let text =
+            written.iter().find_map(named).or_else(|| written.iter().find(|w| !w.contains('=')).cloned());
         let Some(text) = text else {
-            self.say(line, format!("'{}' has no value", line.word(0)), "write name, two nodes and a value, such as 'R1 in out 4.7k'");
+            self.say(
+                line,
+                format!("'{}' has no value", line.word(0)),
+                "write name, two nodes and a value, such as 'R1 in out 4.7k'",
+            );
             return;
         };
         let Some(mut value) = self.figure(&text).filter(|v| *v > 0.0) else {
-            self.say(line, format!("'{text}' is no value above 0 for '{}'", line.word(0)), "write a number such as 4.7k; sums in {…} are not worked out here");
+            self.say(
+                line,
+                format!("'{text}' is no value above 0 for '{}'", line.word(0)),
+                "write a number such as 4.7k; sums in {…} are not worked out here",
+            );
             return;
         };
         // `4k7`: SPICE drops what follows the letter, the trade means it.
@@ -270,7 +306,11 @@ impl Reader {
             "resistor" => {
                 if value < MEANT_MEGOHMS && text.to_lowercase().trim_end_matches("ohm").ends_with('m') {
                     value *= 1e9;
-                    let says = format!("{} is read as {}: SPICE itself takes '{text}' for milliohms and wants Meg", line.word(0), show::ohms(Ohms(value)));
+                    let says = format!(
+                        "{} is read as {}: SPICE itself takes '{text}' for milliohms and wants Meg",
+                        line.word(0),
+                        show::ohms(Ohms(value))
+                    );
                     self.note(line, says);
                 }
                 show::ohms_code(Ohms(value))
@@ -290,11 +330,16 @@ impl Reader {
             _ => nodes + 1,
         };
         let Some(model) = words.get(model_at).copied() else {
-            self.say(line, format!("'{}' has too few nodes or no model", line.word(0)), format!("write name, {nodes} nodes and the part number"));
+            self.say(
+                line,
+                format!("'{}' has too few nodes or no model", line.word(0)),
+                format!("write name, {nodes} nodes and the part number"),
+            );
             return;
         };
         if kind == "mosfet" && words[3] != words[4] {
-            let says = format!("the body of {} is not at its source; it is taken as if it were", line.word(0));
+            let says =
+                format!("the body of {} is not at its source; it is taken as if it were", line.word(0));
             self.note(line, says);
         }
         let found = self.models.get(&model.to_lowercase()).cloned();
@@ -328,7 +373,8 @@ impl Reader {
         let plain = lower.get(3).and_then(|w| self.figure(w));
         let dc = behind("dc").or(named).or(plain).unwrap_or(0.0);
         let varies = ["ac", "sin", "sine", "pulse", "exp", "pwl", "sffm"];
-        let tone = lower.iter().skip(3).any(|w| varies.iter().any(|v| w == v || w.starts_with(&format!("{v}="))));
+        let tone =
+            lower.iter().skip(3).any(|w| varies.iter().any(|v| w == v || w.starts_with(&format!("{v}="))));
         match () {
             () if tone => {
                 let net = if plus == "0" { minus } else { plus };
@@ -359,10 +405,18 @@ impl Reader {
     }
 
     fn call(&mut self, line: &Line, scope: &Scope) {
-        let words: Vec<&str> =
-            line.words.iter().map(String::as_str).filter(|w| !w.contains('=') && w.to_lowercase() != "params:").collect();
+        let words: Vec<&str> = line
+            .words
+            .iter()
+            .map(String::as_str)
+            .filter(|w| !w.contains('=') && w.to_lowercase() != "params:")
+            .collect();
         let [_, nodes @ .., name] = words.as_slice() else {
-            self.say(line, format!("'{}' calls nothing", line.word(0)), "write name, nodes and the chip, such as 'XU1 1 2 3 4 5 6 7 8 TL072'");
+            self.say(
+                line,
+                format!("'{}' calls nothing", line.word(0)),
+                "write name, nodes and the chip, such as 'XU1 1 2 3 4 5 6 7 8 TL072'",
+            );
             return;
         };
         let lower = name.to_lowercase();
@@ -374,9 +428,14 @@ impl Reader {
             return self.flatten(line, scope, sub, nodes);
         }
         // The names of the sub-circuit's own nodes say which pin is which, where there are names.
-        let names: Vec<String> = found.map(|s| s.nodes).filter(|n| n.len() == nodes.len()).unwrap_or_default();
+        let names: Vec<String> =
+            found.map(|s| s.nodes).filter(|n| n.len() == nodes.len()).unwrap_or_default();
         let id = self.id(line, scope);
-        let id = id.strip_prefix(['X', 'x']).filter(|r| r.starts_with(char::is_alphabetic)).unwrap_or(&id).to_owned();
+        let id = id
+            .strip_prefix(['X', 'x'])
+            .filter(|r| r.starts_with(char::is_alphabetic))
+            .unwrap_or(&id)
+            .to_owned();
         let pin = |(i, n): (usize, &&str)| DrawnPin {
             number: String::new(),
             function: names.get(i).cloned().unwrap_or_default(),
@@ -386,7 +445,11 @@ impl Reader {
         let given = self.drawing.given.get(&key).cloned();
         let mut more: Vec<String> = line.named().map(|(k, v)| format!("{}={v}", k.to_lowercase())).collect();
         more.extend(given.iter().flat_map(|g| g.split_whitespace().skip(1)).map(str::to_owned));
-        let what = if is_pot { What::Kind(if lower == "trimmer" { "trimmer" } else { "pot" }) } else { What::Kind("chip") };
+        let what = if is_pot {
+            What::Kind(if lower == "trimmer" { "trimmer" } else { "pot" })
+        } else {
+            What::Kind("chip")
+        };
         let pins: Vec<DrawnPin> = nodes.iter().enumerate().map(pin).collect();
         if let Some(source) = ["battery", "adaptor", "bench"].into_iter().find(|s| *s == lower)
             && let [plus, minus] = pins.as_slice()
@@ -408,23 +471,45 @@ impl Reader {
             self.drawing.supplies.push(supply);
             return;
         }
-        let value = if is_pot { more.iter().find_map(|w| value_of_pot(w)).unwrap_or_default() } else { (*name).to_owned() };
+        let value = if is_pot {
+            more.iter().find_map(|w| value_of_pot(w)).unwrap_or_default()
+        } else {
+            (*name).to_owned()
+        };
         self.drawing.parts.push(DrawnPart { id, span: line.span, what, value, more, pins });
     }
 
     fn flatten(&mut self, line: &Line, scope: &Scope, sub: &Subcircuit, nodes: &[&str]) {
+        self.calls += 1;
+        if self.calls > MOST_CALLS {
+            if self.calls == MOST_CALLS + 1 {
+                self.say(line, "sub-circuits call sub-circuits too many times", "import one unit at a time");
+            }
+            return;
+        }
         if scope.depth >= DEEPEST {
             self.say(line, "sub-circuits are nested too deeply", "call it from the main circuit");
             return;
         }
         if sub.nodes.len() != nodes.len() {
-            let message = format!("'{}' has {} nodes where its sub-circuit has {}", line.word(0), nodes.len(), sub.nodes.len());
+            let message = format!(
+                "'{}' has {} nodes where its sub-circuit has {}",
+                line.word(0),
+                nodes.len(),
+                sub.nodes.len()
+            );
             self.say(line, message, format!("give the nodes of {}", sub.nodes.join(", ")));
             return;
         }
         let name = line.word(0);
-        let suffix = if scope.suffix.is_empty() { name.to_owned() } else { format!("{name}-{}", scope.suffix) };
-        let nets = sub.nodes.iter().zip(nodes).map(|(inner, outer)| (inner.clone(), self.net(scope, outer))).collect();
+        let suffix =
+            if scope.suffix.is_empty() { name.to_owned() } else { format!("{name}-{}", scope.suffix) };
+        let nets = sub
+            .nodes
+            .iter()
+            .zip(nodes)
+            .map(|(inner, outer)| (inner.clone(), self.net(scope, outer)))
+            .collect();
         let inner = Scope { nets, suffix, depth: scope.depth + 1 };
         for element in &sub.lines {
             self.element(element, &inner);
@@ -460,7 +545,10 @@ fn value_of_pot(word: &str) -> Option<String> {
 fn letter_code(text: &str, kind: &str) -> Option<f64> {
     use crate::units::notation;
     let at = text.find(|c: char| c.is_ascii_alphabetic())?;
-    if at == 0 || !text[at..].chars().nth(1)?.is_ascii_digit() || !text[at + 1..].chars().all(|c| c.is_ascii_digit()) {
+    if at == 0
+        || !text[at..].chars().nth(1)?.is_ascii_digit()
+        || !text[at + 1..].chars().all(|c| c.is_ascii_digit())
+    {
         return None;
     }
     if text[at..].starts_with(['e', 'E']) {

@@ -62,13 +62,18 @@ pub(super) fn lines(source: &Source) -> Text {
         if in_control {
             continue;
         }
-        let span = Span { start: start + (line.len() - line.trim_start().len()), end: start + line.trim_end().len() };
+        let span = Span {
+            start: start + (line.len() - line.trim_start().len()),
+            end: start + line.trim_end().len(),
+        };
         match (code.strip_prefix('+'), out.lines.last_mut()) {
             (Some(more), Some(last)) => {
-                let mut all = last.words.join(" ");
-                all.push(' ');
-                all.push_str(more);
-                last.words = words(&all);
+                for word in words(more) {
+                    match last.words.last_mut() {
+                        Some(end) if end.ends_with('=') || word.starts_with('=') => end.push_str(&word),
+                        _ => last.words.push(word),
+                    }
+                }
             }
             _ => out.lines.push(Line { words: words(code), span }),
         }

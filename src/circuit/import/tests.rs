@@ -10,7 +10,8 @@ fn library() -> Library {
 /// Parts by designator as they are written into the board, with what was said on the way.
 fn fitted(text: &str, format: Format) -> (Fitted, Drawing) {
     let library = library();
-    let drawing = read(&Source::new("a", text), Some(format), &library).unwrap_or_else(|c| panic!("{}", c.render(false)));
+    let drawing = read(&Source::new("a", text), Some(format), &library)
+        .unwrap_or_else(|c| panic!("{}", c.render(false)));
     (Fitted::of(&drawing, &library), drawing)
 }
 
@@ -31,6 +32,8 @@ fn a_text_says_which_format_it_is() {
     assert_eq!(Format::of("(export (version E))"), Format::Kicad);
     assert_eq!(Format::of("title\nR1 a b 1k\n.end"), Format::Spice);
     assert_eq!(Format::of("R1 1M IN GND\nC1 100n IN B"), Format::List);
+    assert_eq!(Format::of("a title\nV1 vcc 0 9\nR1 vcc out 10k\nR2 out 0 10k\n"), Format::Spice);
+    assert_eq!(Format::of("supply 9V V9 GND\nR1 V9 M 10k\nR2 M GND 10k\n"), Format::List);
 }
 
 #[test]
@@ -71,9 +74,20 @@ fn spice_refusals_name_the_line_and_say_what_to_write() {
 fn chips_by_section_by_package_and_by_named_nodes() {
     let five = "t\nV1 V9 0 9\nXU1A PA NA V9 0 OA TL072\nXU1B PB NB V9 0 OB TL072\n";
     let (by_section, _) = fitted(five, Format::Spice);
-    let nets = |f: &Fitted, id: &str| part(f, id).nets.clone().into_iter().collect::<std::collections::BTreeMap<_, _>>();
+    let nets = |f: &Fitted, id: &str| {
+        part(f, id).nets.clone().into_iter().collect::<std::collections::BTreeMap<_, _>>()
+    };
     let found = nets(&by_section, "U1");
-    for (pin, net) in [("1", "OA"), ("2", "NA"), ("3", "PA"), ("4", "GND"), ("5", "PB"), ("6", "NB"), ("7", "OB"), ("8", "V9")] {
+    for (pin, net) in [
+        ("1", "OA"),
+        ("2", "NA"),
+        ("3", "PA"),
+        ("4", "GND"),
+        ("5", "PB"),
+        ("6", "NB"),
+        ("7", "OB"),
+        ("8", "V9"),
+    ] {
         assert_eq!(found[pin], net, "pin {pin}");
     }
     // Half of it: the other half is not on the board.
@@ -81,13 +95,17 @@ fn chips_by_section_by_package_and_by_named_nodes() {
     assert_eq!(nets(&half, "U1").len(), 5);
     let (whole, _) = fitted("t\nXU1 OA NA PA 0 PB NB OB V9 TL072\n", Format::Spice);
     assert_eq!(nets(&whole, "U1"), found);
-    let (named, _) = fitted("t\nXU1 a b c 78L05\n.subckt 78L05 out gnd in\nE1 out gnd in gnd 1\n.ends\n", Format::Spice);
+    let (named, _) =
+        fitted("t\nXU1 a b c 78L05\n.subckt 78L05 out gnd in\nE1 out gnd in gnd 1\n.ends\n", Format::Spice);
     assert_eq!(nets(&named, "U1")["in"], "c");
 }
 
 #[test]
 fn sub_circuits_of_parts_are_taken_apart() {
-    let (fitted, _) = fitted("t\nX1 in out STAGE\nX2 out end STAGE\n.subckt STAGE a b\nR1 a m 1k\nC1 m b 1n\n.ends\n", Format::Spice);
+    let (fitted, _) = fitted(
+        "t\nX1 in out STAGE\nX2 out end STAGE\n.subckt STAGE a b\nR1 a m 1k\nC1 m b 1n\n.ends\n",
+        Format::Spice,
+    );
     assert_eq!(part(&fitted, "R1-X1").nets, [("1".into(), "in".into()), ("2".into(), "m-X1".into())]);
     assert_eq!(part(&fitted, "C1-X2").nets[1].1, "end");
 }
@@ -95,9 +113,13 @@ fn sub_circuits_of_parts_are_taken_apart() {
 #[test]
 fn kicad_pins_go_by_function_by_number_and_by_leg() {
     let net = |name: &str, nodes: &str| format!("(net (name \"{name}\") {nodes})");
-    let node = |id: &str, pin: &str, says: &str| format!("(node (ref \"{id}\") (pin \"{pin}\") (pinfunction \"{says}\"))");
+    let node = |id: &str, pin: &str, says: &str| {
+        format!("(node (ref \"{id}\") (pin \"{pin}\") (pinfunction \"{says}\"))")
+    };
     let bare = |id: &str, pin: &str| format!("(node (ref {id}) (pin {pin}))");
-    let comp = |id: &str, value: &str, part: &str| format!("(comp (ref \"{id}\") (value \"{value}\") (libsource (lib \"L\") (part \"{part}\")))");
+    let comp = |id: &str, value: &str, part: &str| {
+        format!("(comp (ref \"{id}\") (value \"{value}\") (libsource (lib \"L\") (part \"{part}\")))")
+    };
     let text = format!(
         "(export (version E) (components {} {} {} {}) (nets {} {} {}))",
         comp("Q1", "BC547", "Q_NPN_CBE"),
@@ -143,7 +165,13 @@ fn lines_of_a_list_in_many_habits() {
             let pins: Vec<String> = p
                 .pins
                 .iter()
-                .map(|q| format!("{}{}", if q.number.is_empty() { String::new() } else { format!("{}=", q.number) }, q.net.as_deref().unwrap_or("-")))
+                .map(|q| {
+                    format!(
+                        "{}{}",
+                        if q.number.is_empty() { String::new() } else { format!("{}=", q.number) },
+                        q.net.as_deref().unwrap_or("-")
+                    )
+                })
                 .collect();
             format!("{} [{}] {} {}", p.id, p.value, pins.join(" "), p.more.join(" ")).trim().to_owned()
         }
@@ -191,7 +219,8 @@ fn guesses_come_with_reasons_and_an_unnamed_circuit_is_guessed_by_its_place() {
     assert_eq!((plan.supplies[0].plus.as_str(), plan.supplies[0].volts.as_str()), ("N9", "9V"));
     assert!(plan.open().iter().all(|(_, _, why)| !why.is_empty()) && plan.open().len() == 4);
     let (text, _) = board_text(&fitted, &plan, &library);
-    let board = Board::load(&Source::new("b", text.as_str()), &library).unwrap_or_else(|c| panic!("{}\n{text}", c.render(false)));
+    let board = Board::load(&Source::new("b", text.as_str()), &library)
+        .unwrap_or_else(|c| panic!("{}\n{text}", c.render(false)));
     assert_eq!(board.parts().iter().find(|p| p.id == "C1").unwrap().role.as_deref(), Some("input-coupling"));
 }
 

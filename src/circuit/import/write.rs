@@ -51,8 +51,13 @@ fn leads_nowhere(parts: &mut Vec<FittedPart>, plan: &Plan) -> Vec<String> {
             let net = p.nets.iter().map(|(_, n)| n).find(|n| count[*n] == 1 && !fixed.contains(&n.as_str()));
             net.filter(|_| p.device.is_none() && p.nets.len() == 2).cloned()
         };
-        let Some((at, net)) = parts.iter().enumerate().find_map(|(i, p)| Some((i, lone(p)?))) else { return told };
-        told.push(format!("{} is left out: its end at {net} leads to nothing else in the drawing", parts[at].id));
+        let Some((at, net)) = parts.iter().enumerate().find_map(|(i, p)| Some((i, lone(p)?))) else {
+            return told;
+        };
+        told.push(format!(
+            "{} is left out: its end at {net} leads to nothing else in the drawing",
+            parts[at].id
+        ));
         parts.remove(at);
     }
 }
@@ -73,8 +78,14 @@ fn directions(parts: &mut [FittedPart], board: &Board) -> Vec<String> {
         } else {
             let (plus, minus) = if va >= vb { (a.clone(), b.clone()) } else { (b.clone(), a.clone()) };
             told.push(match (va - vb).abs() < DIRECTION {
-                true => format!("{} is taken as an electrolytic, plus at {plus}: nothing tells its direction", part.id),
-                false => format!("{} is taken as an electrolytic, plus at {plus}, which is the higher end", part.id),
+                true => format!(
+                    "{} is taken as an electrolytic, plus at {plus}: nothing tells its direction",
+                    part.id
+                ),
+                false => format!(
+                    "{} is taken as an electrolytic, plus at {plus}, which is the higher end",
+                    part.id
+                ),
             });
             part.nets = vec![("plus".into(), plus), ("minus".into(), minus)];
         }
@@ -90,7 +101,10 @@ fn roles(parts: &mut [FittedPart], board: &Board) -> Vec<String> {
             part.role.clone_from(&found.role);
         }
         // Small capacitors straight across a rail are ceramic.
-        if part.guessed_kind && part.role.as_deref() == Some("rail-decoupling") && part.kind.as_deref() == Some("film") {
+        if part.guessed_kind
+            && part.role.as_deref() == Some("rail-decoupling")
+            && part.kind.as_deref() == Some("film")
+        {
             part.kind = Some("ceramic".into());
             told.push(format!("{} is taken as ceramic: it lies across a rail", part.id));
         }
@@ -105,7 +119,8 @@ fn text(fitted: &Fitted, parts: &[FittedPart], plan: &Plan, remarks: bool) -> St
         let _ = writeln!(out, "says: {}", inline(&plan.says));
     }
     let _ = writeln!(out, "build: {}", plan.build.map_or("pcb", |b| b.name()));
-    let why = |sure: bool, why: &str| if sure || !remarks { String::new() } else { format!("   # guessed: {why}") };
+    let why =
+        |sure: bool, why: &str| if sure || !remarks { String::new() } else { format!("   # guessed: {why}") };
     if let Some(ground) = &plan.ground {
         let _ = writeln!(out, "ground: {}{}", inline(&ground.net), why(ground.sure, &ground.why));
     }
@@ -159,8 +174,11 @@ fn text(fitted: &Fitted, parts: &[FittedPart], plan: &Plan, remarks: bool) -> St
         out.push_str(" {}\n");
     }
     if !plan.neighbours.is_empty() {
-        let pairs: Vec<String> =
-            plan.neighbours.iter().map(|[a, b]| format!("[{}, {}]", flow_scalar(a), flow_scalar(b))).collect();
+        let pairs: Vec<String> = plan
+            .neighbours
+            .iter()
+            .map(|[a, b]| format!("[{}, {}]", flow_scalar(a), flow_scalar(b)))
+            .collect();
         let _ = writeln!(out, "neighbours: [{}]", pairs.join(", "));
     }
     if !plan.notes.is_empty() {

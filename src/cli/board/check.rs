@@ -9,7 +9,9 @@ use std::path::PathBuf;
 
 /// Reads a board, solves it, and says what looks wrong
 #[derive(Debug, clap::Args)]
-#[command(after_help = "Examples:\n  halfsplit board check lantern.yaml\n  halfsplit board check --example tin-lantern --json")]
+#[command(
+    after_help = "Examples:\n  halfsplit board check lantern.yaml\n  halfsplit board check --example tin-lantern --json"
+)]
 pub struct Args {
     /// The board file
     #[arg(value_name = "BOARD", required_unless_present = "example")]
@@ -50,7 +52,8 @@ struct Report {
 /// When the board is at fault, does not settle or can't be read.
 pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let board = target::board(args.board.as_deref(), args.example.as_deref())?;
-    let advice = advice(&board, &Library::builtin()?).map_err(|e| Failure::Input(format!("the board could not be solved: {e}")))?;
+    let advice = advice(&board, &Library::builtin()?)
+        .map_err(|e| Failure::Input(format!("the board could not be solved: {e}")))?;
     let own = |id: &str| !board.supplies().iter().any(|s| s.name == id);
     let parts = || board.parts().iter().filter(|p| own(&p.id));
     let report = Report {
@@ -74,17 +77,24 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     }
     let width = screen.width;
     let mut page = wrap(
-        &format!("{}: {} parts on {} nets; it settles. {} faults can be in it.", report.board, report.parts, report.nets, report.faults),
+        &format!(
+            "{}: {} parts on {} nets; it settles. {} faults can be in it.",
+            report.board, report.parts, report.nets, report.faults
+        ),
         width,
         "",
         "",
     );
     if !report.roles.is_empty() {
-        let words = format!("Roles worked out from the circuit ('board show' says by what): {}.", report.roles.join(", "));
+        let words = format!(
+            "Roles worked out from the circuit ('board show' says by what): {}.",
+            report.roles.join(", ")
+        );
         page += &wrap(&words, width, "", "  ");
     }
     if !report.without_role.is_empty() {
-        let words = format!("No role is known of {}; they count all the same.", report.without_role.join(", "));
+        let words =
+            format!("No role is known of {}; they count all the same.", report.without_role.join(", "));
         page += &wrap(&words, width, "", "  ");
     }
     for line in &report.rows {

@@ -39,7 +39,8 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     };
     store::create(path, &deck)?;
     if screen.json {
-        return screen.document(&serde_json::json!({ "format": "spice", "file": path.display().to_string() }));
+        return screen
+            .document(&serde_json::json!({ "format": "spice", "file": path.display().to_string() }));
     }
     screen.text(&format!("Wrote {}\n", path.display()))
 }

@@ -96,7 +96,8 @@ struct Guessed {
 pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let library = Library::builtin()?;
     let source = source(&args.file)?;
-    let format = args.format.as_ref().and_then(|f| Format::ALL.into_iter().find(|(w, _)| w == f)).map(|(_, f)| f);
+    let format =
+        args.format.as_ref().and_then(|f| Format::ALL.into_iter().find(|(w, _)| w == f)).map(|(_, f)| f);
     let format = format.unwrap_or_else(|| Format::of(&source.text));
     let out = target(args)?;
     let drawing = import::read(&source, Some(format), &library)?;
@@ -143,7 +144,8 @@ fn target(args: &Args) -> Result<Option<PathBuf>, Failure> {
 }
 
 fn nets(fitted: &Fitted) -> Vec<&str> {
-    let mut nets: Vec<&str> = fitted.parts.iter().flat_map(|p| p.nets.iter().map(|(_, n)| n.as_str())).collect();
+    let mut nets: Vec<&str> =
+        fitted.parts.iter().flat_map(|p| p.nets.iter().map(|(_, n)| n.as_str())).collect();
     nets.sort_unstable();
     nets.dedup();
     nets
@@ -192,7 +194,9 @@ fn flags(args: &Args, fitted: &Fitted, plan: &mut Plan) -> Result<(), Failure> {
 
 /// `V9=9V`, `VCC/VEE=24V`.
 fn supply(text: &str, fitted: &Fitted, plan: &Plan) -> Result<SupplyPlan, Failure> {
-    let usage = || Failure::Usage(format!("'{text}' is no supply; write PLUS=VOLTS such as V9=9V, or PLUS/MINUS=VOLTS"));
+    let usage = || {
+        Failure::Usage(format!("'{text}' is no supply; write PLUS=VOLTS such as V9=9V, or PLUS/MINUS=VOLTS"))
+    };
     let (ends, volts) = text.split_once('=').ok_or_else(usage)?;
     notation::volts(volts).map_err(|e| Failure::Input(e.to_string()))?;
     let ground = plan.ground.as_ref().map(|g| g.net.clone()).unwrap_or_default();
@@ -224,9 +228,10 @@ fn ask(asker: &mut Asker<'_, '_>, fitted: &Fitted, plan: &mut Plan) -> Result<()
     if let Some(ground) = plan.ground.clone().filter(|g| !g.sure) {
         plan.ground = ask_net(asker, "Ground", Some(&ground), fitted)?;
     }
+    let ground = plan.ground.as_ref().map(|g| g.net.clone()).unwrap_or_default();
     for i in 0..plan.supplies.len() {
         if !plan.supplies[i].sure {
-            ask_supply(asker, fitted, &mut plan.supplies[i])?;
+            ask_supply(asker, fitted, &ground, &mut plan.supplies[i])?;
         }
     }
     plan.supplies.retain(|s| !s.plus.is_empty());
@@ -242,7 +247,12 @@ fn ask(asker: &mut Asker<'_, '_>, fitted: &Fitted, plan: &mut Plan) -> Result<()
     Ok(())
 }
 
-fn ask_net(asker: &mut Asker<'_, '_>, what: &str, guess: Option<&Pick>, fitted: &Fitted) -> Result<Option<Pick>, Failure> {
+fn ask_net(
+    asker: &mut Asker<'_, '_>,
+    what: &str,
+    guess: Option<&Pick>,
+    fitted: &Fitted,
+) -> Result<Option<Pick>, Failure> {
     let question = match guess {
         Some(g) if g.others.is_empty() => format!("{what} {}? ({})", g.net, g.why),
         Some(g) => format!("{what} {}? ({}; it might be {})", g.net, g.why, g.others.join(", ")),
@@ -263,8 +273,16 @@ fn ask_net(asker: &mut Asker<'_, '_>, what: &str, guess: Option<&Pick>, fitted: 
     }
 }
 
-fn ask_supply(asker: &mut Asker<'_, '_>, fitted: &Fitted, supply: &mut SupplyPlan) -> Result<(), Failure> {
-    let question = format!("Supply {} from {} to {}? ({}) A voltage, a net, or both changes it.", supply.volts, supply.plus, supply.minus, supply.why);
+fn ask_supply(
+    asker: &mut Asker<'_, '_>,
+    fitted: &Fitted,
+    ground: &str,
+    supply: &mut SupplyPlan,
+) -> Result<(), Failure> {
+    let question = format!(
+        "Supply {} from {} to {}? ({}) A voltage, a net, or both changes it.",
+        supply.volts, supply.plus, supply.minus, supply.why
+    );
     loop {
         let Some(line) = asker.line(&question)? else { return Ok(()) };
         if line == "-" {
@@ -275,9 +293,12 @@ fn ask_supply(asker: &mut Asker<'_, '_>, fitted: &Fitted, supply: &mut SupplyPla
         let mut wrong = None;
         for word in line.split_whitespace().filter(|w| !["y", "yes"].contains(&w.to_lowercase().as_str())) {
             match (known(word, fitted), notation::volts(word)) {
+                // A supply below ground has its own net at the negative end.
+                (Ok(net), _) if changed.plus == ground => changed.minus = net,
                 (Ok(net), _) => changed.plus = net,
                 (_, Ok(v)) if v.0 > 0.0 && v.0 < 1000.0 => {
-                    changed.volts = if word.to_uppercase().ends_with('V') { word.to_owned() } else { format!("{word}V") };
+                    changed.volts =
+                        if word.to_uppercase().ends_with('V') { word.to_owned() } else { format!("{word}V") };
                 }
                 (Err(e), _) => wrong = Some(e.to_string()),
             }
@@ -367,11 +388,18 @@ fn write(report: &Report, out: Option<&Path>, screen: &mut Screen<'_>) -> Result
 }
 
 /// The board file read back: what is still wrong with it is said with its lines.
-fn prove(report: &Report, out: Option<&Path>, library: &Library, screen: &mut Screen<'_>) -> Result<(), Failure> {
+fn prove(
+    report: &Report,
+    out: Option<&Path>,
+    library: &Library,
+    screen: &mut Screen<'_>,
+) -> Result<(), Failure> {
     let name = out.map_or("the board printed".to_owned(), |p| p.display().to_string());
     if let Err(complaints) = Board::load(&Source::new(name.as_str(), report.text.as_str()), library) {
         if out.is_some() {
-            screen.say(&format!("{name} is written, and wants an edit at these places before it can be used:"))?;
+            screen.say(&format!(
+                "{name} is written, and wants an edit at these places before it can be used:"
+            ))?;
         }
         return Err(complaints.into());
     }

@@ -2,7 +2,8 @@
 
 use crate::circuit::board::Board;
 use crate::circuit::import::{
-    Drawing, DrawnPart, Fitted, FittedPart, Listed, Plan, SupplyDrawn, board_text, read_line, read_list, wanted,
+    Drawing, DrawnPart, Fitted, FittedPart, Listed, Plan, SupplyDrawn, board_text, read_line, read_list,
+    wanted,
 };
 use crate::circuit::predict::Bench;
 use crate::circuit::sheet;
@@ -44,9 +45,9 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let library = Library::builtin()?;
     match &args.from {
         Some(list) => from_list(args, list, &library, screen),
-        None if screen.json => {
-            Err(Failure::Usage("board new asks part by part and has no --json; give it a list with --from".into()))
-        }
+        None if screen.json => Err(Failure::Usage(
+            "board new asks part by part and has no --json; give it a list with --from".into(),
+        )),
         None => by_asking(args, &library, screen),
     }
 }
@@ -77,7 +78,9 @@ fn from_list(args: &Args, list: &Path, library: &Library, screen: &mut Screen<'_
     for part in &fitted.parts {
         page += &wrap(&echo(part), screen.width, "", "  ");
     }
-    for line in fitted.parts.iter().flat_map(|p| p.remarks.iter().map(move |r| format!("{}: {r}", p.id))).chain(told) {
+    for line in
+        fitted.parts.iter().flat_map(|p| p.remarks.iter().map(move |r| format!("{}: {r}", p.id))).chain(told)
+    {
         page += &wrap(&line, screen.width, "- ", "  ");
     }
     for (what, net, why) in plan.open() {
@@ -99,7 +102,10 @@ fn echo(part: &FittedPart) -> String {
         true => part.nets.iter().map(|(_, n)| n.clone()).collect(),
         false => part.nets.iter().map(|(p, n)| format!("{p} {n}")).collect(),
     };
-    let turn = part.turn.as_ref().map_or(String::new(), |t| format!("; {} at {t}", part.taper.as_deref().unwrap_or("linear")));
+    let turn = part
+        .turn
+        .as_ref()
+        .map_or(String::new(), |t| format!("; {} at {t}", part.taper.as_deref().unwrap_or("linear")));
     format!("{}: {is}, {}{turn}", part.id, if plain { nets.join(" to ") } else { nets.join(", ") })
 }
 
@@ -108,10 +114,17 @@ fn made(board: &Board, path: &Path, screen: &mut Screen<'_>) -> Result<(), Failu
     let typed = quoted(&path.display().to_string());
     match sheet::sheet(board, &Bench::default()) {
         Ok(page) => screen.text(&format!("\n{}", page.to_text(screen.width)))?,
-        Err(e) => screen.say(&wrap(&format!("The board is written, but has no healthy readings yet: {e}"), screen.width, "", ""))?,
+        Err(e) => screen.say(&wrap(
+            &format!("The board is written, but has no healthy readings yet: {e}"),
+            screen.width,
+            "",
+            "",
+        ))?,
     }
     screen.text(&wrap(
-        &format!("Made {typed}. Next: halfsplit board check {typed}, or halfsplit open job.yaml --board {typed}"),
+        &format!(
+            "Made {typed}. Next: halfsplit board check {typed}, or halfsplit open job.yaml --board {typed}"
+        ),
         screen.width,
         "\n",
         "  ",
@@ -131,7 +144,9 @@ impl Draft {
     fn of(board: &Path) -> Result<Self, Failure> {
         let path = board.with_extension("parts");
         let lines = match path.exists() {
-            true => store::read(&path)?.text.lines().map(str::to_owned).filter(|l| !l.trim().is_empty()).collect(),
+            true => {
+                store::read(&path)?.text.lines().map(str::to_owned).filter(|l| !l.trim().is_empty()).collect()
+            }
             false => Vec::new(),
         };
         Ok(Self { lines, path })
@@ -167,8 +182,11 @@ fn by_asking(args: &Args, library: &Library, screen: &mut Screen<'_>) -> Result<
     asker.say("Now the parts. 'help' says what can be typed.")?;
     let mut warned = false;
     loop {
-        let Some(line) = asker.line("Part:")? else {
-            asker.say(&format!("Stopped. What was typed is in {}; the same command goes on with it.", draft.path.display()))?;
+        let Some(line) = asker.raw("Part:")? else {
+            asker.say(&format!(
+                "Stopped. What was typed is in {}; the same command goes on with it.",
+                draft.path.display()
+            ))?;
             return Ok(());
         };
         match line.to_lowercase().as_str() {
@@ -208,7 +226,9 @@ fn opening(asker: &mut Asker<'_, '_>, args: &Args, draft: &mut Draft) -> Result<
     }
     if !draft.has("supply") {
         loop {
-            let line = asker.line("The supply: volts, plus net, ground net, battery or adaptor. Enter for '9V V9 GND battery'.")?;
+            let line = asker.line(
+                "The supply: volts, plus net, ground net, battery or adaptor. Enter for '9V V9 GND battery'.",
+            )?;
             let line = format!("supply {}", line.unwrap_or_else(|| "9V V9 GND battery".into()));
             match read_line(&line, &Library::default()) {
                 Ok(Listed::Supply(supply)) => {
@@ -223,7 +243,10 @@ fn opening(asker: &mut Asker<'_, '_>, args: &Args, draft: &mut Draft) -> Result<
             }
         }
     }
-    for (key, question) in [("in", "Net where the sound goes in? Enter for IN, - for none."), ("out", "Net where it comes out? Enter for OUT, - for none.")] {
+    for (key, question) in [
+        ("in", "Net where the sound goes in? Enter for IN, - for none."),
+        ("out", "Net where it comes out? Enter for OUT, - for none."),
+    ] {
         if !draft.has(key) {
             let net = asker.line(question)?.unwrap_or_else(|| key.to_uppercase());
             if net != "-" {
@@ -275,13 +298,21 @@ fn short(asker: &mut Asker<'_, '_>, part: &DrawnPart, library: &Library) -> Resu
     if part.value.is_empty()
         && let Some(example) = &wants.value
     {
-        let what = if wants.is.is_empty() { "Which part number".to_owned() } else { format!("The value of {}", wants.is) };
+        let what = if wants.is.is_empty() {
+            "Which part number".to_owned()
+        } else {
+            format!("The value of {}", wants.is)
+        };
         return asker.line(&format!("{what}, such as {example}?"));
     }
     if !part.pins.is_empty() || wants.pins.is_empty() {
         return Ok(None);
     }
-    let pins: Vec<String> = wants.pins.iter().map(|(p, says)| if p == says { p.clone() } else { format!("{p} {says}") }).collect();
+    let pins: Vec<String> = wants
+        .pins
+        .iter()
+        .map(|(p, says)| if p == says { p.clone() } else { format!("{p} {says}") })
+        .collect();
     asker.line(&format!("Its nets in order ({}); - for one left open?", pins.join("; ")))
 }
 
@@ -306,10 +337,17 @@ fn take(
         .parts
         .iter()
         .flat_map(|p| p.pins.iter().filter_map(|q| q.net.as_deref()))
-        .chain(before.given.iter().filter(|(k, _)| ["in", "out", "ground"].contains(&k.as_str())).map(|(_, v)| v.as_str()))
+        .chain(
+            before
+                .given
+                .iter()
+                .filter(|(k, _)| ["in", "out", "ground"].contains(&k.as_str()))
+                .map(|(_, v)| v.as_str()),
+        )
         .chain(before.supplies.iter().flat_map(|s| [s.plus.as_str(), s.minus.as_str()]))
         .collect();
-    let mut fresh: Vec<&str> = found.nets.iter().map(|(_, n)| n.as_str()).filter(|n| !known.contains(n)).collect();
+    let mut fresh: Vec<&str> =
+        found.nets.iter().map(|(_, n)| n.as_str()).filter(|n| !known.contains(n)).collect();
     fresh.dedup();
     let mut words = echo(found);
     if !fresh.is_empty() {
@@ -375,7 +413,9 @@ fn unfinished(draft: &Draft, library: &Library) -> Vec<String> {
     let (text, told) = text(draft, library);
     let mut out: Vec<String> = told.into_iter().filter(|t| t.contains("left out")).collect();
     if let Err(complaints) = Board::load(&Source::new("board", text), library) {
-        out.extend(complaints.0.iter().map(|c| if c.help.is_empty() { c.message.clone() } else { format!("{}; {}", c.message, c.help) }));
+        out.extend(complaints.0.iter().map(|c| {
+            if c.help.is_empty() { c.message.clone() } else { format!("{}; {}", c.message, c.help) }
+        }));
     }
     out
 }
@@ -387,7 +427,13 @@ fn text(draft: &Draft, library: &Library) -> (String, Vec<String>) {
     board_text(&fitted, &plan, library)
 }
 
-fn finish(args: &Args, draft: &Draft, library: &Library, screen: &mut Screen<'_>, open: &[String]) -> Result<(), Failure> {
+fn finish(
+    args: &Args,
+    draft: &Draft,
+    library: &Library,
+    screen: &mut Screen<'_>,
+    open: &[String],
+) -> Result<(), Failure> {
     let (text, told) = text(draft, library);
     store::create(&args.board, &text)?;
     let name = args.board.display().to_string();
@@ -395,7 +441,8 @@ fn finish(args: &Args, draft: &Draft, library: &Library, screen: &mut Screen<'_>
     match board {
         Ok(board) if open.is_empty() => {
             // The list is in the board now.
-            std::fs::remove_file(&draft.path).map_err(|e| Failure::System(format!("can't remove {}: {e}", draft.path.display())))?;
+            std::fs::remove_file(&draft.path)
+                .map_err(|e| Failure::System(format!("can't remove {}: {e}", draft.path.display())))?;
             for line in told {
                 screen.text(&wrap(&line, screen.width, "- ", "  "))?;
             }
@@ -403,7 +450,9 @@ fn finish(args: &Args, draft: &Draft, library: &Library, screen: &mut Screen<'_>
         }
         Ok(board) => made(&board, &args.board, screen),
         Err(complaints) => {
-            screen.say(&format!("{name} is written, and wants an edit at these places before it can be used:"))?;
+            screen.say(&format!(
+                "{name} is written, and wants an edit at these places before it can be used:"
+            ))?;
             Err(complaints.into())
         }
     }

@@ -45,7 +45,9 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
         let nets = all.nets.iter().map(|n| n.net.as_str());
         let parts = all.parts.iter().map(|p| p.part.as_str());
         let help = if what == "net" { or_nearest(name, nets) } else { or_nearest(name, parts) };
-        Failure::Complaints(Complaint::nowhere("unknown-name", format!("the board has no {what} '{name}'")).help(help).into())
+        Failure::Complaints(
+            Complaint::nowhere("unknown-name", format!("the board has no {what} '{name}'")).help(help).into(),
+        )
     })?;
     if screen.json {
         return screen.document(&page);

@@ -45,9 +45,8 @@ impl<'a> Roles<'a> {
         let pins: Vec<&str> = ["13", "14", "15", "16"].into_iter().filter_map(net).collect();
         for i in self.view.all(Is::Capacitor) {
             let Some((a, b)) = self.view.ends(i) else { continue };
-            let is = |pair: &Option<(&str, &str)>| {
-                pair.is_some_and(|(x, y)| (x, y) == (a, b) || (x, y) == (b, a))
-            };
+            let is =
+                |pair: &Option<(&str, &str)>| pair.is_some_and(|(x, y)| (x, y) == (a, b) || (x, y) == (b, a));
             if between.iter().any(is) {
                 self.give(i, "integrator-cap", "between output and input of one of the chip's integrators");
             } else if filters.iter().any(is) {
@@ -124,12 +123,14 @@ impl<'a> Roles<'a> {
             return;
         }
         let Some(between) = self.way(trip.out, ramp.minus) else { return };
-        let capacitors: Vec<usize> = v.branches(ramp.out, Is::Capacitor)
+        let capacitors: Vec<usize> = v
+            .branches(ramp.out, Is::Capacitor)
             .iter()
             .filter(|(_, o)| *o == ramp.minus)
             .map(|(i, _)| *i)
             .collect();
-        let loops: Vec<usize> = v.branches(trip.plus, Is::Resistor)
+        let loops: Vec<usize> = v
+            .branches(trip.plus, Is::Resistor)
             .iter()
             .filter(|(_, o)| *o == trip.out || *o == ramp.out)
             .map(|(i, _)| *i)
@@ -149,7 +150,8 @@ impl<'a> Roles<'a> {
 
     fn one_amplifier(&mut self, trip: &Amp<'a>) {
         let v = Rc::clone(&self.view);
-        let caps: Vec<usize> = v.branches(trip.minus, Is::Capacitor)
+        let caps: Vec<usize> = v
+            .branches(trip.minus, Is::Capacitor)
             .iter()
             .filter(|(_, o)| v.is_still(o))
             .map(|(i, _)| *i)

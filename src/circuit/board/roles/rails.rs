@@ -71,7 +71,8 @@ impl<'a> Roles<'a> {
                     return None;
                 }
                 let fed = v.net(i, &card.outputs.first().map_or("out".to_owned(), |o| o.value.clone()));
-                let supplied = card.supply.first().and_then(|p| v.net(i, &p.value)).is_some_and(|n| v.is_rail(n));
+                let supplied =
+                    card.supply.first().and_then(|p| v.net(i, &p.value)).is_some_and(|n| v.is_rail(n));
                 let supplied = supplied || v.net(i, "in").is_some_and(|n| v.is_rail(n));
                 let fed = fed.filter(new).filter(|_| supplied)?;
                 let role = if pump { "charge-pump" } else { "regulator" };
@@ -110,9 +111,9 @@ impl<'a> Roles<'a> {
             .branches(net, Is::Capacitor)
             .iter()
             .any(|(i, other)| (v.is_ground(other) || v.is_rail(other)) && v.value(*i) >= RESERVOIR);
-        let feeds_chip = v.at(net, Is::Chip).any(|(i, pin)| {
-            v.device(i).is_some_and(|d| d.supply.iter().any(|s| s.value == pin))
-        });
+        let feeds_chip = v
+            .at(net, Is::Chip)
+            .any(|(i, pin)| v.device(i).is_some_and(|d| d.supply.iter().any(|s| s.value == pin)));
         steady && v.on(net).len() > 2 || feeds_chip
     }
 
@@ -173,8 +174,7 @@ impl<'a> Roles<'a> {
         }
         let steady = caps.iter().any(|(_, o)| to_still(o));
         let others: Vec<(usize, &str)> = all.iter().copied().filter(|(_, o)| !to_still(o)).collect();
-        let feeds = others.iter().any(|(i, _)| v.value(*i) >= BIASES)
-            || v.amps.iter().any(|a| a.plus == net);
+        let feeds = others.iter().any(|(i, _)| v.value(*i) >= BIASES) || v.amps.iter().any(|a| a.plus == net);
         (steady || feeds && down.len() + up.len() == 2).then(|| up.into_iter().chain(down).collect())
     }
 

@@ -56,9 +56,8 @@ impl<'a> Roles<'a> {
         let v = Rc::clone(&self.view);
         let from = |n: &str, what, pin| v.has(n, what, pin);
         let behind = v.beyond(net, i).filter(|(j, _)| v.kinds[*j] == Is::Resistor).map(|(_, o)| o);
-        let bypasses = |n: &str| {
-            from(n, Is::Bipolar, "e") && !from(n, Is::Bipolar, "b") && !from(n, Is::Bipolar, "c")
-        };
+        let bypasses =
+            |n: &str| from(n, Is::Bipolar, "e") && !from(n, Is::Bipolar, "b") && !from(n, Is::Bipolar, "c");
         let of_source = |n: &str| from(n, Is::Jfet, "s") || from(n, Is::Mosfet, "s");
         let minus = |n: &str| v.amps.iter().any(|a| a.minus == n && a.out != n);
         if bypasses(net) || behind.is_some_and(bypasses) {
@@ -81,9 +80,8 @@ impl<'a> Roles<'a> {
         let v = Rc::clone(&self.view);
         let pair = |x: &str, y: &str| (a == x && b == y) || (a == y && b == x);
         let amp = v.amps.iter().find(|m| pair(m.minus, m.out));
-        let of_transistor = |(j, _): (usize, &str)| {
-            v.net(j, "b").zip(v.net(j, "c")).is_some_and(|(x, y)| pair(x, y))
-        };
+        let of_transistor =
+            |(j, _): (usize, &str)| v.net(j, "b").zip(v.net(j, "c")).is_some_and(|(x, y)| pair(x, y));
         if let Some(amp) = amp {
             let held = self.way_back(amp.out, amp.minus);
             if held {
@@ -128,7 +126,8 @@ impl<'a> Roles<'a> {
     /// Whether beside this capacitor a net has nothing but a control to a net that stands still.
     fn to_shunt(&self, capacitor: usize, net: &str) -> bool {
         let v = &self.view;
-        let mut others = v.on(net).iter().filter(|(j, _)| *j != capacitor).map(|(j, _)| *j).collect::<Vec<_>>();
+        let mut others =
+            v.on(net).iter().filter(|(j, _)| *j != capacitor).map(|(j, _)| *j).collect::<Vec<_>>();
         others.dedup();
         let [pot] = others[..] else { return false };
         let ends = || v.part(pot).pins.iter().filter_map(|p| p.net.as_deref()).filter(|n| *n != net);
@@ -137,11 +136,13 @@ impl<'a> Roles<'a> {
 
     fn way_back(&self, out: &str, minus: &str) -> bool {
         let v = Rc::clone(&self.view);
-        let near = |net: &str| -> Vec<&'a str> { v.branches(net, Is::Resistor).iter().map(|(_, o)| *o).collect() };
+        let near =
+            |net: &str| -> Vec<&'a str> { v.branches(net, Is::Resistor).iter().map(|(_, o)| *o).collect() };
         let (from, to) = (near(out), near(minus));
         let by_pot = v.all(Is::Pot).into_iter().any(|p| {
             let ends: Vec<&str> = v.part(p).pins.iter().filter_map(|x| x.net.as_deref()).collect();
-            let there = |net: &str, more: &[&str]| ends.contains(&net) || ends.iter().any(|e| more.contains(e));
+            let there =
+                |net: &str, more: &[&str]| ends.contains(&net) || ends.iter().any(|e| more.contains(e));
             there(out, &from) && there(minus, &to)
         });
         from.contains(&minus) || from.iter().any(|n| to.contains(n) && !v.is_still(n)) || by_pot
@@ -194,7 +195,9 @@ impl<'a> Roles<'a> {
             () if has(Is::Bipolar, "e") && (rail || ground) => {
                 Some(("emitter-resistor", format!("from an emitter to {still}")))
             }
-            () if has(Is::Bipolar, "b") && ground => Some(("base-divider-lower", "from a base to ground".into())),
+            () if has(Is::Bipolar, "b") && ground => {
+                Some(("base-divider-lower", "from a base to ground".into()))
+            }
             () if has(Is::Bipolar, "b") => Some(("base-bias", format!("from a base to {still}"))),
             () if (has(Is::Jfet, "d") || has(Is::Mosfet, "d")) && rail => {
                 Some(("drain-load", format!("from a drain to {still}")))
@@ -233,17 +236,15 @@ impl<'a> Roles<'a> {
         let v = Rc::clone(&self.view);
         let pair = |x: &str, y: &str| (a == x && b == y) || (a == y && b == x);
         let across = |n: &'a str| v.beyond(n, i);
-        let of_bipolar = |(j, _): (usize, &str)| {
-            v.net(j, "b").zip(v.net(j, "c")).is_some_and(|(x, y)| pair(x, y))
-        };
+        let of_bipolar =
+            |(j, _): (usize, &str)| v.net(j, "b").zip(v.net(j, "c")).is_some_and(|(x, y)| pair(x, y));
         let is_minus = |n: &str| v.amps.iter().any(|m| m.minus == n && m.out != n);
         let is_out = |n: &str| v.amps.iter().any(|m| m.out == n);
         // From an inverting input through this resistor and a control to the output.
         let to_control = |minus: &str, other: &str| {
             is_minus(minus)
-                && v.at(other, Is::Pot).any(|(p, _)| {
-                    v.part(p).pins.iter().filter_map(|x| x.net.as_deref()).any(is_out)
-                })
+                && v.at(other, Is::Pot)
+                    .any(|(p, _)| v.part(p).pins.iter().filter_map(|x| x.net.as_deref()).any(is_out))
         };
         let leg = |minus: &str, other: &'a str| {
             is_minus(minus)
@@ -303,12 +304,12 @@ impl<'a> Roles<'a> {
             let v = Rc::clone(&self.view);
             let (Some(anode), Some(cathode)) = (v.net(i, "anode"), v.net(i, "cathode")) else { continue };
             let led = v.kinds[i] == Is::Led;
-            let gate = |x: &str, y: &str| {
-                v.at(x, Is::Mosfet).any(|(j, pin)| pin == "g" && v.net(j, "s") == Some(y))
-            };
-            let feedback = v.amps.iter().any(|m| {
-                (m.minus, m.out) == (anode, cathode) || (m.minus, m.out) == (cathode, anode)
-            });
+            let gate =
+                |x: &str, y: &str| v.at(x, Is::Mosfet).any(|(j, pin)| pin == "g" && v.net(j, "s") == Some(y));
+            let feedback = v
+                .amps
+                .iter()
+                .any(|m| (m.minus, m.out) == (anode, cathode) || (m.minus, m.out) == (cathode, anode));
             let still = (v.is_still(anode), v.is_still(cathode));
             let signal = if still.0 { cathode } else { anode };
             // The light's own resistor is on either side of it.
@@ -363,9 +364,10 @@ impl<'a> Roles<'a> {
         for mixer in mixers {
             // Straight to the input, or through a capacitor.
             let straight = v.branches(mixer, Is::Resistor);
-            let behind = v.branches(mixer, Is::Capacitor).into_iter().flat_map(|(c, o)| {
-                v.beyond(o, c).filter(|(r, _)| v.kinds[*r] == Is::Resistor)
-            });
+            let behind = v
+                .branches(mixer, Is::Capacitor)
+                .into_iter()
+                .flat_map(|(c, o)| v.beyond(o, c).filter(|(r, _)| v.kinds[*r] == Is::Resistor));
             for (i, from) in straight.into_iter().chain(behind.collect::<Vec<_>>()) {
                 let role = if wet.contains(from) { "echo-mix" } else { "dry-mix" };
                 if !v.is_still(from) && !v.amps.iter().any(|a| a.minus == mixer && a.out == from) {

@@ -37,7 +37,8 @@ fn roles_worked_out_beside_those_written() {
                 Some(i) if i.role == role => same += 1,
                 Some(i) => {
                     other += 1;
-                    writeln!(page, "  {}: written {role}, worked out {}: {}", part.id, i.role, i.why).unwrap();
+                    writeln!(page, "  {}: written {role}, worked out {}: {}", part.id, i.role, i.why)
+                        .unwrap();
                 }
                 None => {
                     none += 1;
@@ -84,7 +85,9 @@ fn a_role_is_seen_by_the_place_in_the_circuit_and_not_by_the_name() {
     let divider = "  A1: {kind: resistor, value: 10k, nets: [VIN, M]}\n  A2: {kind: resistor, value: 10k, nets: [M, GND]}\n  K1: {kind: electrolytic, value: 10u, nets: [M, GND]}\n";
     assert_eq!(role_of(divider, "", "A1"), Some("reference-divider".into()));
     assert_eq!(role_of(divider, "", "K1"), Some("reference-reservoir".into()));
-    let base = format!("{divider}  T1: {{device: BC547B, nets: {{c: VIN, b: M, e: E}}}}\n  A3: {{kind: resistor, value: 4k7, nets: [E, GND]}}\n");
+    let base = format!(
+        "{divider}  T1: {{device: BC547B, nets: {{c: VIN, b: M, e: E}}}}\n  A3: {{kind: resistor, value: 4k7, nets: [E, GND]}}\n"
+    );
     assert_eq!(role_of(&base, "", "A2"), Some("base-divider-lower".into()));
 }
 
