@@ -8,5 +8,6 @@ mod answers;
 mod board;
 mod card;
 mod grow;
+mod list;
 mod pack;
 mod reading;

@@ -4,9 +4,15 @@
 mod bench;
 mod card;
 mod crash;
+#[cfg(target_os = "linux")]
+mod good;
 mod learning;
 mod manners;
 mod opening;
+#[cfg(target_os = "linux")]
+mod pins;
+#[cfg(target_os = "linux")]
+mod record;
 mod run;
 #[cfg(target_os = "linux")]
 mod screens;
