@@ -376,7 +376,7 @@ impl<'r> Diagnosis<'r> {
     }
 
     /// Probability that one of several faults is there now; once the unit is cured, that it was there.
-    fn any_of(&self, faults: &[FaultId]) -> f64 {
+    pub(crate) fn any_of(&self, faults: &[FaultId]) -> f64 {
         let single: Vec<f64> = faults.iter().map(|f| self.probability(*f)).collect();
         // The true value lies between these: as if independent, and as if never together.
         let apart = 1.0 - single.iter().map(|p| 1.0 - p).product::<f64>();

@@ -4,7 +4,7 @@ use super::model::*;
 use super::pictures;
 use super::shop::Shop;
 use super::trail::Trail;
-use super::{certainty, estimate, money, timeline, words};
+use super::{certainty, estimate, money, tense, timeline, words};
 use crate::belief::FaultId;
 use crate::job::{
     Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, hear, minutes_noted, unit_of,
@@ -82,6 +82,9 @@ impl Summary {
             }
         });
         out.not_tested.extend(not_tested(&parts));
+        once(&mut out.not_tested);
+        once(&mut out.care);
+        once(&mut out.proposed);
         out.versions.packs = diagnosis
             .rules
             .packs()
@@ -379,18 +382,44 @@ fn surprise(parts: &Parts<'_, '_>, suspects: &Suspects) -> SurpriseFace {
     }
 }
 
-fn fault_face(parts: &Parts<'_, '_>, id: &str) -> FaultFace {
+/// Leaves what says the same as something before it out of a list.
+fn once(list: &mut Vec<String>) {
+    let mut seen: Vec<String> = Vec::new();
+    list.retain(|text| {
+        let plain = text.trim().trim_end_matches('.').to_lowercase();
+        !seen.contains(&plain) && {
+            seen.push(plain);
+            true
+        }
+    });
+}
+
+fn fault_face(parts: &Parts<'_, '_>, id: &str, status: Status) -> FaultFace {
     let model = &parts.diagnosis.model;
     let Some(fault) = model.fault(id) else {
         let says = format!("Noted on the card as {id}");
-        return FaultFace { id: id.into(), plain: says.clone(), says, chance: None, remedy: None };
+        return FaultFace {
+            id: id.into(),
+            plain: says.clone(),
+            says,
+            repeats: false,
+            together: None,
+            chance: None,
+            remedy: None,
+        };
     };
+    // What is not put right is still so.
+    let still =
+        matches!(status, Status::Interim | Status::HandedOn | Status::Found) && !parts.diagnosis.cured();
+    let plain = |text: &str| if still { tense::now(text) } else { text.to_owned() };
     let entry = &model.faults[fault.0];
     let remedy = entry.remedies.first().map(|r| parts.diagnosis.offer(r));
     FaultFace {
         id: id.into(),
-        plain: entry.plain.clone(),
+        plain: plain(&entry.plain),
         says: entry.says.clone(),
+        repeats: false,
+        together: None,
         chance: Some(words::chance(parts.shop, parts.diagnosis.probability(fault))),
         remedy: remedy.map(|r| words::remedy(parts.shop, &r)),
     }
@@ -403,8 +432,21 @@ fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: 
     let open = matches!(status, Status::Interim | Status::HandedOn);
     let leading =
         suspects.suspects.iter().filter(|s| s.probability >= 0.05).take(NAMED).map(|s| s.id.as_str());
+    let several = noted.len() > 1;
     let shown: Vec<&str> = if noted.is_empty() && open { leading.collect() } else { noted };
-    let faults: Vec<FaultFace> = shown.iter().map(|id| fault_face(parts, id)).collect();
+    let mut faults: Vec<FaultFace> = shown.iter().map(|id| fault_face(parts, id, status)).collect();
+    for i in 1..faults.len() {
+        // Two places on a board may be one thing to a customer.
+        faults[i].repeats = faults[..i].iter().any(|f| f.plain == faults[i].plain);
+    }
+    for i in 0..faults.len() {
+        let alike = |f: &&FaultFace| f.plain == faults[i].plain;
+        let ids: Vec<FaultId> =
+            faults.iter().filter(alike).filter_map(|f| parts.diagnosis.model.fault(&f.id)).collect();
+        if ids.len() > 1 && !faults[i].repeats {
+            faults[i].together = Some(words::chance(parts.shop, parts.diagnosis.any_of(&ids)));
+        }
+    }
     let cured = parts.diagnosis.cured();
     let confirmed = status == Status::Mended || (cured && status == Status::Interim);
     let chance = |p: f64| words::chance(parts.shop, p);
@@ -412,10 +454,7 @@ fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: 
         headline: headline(parts, status, &faults, cured),
         sure: sure(status, confirmed, cured, &faults, suspects),
         confirmed,
-        because: match (parts.whys.first(), faults.is_empty()) {
-            (Some(why), false) if faults[0].id == why.id => reasons(parts, why, timeline, confirmed),
-            _ => Vec::new(),
-        },
+        because: because(parts, &faults, several, timeline, confirmed),
         unlisted: Some(chance(suspects.unlisted)),
         none: Some(chance(suspects.none)),
         faults,
@@ -427,7 +466,11 @@ fn headline(parts: &Parts<'_, '_>, status: Status, faults: &[FaultFace], cured: 
     let weak = faults.first().and_then(|f| f.chance.as_ref()).is_some_and(|c| c.p < 0.25);
     match (status, faults.len()) {
         (Status::Interim, _) if cured => {
-            let did = last.map_or_else(String::new, |(r, _)| words::sentence(&parts.diagnosis.offer(r).text));
+            let remark =
+                parts.diagnosis.job.card.standing().filter(|(_, f)| f.answer.value == "cured").last();
+            let remark = remark.and_then(|(_, f)| f.remark.clone());
+            let offered = || last.map_or_else(String::new, |(r, _)| parts.diagnosis.offer(r).text);
+            let did = words::sentence(&remark.unwrap_or_else(offered));
             format!("The unit works again. What was done last: {did}")
         }
         (Status::Interim, 0) => "The cause is not found yet, and no single cause stands out so far.".into(),
@@ -502,6 +545,33 @@ fn sure(
     }
 }
 
+/// The reasons for the first fault; where several were found, those for each of them, none of them twice.
+fn because(
+    parts: &Parts<'_, '_>,
+    faults: &[FaultFace],
+    several: bool,
+    timeline: &[Entry],
+    confirmed: bool,
+) -> Vec<Reason> {
+    let mut out: Vec<Reason> = Vec::new();
+    let counted = if several { faults.len() } else { 1 };
+    for fault in faults.iter().take(counted) {
+        let Some(why) = parts.whys.iter().find(|w| w.id == fault.id) else { continue };
+        for reason in reasons(parts, why, timeline, confirmed) {
+            let same = |r: &Reason| {
+                r.number == reason.number && r.says == reason.says
+                    || r.says == reason.says && r.found == reason.found
+            };
+            if !out.iter().any(same) {
+                out.push(reason);
+            }
+        }
+    }
+    // In the order in which they were found, whichever fault they speak for.
+    out.sort_by_key(|r| r.number);
+    out
+}
+
 fn reasons(parts: &Parts<'_, '_>, why: &Why, timeline: &[Entry], confirmed: bool) -> Vec<Reason> {
     // That the repair cured it is said before the list.
     let told = |number: usize, check: &str| {
@@ -551,27 +621,40 @@ fn plain_found(parts: &Parts<'_, '_>, entry: &Entry) -> String {
 }
 
 fn work(parts: &Parts<'_, '_>, timeline: &[Entry]) -> Vec<WorkFace> {
-    let mut out: Vec<WorkFace> = timeline
-        .iter()
-        .filter(|e| matches!(e.kind, EntryKind::Work | EntryKind::Try))
-        .map(|e| WorkFace {
-            at: e.at.clone(),
-            did: if e.kind == EntryKind::Try {
-                format!("Tried: {}", words::lower(&e.says))
-            } else {
-                e.says.clone()
-            },
-            result: (e.kind == EntryKind::Try).then(|| e.verdict.clone()).flatten(),
-            minutes: e.minutes.clone(),
-        })
-        .collect();
     let outcome = parts.diagnosis.job.card.outcome.as_ref();
-    if let Some(did) = outcome.and_then(|o| o.did.clone())
+    let done = outcome.and_then(|o| o.did.clone());
+    let mut out: Vec<WorkFace> = Vec::new();
+    for e in timeline.iter().filter(|e| matches!(e.kind, EntryKind::Work | EntryKind::Try)) {
+        let tried = e.kind == EntryKind::Try;
+        let cured = tried && e.verdict.as_deref() == Some(retest_says(Retest::Cured));
+        // What was done is told as it was done; what the remedy has on offer may be more than that.
+        let did = match (&e.remark, &done) {
+            (Some(remark), _) if tried => remark.clone(),
+            (None, Some(done)) if cured => done.clone(),
+            _ if tried => format!("Tried: {}", words::lower(&e.says)),
+            _ => e.says.clone(),
+        };
+        out.push(WorkFace {
+            at: e.at.clone(),
+            did,
+            result: if tried { e.verdict.clone() } else { None },
+            minutes: e.minutes.clone(),
+        });
+    }
+    if let Some(did) = done
         && !out.iter().any(|w| w.did.trim() == did.trim())
     {
         let at = outcome.and_then(|o| o.at.as_ref()).map(|at| words::moment(parts.shop, at));
         out.push(WorkFace { at, did, result: None, minutes: None });
     }
+    let mut seen: Vec<(String, Option<String>)> = Vec::new();
+    out.retain(|w| {
+        let new = (w.did.trim().to_owned(), w.result.clone());
+        !seen.contains(&new) && {
+            seen.push(new);
+            true
+        }
+    });
     out
 }
 

@@ -18,6 +18,7 @@ mod pictures;
 mod render;
 mod shop;
 pub(crate) mod svg;
+mod tense;
 #[cfg(test)]
 mod tests;
 mod timeline;

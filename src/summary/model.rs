@@ -149,10 +149,14 @@ pub struct ComplaintFace {
 pub struct FaultFace {
     /// Its id.
     pub id: String,
-    /// What was wrong, for a customer.
+    /// What was wrong, for a customer; what is wrong, where it is not put right.
     pub plain: String,
     /// The same in bench words.
     pub says: String,
+    /// Whether an earlier fault says the same to a customer.
+    pub repeats: bool,
+    /// The chance of this one or of a later one that says the same, where there is such a one.
+    pub together: Option<Chance>,
     /// Its probability by the findings; nothing for a fault that the rules don't know.
     pub chance: Option<Chance>,
     /// Its usual remedy.

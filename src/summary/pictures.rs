@@ -6,10 +6,10 @@
 use super::build::Parts;
 use super::model::{Chance, Entry};
 use super::svg::{ACCENT, ALARM, Anchor, Drawing, FAINT, Fill, INK, Scale, WIDTH, broken};
-use super::{timeline, words};
+use super::{tense, timeline, words};
 use crate::belief::FaultId;
 use crate::circuit::predict::{self, Ear, Observed};
-use crate::job::{self, Meaning, Suspects};
+use crate::job::{self, EndState, Meaning, Suspects};
 use crate::rules::{Check, Kind};
 use crate::text::{Complaints, Source, decode, parse};
 use crate::units::{reading, show};
@@ -96,6 +96,8 @@ pub struct History {
     pub says: Vec<String>,
     /// The suspects.
     pub courses: Vec<Course>,
+    /// How the figures are to be read, where a fault was put right on the way.
+    pub note: Option<String>,
 }
 
 /// A suspect's bar.
@@ -193,7 +195,9 @@ fn path(parts: &Parts<'_, '_>) -> Result<Option<PathPicture>, Complaints> {
     };
     // The unit as it was when it was probed most: before the repair, as a rule.
     let best = (0..=last).map(points_in).max_by_key(Vec::len).unwrap_or_default();
-    Ok((best.len() >= 2).then(|| sentence(best)))
+    let end = parts.diagnosis.job.card.outcome.as_ref().map(|o| o.end);
+    let still = !parts.diagnosis.cured() && matches!(end, None | Some(EndState::Found | EndState::HandedOn));
+    Ok((best.len() >= 2).then(|| sentence(best, still)))
 }
 
 /// Where a net stands among those of the board file, whose parts follow the signal.
@@ -234,18 +238,19 @@ fn level_point(
     })
 }
 
-fn sentence(points: Vec<PathPoint>) -> PathPicture {
+fn sentence(points: Vec<PathPoint>, still: bool) -> PathPicture {
+    let was = if still { "is" } else { "was" };
     let lost = points.iter().position(|p| !p.good);
     let at = |i: usize| format!("the {}", words::lower(&points[i].label));
     let says = match lost {
-        None => "The sound was as it should be at every point that was listened at.".into(),
+        None => format!("The sound {was} as it should be at every point that was listened at."),
         Some(i) => {
             let how = if points[i].level > 0.0 { "too weak" } else { "gone" };
             let back = (i..points.len()).find(|k| points[*k].good);
             match (i.checked_sub(1), back) {
-                (_, Some(k)) => format!("The sound was {how} at {} and there again at {}.", at(i), at(k)),
-                (Some(k), None) => format!("The sound was there at {} and {how} at {}.", at(k), at(i)),
-                (None, None) => format!("The sound was {how} already at the first point, {}.", at(i)),
+                (_, Some(k)) => format!("The sound {was} {how} at {} and there again at {}.", at(i), at(k)),
+                (Some(k), None) => format!("The sound {was} there at {} and {how} at {}.", at(k), at(i)),
+                (None, None) => format!("The sound {was} {how} already at the first point, {}.", at(i)),
             }
         }
     };
@@ -317,6 +322,10 @@ fn board_dot(
     })
 }
 
+/// A fault that was put right is less and less likely to be still there; in the end it is what was wrong.
+const CURVE_NOTE: &str = "Up to the last line a figure is the chance that the fault was in the unit at that moment, so it falls when the fault \
+                          is put right. The last line, after the cure, says what had been wrong.";
+
 fn history(parts: &Parts<'_, '_>, entries: &[Entry]) -> Option<History> {
     let trail = &parts.trail;
     if trail.steps.len() < 2 || parts.columns.is_empty() {
@@ -349,12 +358,13 @@ fn history(parts: &Parts<'_, '_>, entries: &[Entry]) -> Option<History> {
             })
             .collect(),
         courses: letters.iter().zip(&parts.columns).map(course).collect(),
+        note: parts.diagnosis.cured().then(|| CURVE_NOTE.into()),
     })
 }
 
 fn bars(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<Bar> {
     let model = &parts.diagnosis.model;
-    let plain = |id: &str| model.fault(id).map_or_else(String::new, |f| model.faults[f.0].plain.clone());
+    let plain = |id: &str| model.fault(id).map_or_else(String::new, |f| tense::now(&model.faults[f.0].plain));
     let mut out: Vec<Bar> = suspects
         .suspects
         .iter()

@@ -200,7 +200,11 @@ pub fn set_entry(document: &Document, key: &str, value: &str) -> Result<String, 
         }
         Some((_, node)) => splice(text, node.span.start..node.span.end, value.trim_start_matches('\n')),
     };
-    let set = parse(&Source::new("value", value.trim_start_matches('\n'))).map(|d| d.root);
+    let nothing = Value::Scalar(super::document::Scalar { text: "null".into(), plain: true });
+    let set = match value {
+        "null" => Ok(Node { span: Span::default(), value: nothing }),
+        _ => parse(&Source::new("value", value.trim_start_matches('\n'))).map(|d| d.root),
+    };
     prove(document, key, new, |root| {
         let mut expected = document.root.clone();
         match (value_of(&mut expected, key), set.clone()) {
@@ -416,6 +420,19 @@ mod tests {
         assert_eq!(set_entry(&doc("a: 1\nb: 2 # k\n"), "b", "3").unwrap(), "a: 1\nb: 3 # k\n");
         assert_eq!(set_entry(&doc("a: 1\n"), "b", "3").unwrap(), "a: 1\nb: 3\n");
         assert_eq!(set_entry(&doc("b:\na: 1\n"), "b", "3").unwrap(), "b: 3\na: 1\n");
+        assert_eq!(set_entry(&doc("b: {c: 1}\na: 1\n"), "b", "null").unwrap(), "b: null\na: 1\n");
+    }
+
+    #[test]
+    fn an_entry_of_a_map_is_set_or_replaced() {
+        for (text, expected) in [
+            ("o: {end: mended, minutes: 3} # c\n", "o: {end: mended, minutes: 9} # c\n"),
+            ("o: {end: mended}\n", "o: {end: mended, minutes: 9}\n"),
+            ("o:\n  minutes: 3 # about\n  end: found\n", "o:\n  minutes: 9 # about\n  end: found\n"),
+        ] {
+            let d = doc(text);
+            assert_eq!(set_in(&d, d.root.get("o").unwrap(), "minutes", "9").unwrap(), expected);
+        }
     }
 
     #[test]

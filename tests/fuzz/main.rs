@@ -8,6 +8,7 @@ mod answers;
 mod board;
 mod card;
 mod grow;
+mod list;
 mod netlist;
 mod pack;
 mod reading;

@@ -7,9 +7,15 @@ mod board_screens;
 mod boards;
 mod card;
 mod crash;
+#[cfg(target_os = "linux")]
+mod good;
 mod learning;
 mod manners;
 mod opening;
+#[cfg(target_os = "linux")]
+mod pins;
+#[cfg(target_os = "linux")]
+mod record;
 mod run;
 #[cfg(target_os = "linux")]
 mod screens;

@@ -264,7 +264,7 @@ mod tests {
         \x20 C1: {kind: electrolytic, value: 100u, nets: {plus: V9, minus: GND}}\n\
         \x20 R1: {kind: resistor, value: 10k, nets: [V9, VH]}\n  R2: {kind: resistor, value: 10k, nets: [VH, GND]}\n\
         \x20 Q1: {device: 2N5088, nets: {c: C, b: B, e: GND}}\n  R3: {kind: resistor, value: 470k, nets: [C, B]}\n  R4: {kind: resistor, value: 4k7, nets: [V9, C]}\n\
-        \x20 VR1: {kind: pot, value: 100k, nets: {1: GND, 2: W, 3: C}}\n  R5: {kind: resistor, value: 10k, nets: [W, V5]}\n\
+        \x20 VR1: {kind: pot, value: 100k, nets: {1: GND, 2: W, 3: C}, turn: 50%}\n  R5: {kind: resistor, value: 10k, nets: [W, V5]}\n\
         \x20 IC1: {device: TL072, nets: {1: OA, 2: OA, 3: VH, 4: GND, 5: VH, 6: OB, 7: OB, 8: V9}}\n";
 
     #[test]

@@ -473,6 +473,7 @@ impl Here<'_> {
             && numbers > 2
             && !ahead.iter().skip(1).any(|p| *p == Piece::Assign)
             && !in_pairs(ahead)
+            && !has_a_leftover(ahead)
         {
             let readings: Vec<&Piece> =
                 ahead.iter().filter(|p| matches!(p, Piece::Number(_) | Piece::Dash)).collect();
@@ -808,6 +809,18 @@ fn in_pairs(ahead: &[Piece]) -> bool {
     let up = numbers.iter().step_by(2).filter_map(|n| n.pin()).all(|p| std::mem::replace(&mut last, p) < p);
     let clear = numbers.iter().skip(1).step_by(2).any(|n| n.pin().is_none() && n.text != "0");
     numbers.len().is_multiple_of(2) && pins && (up || clear)
+}
+
+/// Whether numbers begin as pin and reading, and one is left over.
+fn has_a_leftover(ahead: &[Piece]) -> bool {
+    let numbers: Vec<&Number> =
+        ahead.iter().filter_map(|p| if let Piece::Number(n) = p { Some(n) } else { None }).collect();
+    match numbers.as_slice() {
+        [first, second, ..] => {
+            !numbers.len().is_multiple_of(2) && first.pin().is_some() && second.pin().is_none()
+        }
+        _ => false,
+    }
 }
 
 /// Whether this number and those behind it are pins: whole numbers up to a sign that leads on.

@@ -1,0 +1,123 @@
+#!/usr/bin/env python3
+"""Holds the HTML pages to the widths that they are read at: nothing may run over or be cut off.
+
+Re-run, from the project's folder, with a chromium on the path (or CHROMIUM=PATH) and a debug build:
+  cargo build && python3 tests/scripts/page_widths.py [CARD.yaml ...]
+Both copies of the summary of each card under cases/ (or of the cards named) and the report over all cases are shown at 360, 900
+and 1,400 pixels, and as printed on A4 and Letter (the print rules at the width of the paper less its margins). Screenshots go to
+target/pages/widths. Exit code 1 when anything is wrong.
+
+What counts as wrong: a page wider than its window; an element that ends right of the window, unless it lies in a box that can be
+scrolled sideways; from 900 pixels on and in print also whatever needs that scrolling; a text cut off by its box; a text of a
+drawing that runs out of the drawing.
+"""
+import html
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+OUT = Path(os.environ.get("OUT", "target/pages/widths"))
+TOOL = "target/debug/halfsplit"
+CHROMIUM = os.environ.get("CHROMIUM", "chromium")
+SCREENS = [("phone", 360), ("laptop", 900), ("desk", 1400)]
+# Paper less the 15 mm either side that the page asks for, at 96 dots an inch.
+PAPERS = [("A4", round((210 - 30) / 25.4 * 96)), ("Letter", round((215.9 - 30) / 25.4 * 96))]
+
+MEASURE = """
+<script>
+addEventListener('load', () => {
+  const strict = %s, bad = [], wide = document.documentElement.clientWidth;
+  const name = (e) => `${e.tagName.toLowerCase()}${e.className && e.className.baseVal === undefined ? '.' + e.className : ''}`
+    + ` "${(e.textContent || '').trim().replace(/\\s+/g, ' ').slice(0, 50)}"`;
+  if (document.documentElement.scrollWidth > wide) bad.push(`the page is ${document.documentElement.scrollWidth} pixels wide`);
+  for (const e of document.querySelectorAll('body *')) {
+    if (e.closest('svg') && e.tagName !== 'svg') continue;
+    const box = e.getBoundingClientRect(), scroll = e.parentElement.closest('.scroll');
+    if (box.width === 0) continue;
+    if (!scroll && box.right > wide + 1) bad.push(`${name(e)} ends at ${Math.round(box.right)}`);
+    if (strict && scroll && box.right > scroll.getBoundingClientRect().right + 1) {
+      bad.push(`${name(e)} ends ${Math.round(box.right - scroll.getBoundingClientRect().right)} right of its box`);
+    }
+    const style = getComputedStyle(e);
+    if (style.overflowX === 'hidden' && e.scrollWidth > e.clientWidth + 1) bad.push(`${name(e)} is cut off`);
+    if (!e.classList.contains('scroll') && style.display !== 'inline' && style.overflowX === 'visible'
+        && e.scrollWidth > e.clientWidth + 2 && e.clientWidth > 0 && !e.querySelector('.scroll') && !scroll) {
+      bad.push(`${name(e)} holds ${e.scrollWidth} in ${e.clientWidth} pixels`);
+    }
+  }
+  for (const t of document.querySelectorAll('svg text')) {
+    const b = t.getBBox(), v = t.ownerSVGElement.viewBox.baseVal;
+    if (b.x < v.x - 0.5 || b.x + b.width > v.x + v.width + 0.5 || b.y + b.height > v.y + v.height + 0.5 || b.y < v.y - 0.5) {
+      bad.push(`"${t.textContent}" runs out of its drawing (${Math.round(b.x)} to ${Math.round(b.x + b.width)} of ${v.width})`);
+    }
+  }
+  const pre = document.createElement('pre');
+  pre.id = 'measured';
+  pre.textContent = JSON.stringify([wide, [...new Set(bad)]]);
+  document.body.append(pre);
+});
+</script>
+"""
+
+
+def chromium(*args):
+    base = [CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--force-device-scale-factor=1"]
+    done = subprocess.run([*base, *args], capture_output=True, text=True, timeout=180)
+    return done.stdout
+
+
+def measured(page, width, strict, print_rules):
+    text = page.read_text()
+    if print_rules:
+        text = text.replace("@media print", "@media screen").replace("@media (max-width: 620px)", "@media (max-width: 1px)")
+    probe = page.with_suffix(".probe.html")
+    probe.write_text(text.replace("</body>", MEASURE % ("true" if strict else "false") + "</body>"))
+    dom = chromium("--allow-file-access-from-files", "--virtual-time-budget=3000", "--dump-dom", f"--window-size={width},1200",
+                   probe.resolve().as_uri())
+    found = re.search(r'<pre id="measured">(.*?)</pre>', dom, re.S)
+    probe.unlink()
+    if not found:
+        return width, ["could not be measured"]
+    return json.loads(html.unescape(found.group(1)))
+
+
+def pages(cards):
+    OUT.mkdir(parents=True, exist_ok=True)
+    for card in cards:
+        for who in ["customer", "bench"]:
+            file = OUT / f"{Path(card).stem}-{who}.html"
+            subprocess.run([TOOL, "summary", card, "--for", who, "--format", "html", "-o", str(file), "--config",
+                            "cases/shops/lamplight-bench.yaml"], check=True, stdout=subprocess.DEVNULL)
+            yield file
+    if len(cards) > 1:
+        file = OUT / "report.html"
+        subprocess.run([TOOL, "cases", "report", "cases/", "--format", "html", "-o", str(file)], check=True,
+                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        yield file
+
+
+def main():
+    cards = sys.argv[1:] or sorted(str(p) for p in Path("cases").glob("*.yaml"))
+    wrong = 0
+    for file in pages(cards):
+        line = [file.stem.ljust(34)]
+        runs = [(n, w, w >= 900, False) for n, w in SCREENS] + [(n, w, True, True) for n, w in PAPERS]
+        for name, width, strict, print_rules in runs:
+            shown, bad = measured(file, width, strict, print_rules)
+            line.append(f"{name} {shown}")
+            for what in bad:
+                wrong += 1
+                print(f"  WRONG {file.stem} {name}: {what}")
+            if not print_rules:
+                chromium(f"--screenshot={(OUT / f'{file.stem}-{width}.png').resolve()}", f"--window-size={width},2400",
+                         file.resolve().as_uri())
+        print("  ".join(line), flush=True)
+    print(f"{wrong} wrong" if wrong else "nothing wrong")
+    sys.exit(1 if wrong else 0)
+
+
+if __name__ == "__main__":
+    main()
