@@ -4,6 +4,7 @@
 mod bench;
 mod card;
 mod crash;
+mod heard;
 mod learning;
 mod manners;
 mod opening;

@@ -528,7 +528,14 @@ impl Reader<'_> {
                     self.push(own.unit, item.span.entry, item.denied, number, &[item.span]);
                 }
                 Kind::Thing { .. } if item.denied => {
-                    self.push(item.span.entry, own.none, false, number, &[item.span]);
+                    // `output B has no signal` is said of the output.
+                    let holder = items[..i].iter().rev().find(|h| h.is_thing() && !h.spent && !h.denied).map(|h| h.span);
+                    let sound = item.span.entry == own.sound;
+                    let part = |h: &Span| !self.lexicon.is(h.entry, own.unit) && self.speaks(h.entry, own.none);
+                    match holder.filter(|h| sound && part(h)) {
+                        Some(holder) => self.push(holder.entry, own.none, false, number, &[holder, item.span]),
+                        None => self.push(item.span.entry, own.none, false, number, &[item.span]),
+                    }
                 }
                 _ => {}
             }
@@ -631,6 +638,11 @@ impl Reader<'_> {
         let beside = |i: &Item| i.span.start >= item.span.end && self.belongs(i, item.span.end);
         if let Some(first) = things().find(|i| !self.aside(i.span.entry) && !beside(i)) {
             return Some((first.span.entry, Some(first.span)));
+        }
+        // `Light: dead.`
+        let hanging = self.carried.hanging.last().filter(|_| clause.lead == Lead::Comma);
+        if let Some(hanging) = hanging.filter(|h| self.speaks(h.entry, state)) {
+            return Some((hanging.entry, Some(*hanging)));
         }
         if let Some(of) = self.lexicon.entries[state].of {
             return Some((of, None));

@@ -67,6 +67,8 @@ pub(super) enum Element {
 #[derive(Clone, Debug)]
 pub(super) struct Wording {
     pub entry: Ix,
+    /// As written, its choices made.
+    pub text: String,
     pub elements: Vec<Element>,
     /// Where it stands among those that refer to each other: wordings of lower levels are found first.
     pub level: usize,
@@ -158,6 +160,8 @@ pub(super) struct Own {
     pub same: Ix,
     /// The sound of the unit.
     pub sound: Ix,
+    /// Silent, which of a noise is praise.
+    pub hushed: Ix,
 }
 
 /// Words by form and stem.
@@ -463,7 +467,14 @@ impl<'a> Loader<'a> {
             macro_rules! section {
                 ($section:ident, $item:ident, $kind:expr) => {
                     for (key, $item) in file.written.$section.iter() {
-                        let ix = self.entry(&key.value, $kind, file.place(key.span));
+                        let kind = $kind;
+                        let known = self.names.get(&key.value).copied().filter(|ix| self.entries[*ix].kind == kind);
+                        if let Some(ix) = known {
+                            // A later file adds wordings to an entry that is known.
+                            self.wordings(ix, file, &$item.words);
+                            continue;
+                        }
+                        let ix = self.entry(&key.value, kind, file.place(key.span));
                         self.wordings(ix, file, &$item.words);
                         if let Some(first) = self.names.insert(key.value.clone(), ix) {
                             let first = &self.entries[first].place;
@@ -762,6 +773,7 @@ impl<'a> Loader<'a> {
             gone: get("gone"),
             same: get("same"),
             sound: get("sound"),
+            hushed: get("hushed"),
         }
     }
 
@@ -776,7 +788,8 @@ impl<'a> Loader<'a> {
             }
             for text in spread(&text).unwrap_or_default() {
                 if let Some(elements) = self.elements(&text, &place) {
-                    out.push(Wording { entry, elements, level: 0 });
+                    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+                    out.push(Wording { entry, text, elements, level: 0 });
                     places.push(place.clone());
                 }
             }

@@ -60,6 +60,8 @@ pub struct FoundWords {
     pub words: String,
     /// The entry of the word files.
     pub entry: String,
+    /// The wording, its choices made.
+    pub wording: String,
 }
 
 /// One thing said, as it was taken apart.
@@ -146,8 +148,7 @@ impl Judge<'_> {
             .map(|s| (s.clause, s.times.clone()))
             .collect();
         let mute = |s: &Said| {
-            let state = &self.lexicon.entries[s.state];
-            s.thing == own.unit && state.of == Some(own.sound) && self.lexicon.is(s.state, own.none) && !s.denied
+            (s.thing == own.unit || s.thing == own.sound) && s.state == own.hushed && !s.denied
         };
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
@@ -229,6 +230,7 @@ impl Judge<'_> {
         let words = |s: &spans::Span| FoundWords {
             words: self.stretch(s.start, s.end),
             entry: lexicon.entries[s.entry].id.clone(),
+            wording: lexicon.wordings[s.wording].text.clone(),
         };
         out.found = self.found.spans.iter().map(words).collect();
         out.taken = self.taken();
@@ -380,7 +382,8 @@ impl Judge<'_> {
                 if symptoms[*i].covers.contains(id) {
                     gone.insert(*k);
                 }
-                let bad: Vec<Ix> = evidence.iter().flat_map(|e| e.times.iter().copied()).collect();
+                let told = evidence.iter().flat_map(|e| e.times.iter().copied());
+                let bad: Vec<Ix> = told.chain(symptoms[*i].rules.iter().flat_map(|r| r.bad.iter().copied())).collect();
                 let there = |e: &Evidence| e.times.iter().any(|t| self.any(&bad, *t));
                 if symptoms[*i].absorbs.contains(id) && other.iter().all(there) {
                     gone.insert(*k);
