@@ -173,7 +173,34 @@ pub(super) struct Words {
     /// Forms of wordings alone.
     pub of_wordings: BTreeSet<String>,
     /// Forms and their stems by first letter, for slips of the hand; forms of wordings come first.
-    pub near: BTreeMap<char, Vec<(String, String)>>,
+    pub near: BTreeMap<char, Vec<(Spelling, Spelling)>>,
+}
+
+/// A word with what rules most others out as its neighbours at a glance.
+#[derive(Clone, Debug)]
+pub(super) struct Spelling {
+    pub word: String,
+    /// Characters.
+    pub length: usize,
+    /// One bit a letter that it has.
+    letters: u32,
+}
+
+impl Spelling {
+    pub fn new(word: &str) -> Self {
+        let bit = |c: char| if c.is_ascii_lowercase() { 1 << (c as u32 - 'a' as u32) } else { 1 << 31 };
+        Self { word: word.into(), length: word.chars().count(), letters: word.chars().fold(0, |all, c| all | bit(c)) }
+    }
+
+    /// The edits between two words, adjacent swaps counting one, if they are at most `most`.
+    pub fn edits(&self, other: &Self, most: usize) -> Option<usize> {
+        // An edit adds or drops at most two letters.
+        let apart = (self.letters ^ other.letters).count_ones() as usize;
+        if self.length.abs_diff(other.length) > most || apart > 2 * most {
+            return None;
+        }
+        Some(strsim::osa_distance(&self.word, &other.word)).filter(|d| *d <= most)
+    }
 }
 
 impl std::fmt::Debug for Words {
@@ -218,7 +245,7 @@ impl Words {
         for word in ours.into_iter().chain(plain) {
             if let Some(first) = word.chars().next().filter(|_| word.chars().count() >= 3) {
                 let stem = if word.is_ascii() { self.stemmer.stem(word).into_owned() } else { word.clone() };
-                self.near.entry(first).or_default().push((word.clone(), stem));
+                self.near.entry(first).or_default().push((Spelling::new(word), Spelling::new(&stem)));
             }
         }
     }

@@ -112,7 +112,14 @@ impl Lexicon {
         let words = spell::words(self, tokens(text));
         let found = spans::find(self, &words);
         let speech = clauses::read(self, &words, &found);
-        let mut judge = Judge { lexicon: self, text, words: &words, found: &found, speech, used: BTreeSet::new() };
+        let named = |from: usize, to: usize| -> BTreeSet<Ix> {
+            let spans = found.all[from..to].iter().flatten();
+            spans.flat_map(|s| self.entries[s.entry].is.iter().copied()).collect()
+        };
+        let clauses = speech.clauses.iter().map(|c| named(c.from, c.to)).collect();
+        let whole = named(0, words.len());
+        let used = BTreeSet::new();
+        let mut judge = Judge { lexicon: self, text, words: &words, found: &found, speech, clauses, whole, used };
         judge.hush();
         judge.parse()
     }
@@ -124,6 +131,10 @@ struct Judge<'a> {
     words: &'a [Word],
     found: &'a Found,
     speech: Speech,
+    /// Entries named in each clause, with what they are one of.
+    clauses: Vec<BTreeSet<Ix>>,
+    /// Entries named anywhere.
+    whole: BTreeSet<Ix>,
     /// Words that something was read from.
     used: BTreeSet<usize>,
 }
@@ -301,7 +312,7 @@ impl Judge<'_> {
     }
 
     fn in_text(&self, entry: Ix) -> bool {
-        self.found.all.iter().flatten().any(|s| self.lexicon.is(s.entry, entry))
+        self.whole.contains(&entry)
     }
 
     /// Whether a thing or state is named in the clause, or a time was told of what it says.
@@ -309,8 +320,7 @@ impl Judge<'_> {
         if self.lexicon.entries[entry].kind == Kind::Time {
             return said.times.iter().any(|t| self.lexicon.is(*t, entry));
         }
-        let clause = &self.speech.clauses[said.clause];
-        self.found.all[clause.from..clause.to].iter().flatten().any(|s| self.lexicon.is(s.entry, entry))
+        self.clauses[said.clause].contains(&entry)
     }
 
     fn good(&self, said: &Said) -> bool {
