@@ -98,6 +98,7 @@ fn what_commands_print_is_what_their_schemas_say() {
 
     story(at, &["rules", "list"], "rules-list");
     story(at, &["rules", "check"], "rules-check");
+    story(at, &["rules", "read", "it hums, no hiss"], "rules-read");
     story(at, &["rules", "show", first], "rules-show");
 }
 
@@ -118,6 +119,7 @@ fn every_schema_is_printed_and_sound() {
         "suspects",
         "whatif",
         "why",
+        "words",
     ];
     for name in wanted {
         assert!(names.contains(&name), "{name} is not among {names:?}");
@@ -152,6 +154,7 @@ fn every_shipped_file_is_what_its_schema_says() {
         ("cases", "job"),
         ("cases/boards", "board"),
         ("rules/packs", "pack"),
+        ("rules/words", "words"),
         ("rules/parts", "parts"),
         ("rules/devices", "parts"),
     ];
@@ -172,6 +175,7 @@ fn every_shipped_file_is_what_its_schema_says() {
                 "cases" => "unit",
                 "cases/boards" => "parts",
                 "rules/packs" => "pack",
+                "rules/words" => "words",
                 _ => continue,
             };
             less.as_object_mut().unwrap().remove(first);

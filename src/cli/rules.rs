@@ -496,6 +496,7 @@ mod tests {
     #[test]
     fn the_schema_of_the_report_is_committed() {
         crate::rules::assert_output_schema::<Report<'static>>("rules-check");
+        crate::rules::assert_output_schema::<Readings>("rules-read");
     }
 
     #[test]

@@ -23,6 +23,7 @@ fn head(applies: &str) -> String {
 #[test]
 fn the_committed_schemas_say_what_the_types_say() {
     list::assert_schema::<written::Pack>("pack");
+    list::assert_schema::<super::speech::written::WordFile>("words");
     list::assert_output_schema::<List>("rules-list");
     list::assert_output_schema::<show::Sheet>("rules-show");
 }

@@ -9,6 +9,7 @@ mod card;
 mod crash;
 #[cfg(target_os = "linux")]
 mod good;
+mod heard;
 mod learning;
 mod manners;
 mod opening;

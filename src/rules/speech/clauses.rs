@@ -528,7 +528,14 @@ impl Reader<'_> {
                     self.push(own.unit, item.span.entry, item.denied, number, &[item.span]);
                 }
                 Kind::Thing { .. } if item.denied => {
-                    self.push(item.span.entry, own.none, false, number, &[item.span]);
+                    // `output B has no signal` is said of the output.
+                    let holder = items[..i].iter().rev().find(|h| h.is_thing() && !h.spent && !h.denied).map(|h| h.span);
+                    let sound = item.span.entry == own.sound;
+                    let part = |h: &Span| !self.lexicon.is(h.entry, own.unit) && self.speaks(h.entry, own.none);
+                    match holder.filter(|h| sound && part(h)) {
+                        Some(holder) => self.push(holder.entry, own.none, false, number, &[holder, item.span]),
+                        None => self.push(item.span.entry, own.none, false, number, &[item.span]),
+                    }
                 }
                 _ => {}
             }
@@ -597,7 +604,9 @@ impl Reader<'_> {
     fn subject(&self, clause: &Clause, items: &[Item], item: &Item, takes: Takes) -> Option<(Ix, Option<Span>)> {
         let own = self.lexicon.own;
         let state = item.span.entry;
-        let head = |i: &&Item| !i.spent && (i.is_thing() || i.is_noise());
+        // A picture is of the whole sound: `it crackles like a torn speaker`.
+        let picture = matches!(item.kind, Kind::State { simile: true, .. });
+        let head = |i: &&Item| !i.spent && (i.is_thing() || (i.is_noise() && !picture));
         let mut before: Vec<&Item> = items.iter().rev().filter(head).filter(|i| i.span.end <= item.span.start).collect();
         let behind: Vec<&Item> = items.iter().filter(head).filter(|i| i.span.start >= item.span.end).collect();
         let near_before = before.first().is_some_and(|i| i.span.end + 2 >= item.span.start);
@@ -618,7 +627,8 @@ impl Reader<'_> {
             Takes::Before => before.clone(),
             Takes::Either => before.iter().chain(&behind).copied().collect(),
         };
-        if let Some(first) = order.first().filter(|i| i.is_noise() && takes != Takes::After) {
+        let of = self.lexicon.entries[state].of;
+        if let Some(first) = order.first().filter(|i| i.is_noise() && takes != Takes::After && of.is_none()) {
             // Of a noise it can be said that it is gone; how loud or bright it is does not matter.
             let gone = self.lexicon.is(state, own.gone);
             return gone.then_some((first.span.entry, Some(first.span)));
@@ -629,10 +639,16 @@ impl Reader<'_> {
         }
         // `crunch on low notes` is not said of the notes.
         let beside = |i: &Item| i.span.start >= item.span.end && self.belongs(i, item.span.end);
-        if let Some(first) = things().find(|i| !self.aside(i.span.entry) && !beside(i)) {
+        // A wording that names its thing itself needs no other: `one repeat`.
+        if let Some(first) = things().find(|i| of.is_none() && !self.aside(i.span.entry) && !beside(i)) {
             return Some((first.span.entry, Some(first.span)));
         }
-        if let Some(of) = self.lexicon.entries[state].of {
+        // `Light: dead.`
+        let hanging = self.carried.hanging.last().filter(|_| clause.lead == Lead::Comma);
+        if let Some(hanging) = hanging.filter(|h| self.speaks(h.entry, state)) {
+            return Some((hanging.entry, Some(*hanging)));
+        }
+        if let Some(of) = of {
             return Some((of, None));
         }
         let carried = self.carried.topic.filter(|_| clause.lead != Lead::Strong || self.begins_with_pronoun(clause));

@@ -67,6 +67,8 @@ pub(super) enum Element {
 #[derive(Clone, Debug)]
 pub(super) struct Wording {
     pub entry: Ix,
+    /// As written, its choices made.
+    pub text: String,
     pub elements: Vec<Element>,
     /// Where it stands among those that refer to each other: wordings of lower levels are found first.
     pub level: usize,
@@ -158,6 +160,8 @@ pub(super) struct Own {
     pub same: Ix,
     /// The sound of the unit.
     pub sound: Ix,
+    /// Silent, which of a noise is praise.
+    pub hushed: Ix,
 }
 
 /// Words by form and stem.
@@ -169,7 +173,34 @@ pub(super) struct Words {
     /// Forms of wordings alone.
     pub of_wordings: BTreeSet<String>,
     /// Forms and their stems by first letter, for slips of the hand; forms of wordings come first.
-    pub near: BTreeMap<char, Vec<(String, String)>>,
+    pub near: BTreeMap<char, Vec<(Spelling, Spelling)>>,
+}
+
+/// A word with what rules most others out as its neighbours at a glance.
+#[derive(Clone, Debug)]
+pub(super) struct Spelling {
+    pub word: String,
+    /// Characters.
+    pub length: usize,
+    /// One bit a letter that it has.
+    letters: u32,
+}
+
+impl Spelling {
+    pub fn new(word: &str) -> Self {
+        let bit = |c: char| if c.is_ascii_lowercase() { 1 << (c as u32 - 'a' as u32) } else { 1 << 31 };
+        Self { word: word.into(), length: word.chars().count(), letters: word.chars().fold(0, |all, c| all | bit(c)) }
+    }
+
+    /// The edits between two words, adjacent swaps counting one, if they are at most `most`.
+    pub fn edits(&self, other: &Self, most: usize) -> Option<usize> {
+        // An edit adds or drops at most two letters.
+        let apart = (self.letters ^ other.letters).count_ones() as usize;
+        if self.length.abs_diff(other.length) > most || apart > 2 * most {
+            return None;
+        }
+        Some(strsim::osa_distance(&self.word, &other.word)).filter(|d| *d <= most)
+    }
 }
 
 impl std::fmt::Debug for Words {
@@ -214,7 +245,7 @@ impl Words {
         for word in ours.into_iter().chain(plain) {
             if let Some(first) = word.chars().next().filter(|_| word.chars().count() >= 3) {
                 let stem = if word.is_ascii() { self.stemmer.stem(word).into_owned() } else { word.clone() };
-                self.near.entry(first).or_default().push((word.clone(), stem));
+                self.near.entry(first).or_default().push((Spelling::new(word), Spelling::new(&stem)));
             }
         }
     }
@@ -463,7 +494,14 @@ impl<'a> Loader<'a> {
             macro_rules! section {
                 ($section:ident, $item:ident, $kind:expr) => {
                     for (key, $item) in file.written.$section.iter() {
-                        let ix = self.entry(&key.value, $kind, file.place(key.span));
+                        let kind = $kind;
+                        let known = self.names.get(&key.value).copied().filter(|ix| self.entries[*ix].kind == kind);
+                        if let Some(ix) = known {
+                            // A later file adds wordings to an entry that is known.
+                            self.wordings(ix, file, &$item.words);
+                            continue;
+                        }
+                        let ix = self.entry(&key.value, kind, file.place(key.span));
                         self.wordings(ix, file, &$item.words);
                         if let Some(first) = self.names.insert(key.value.clone(), ix) {
                             let first = &self.entries[first].place;
@@ -762,6 +800,7 @@ impl<'a> Loader<'a> {
             gone: get("gone"),
             same: get("same"),
             sound: get("sound"),
+            hushed: get("hushed"),
         }
     }
 
@@ -776,7 +815,8 @@ impl<'a> Loader<'a> {
             }
             for text in spread(&text).unwrap_or_default() {
                 if let Some(elements) = self.elements(&text, &place) {
-                    out.push(Wording { entry, elements, level: 0 });
+                    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
+                    out.push(Wording { entry, text, elements, level: 0 });
                     places.push(place.clone());
                 }
             }

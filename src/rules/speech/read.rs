@@ -60,6 +60,8 @@ pub struct FoundWords {
     pub words: String,
     /// The entry of the word files.
     pub entry: String,
+    /// The wording, its choices made.
+    pub wording: String,
 }
 
 /// One thing said, as it was taken apart.
@@ -110,7 +112,14 @@ impl Lexicon {
         let words = spell::words(self, tokens(text));
         let found = spans::find(self, &words);
         let speech = clauses::read(self, &words, &found);
-        let mut judge = Judge { lexicon: self, text, words: &words, found: &found, speech, used: BTreeSet::new() };
+        let named = |from: usize, to: usize| -> BTreeSet<Ix> {
+            let spans = found.all[from..to].iter().flatten();
+            spans.flat_map(|s| self.entries[s.entry].is.iter().copied()).collect()
+        };
+        let clauses = speech.clauses.iter().map(|c| named(c.from, c.to)).collect();
+        let whole = named(0, words.len());
+        let used = BTreeSet::new();
+        let mut judge = Judge { lexicon: self, text, words: &words, found: &found, speech, clauses, whole, used };
         judge.hush();
         judge.parse()
     }
@@ -122,6 +131,10 @@ struct Judge<'a> {
     words: &'a [Word],
     found: &'a Found,
     speech: Speech,
+    /// Entries named in each clause, with what they are one of.
+    clauses: Vec<BTreeSet<Ix>>,
+    /// Entries named anywhere.
+    whole: BTreeSet<Ix>,
     /// Words that something was read from.
     used: BTreeSet<usize>,
 }
@@ -146,8 +159,7 @@ impl Judge<'_> {
             .map(|s| (s.clause, s.times.clone()))
             .collect();
         let mute = |s: &Said| {
-            let state = &self.lexicon.entries[s.state];
-            s.thing == own.unit && state.of == Some(own.sound) && self.lexicon.is(s.state, own.none) && !s.denied
+            (s.thing == own.unit || s.thing == own.sound) && s.state == own.hushed && !s.denied
         };
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
@@ -229,6 +241,7 @@ impl Judge<'_> {
         let words = |s: &spans::Span| FoundWords {
             words: self.stretch(s.start, s.end),
             entry: lexicon.entries[s.entry].id.clone(),
+            wording: lexicon.wordings[s.wording].text.clone(),
         };
         out.found = self.found.spans.iter().map(words).collect();
         out.taken = self.taken();
@@ -299,7 +312,7 @@ impl Judge<'_> {
     }
 
     fn in_text(&self, entry: Ix) -> bool {
-        self.found.all.iter().flatten().any(|s| self.lexicon.is(s.entry, entry))
+        self.whole.contains(&entry)
     }
 
     /// Whether a thing or state is named in the clause, or a time was told of what it says.
@@ -307,8 +320,7 @@ impl Judge<'_> {
         if self.lexicon.entries[entry].kind == Kind::Time {
             return said.times.iter().any(|t| self.lexicon.is(*t, entry));
         }
-        let clause = &self.speech.clauses[said.clause];
-        self.found.all[clause.from..clause.to].iter().flatten().any(|s| self.lexicon.is(s.entry, entry))
+        self.clauses[said.clause].contains(&entry)
     }
 
     fn good(&self, said: &Said) -> bool {
@@ -380,7 +392,8 @@ impl Judge<'_> {
                 if symptoms[*i].covers.contains(id) {
                     gone.insert(*k);
                 }
-                let bad: Vec<Ix> = evidence.iter().flat_map(|e| e.times.iter().copied()).collect();
+                let told = evidence.iter().flat_map(|e| e.times.iter().copied());
+                let bad: Vec<Ix> = told.chain(symptoms[*i].rules.iter().flat_map(|r| r.bad.iter().copied())).collect();
                 let there = |e: &Evidence| e.times.iter().any(|t| self.any(&bad, *t));
                 if symptoms[*i].absorbs.contains(id) && other.iter().all(there) {
                     gone.insert(*k);

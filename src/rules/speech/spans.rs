@@ -16,6 +16,8 @@ pub(super) struct Span {
     pub start: usize,
     pub end: usize,
     pub entry: Ix,
+    /// The wording that was found, by its index.
+    pub wording: usize,
 }
 
 /// All that was found.
@@ -103,12 +105,13 @@ impl Finder<'_> {
                 if wording.level == level
                     && let Some(end) = self.end(wording, 0, at, true)
                 {
-                    found.push(Span { start: at, end, entry: wording.entry });
+                    found.push(Span { start: at, end, entry: wording.entry, wording: *i });
                 }
             }
         }
         for span in found {
-            if !self.all[at].contains(&span) {
+            let same = |s: &Span| s.end == span.end && s.entry == span.entry;
+            if !self.all[at].iter().any(same) {
                 self.all[at].push(span);
             }
         }

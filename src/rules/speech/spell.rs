@@ -1,11 +1,11 @@
 //! What word a typed one is: as it stands, with a slip of the hand put right, or two words grown together.
 
-use super::lexicon::{Lexicon, Words};
+use super::lexicon::{Lexicon, Spelling, Words};
 use super::tokens::Token;
 use std::collections::BTreeMap;
 
 /// Words of a text whose spelling is looked into; a complaint with more strange words is in another language.
-const MAX_STRANGE: usize = 120;
+const MAX_STRANGE: usize = 80;
 
 /// A word of the text as the lexicon knows it.
 #[derive(Clone, Debug)]
@@ -115,20 +115,20 @@ fn meant(words: &Words, word: &str) -> Option<Vec<String>> {
 /// The word that is one slip away, or two for a long word: of several the first of the wordings by the alphabet.
 fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> {
     let most = if length >= 8 { 2 } else { 1 };
-    let stem = words.stem(word);
+    let (form, stem) = (Spelling::new(word), Spelling::new(&words.stem(word)));
     let mut chars = word.chars();
     let (first, second) = (chars.next()?, chars.next()?);
     let mut best: Option<(usize, &String)> = None;
     let mut look = |initial: char, most: usize| {
         for (known, known_stem) in words.near.get(&initial).into_iter().flatten() {
-            let gap = known.chars().count().abs_diff(length);
-            let by_form = (gap <= most).then(|| strsim::osa_distance(word, known));
+            let by_form = form.edits(known, most);
             // `buzing`: the stems are near though the forms are not.
-            let by_stem = (stem.len() >= 5 && known_stem.len() >= 4 && stem.len().abs_diff(known_stem.len()) <= 1)
-                .then(|| strsim::osa_distance(&stem, known_stem));
-            let distance = by_form.unwrap_or(9).min(by_stem.map_or(9, |d| if d <= 1 { d.max(1) } else { 9 }));
-            if distance <= most && best.is_none_or(|(d, _)| distance < d) {
-                best = Some((distance, known));
+            let telling = stem.length >= 5 && known_stem.length >= 4;
+            let by_stem = if telling { stem.edits(known_stem, 1).map(|d| d.max(1)) } else { None };
+            if let Some(distance) = by_form.into_iter().chain(by_stem).min()
+                && best.is_none_or(|(d, _)| distance < d)
+            {
+                best = Some((distance, &known.word));
             }
         }
     };

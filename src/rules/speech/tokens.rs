@@ -70,6 +70,7 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
         before = before.max(found);
         let sign = match c {
             '&' => "and",
+            '=' => "is",
             '+' if spaced(at(i + 1)) => "plus",
             _ => "",
         };
