@@ -16,7 +16,7 @@ pub struct Limits {
     pub log2_cost: f64,
     /// Base-2 logarithm of the table entries that may be visited in one pass over all scored sets together.
     pub log2_total: f64,
-    /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms.
+    /// Fault sets that the approximation weighs; one takes from some microseconds to 0.1 ms. None: no approximation, the cost is an error.
     pub samples: usize,
     /// Seed of the approximation.
     pub seed: u64,
@@ -184,7 +184,7 @@ impl Belief {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
         match Belief::infer(graph.clone(), findings.clone(), sets.clone(), limits) {
-            Err(BeliefError::TooCostly { .. }) if sets.is_none() => {
+            Err(BeliefError::TooCostly { .. }) if sets.is_none() && limits.samples > 0 => {
                 Belief::approximate(graph, findings, limits)
             }
             result => result,

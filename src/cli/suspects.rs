@@ -79,6 +79,15 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
     for (p, says) in ways {
         out += &wrap(says, width, &format!("{:>8}             ", percent(p)), &" ".repeat(21));
     }
+    if list.error > 0.0005 {
+        out += &format!("Sampled: give or take {}\n", percent(2.0 * list.error));
+    }
+    if list.taken_together > 0 {
+        out += &format!(
+            "The first {} remedies are taken together: too many to be weighed one by one, so the\nchances are rough (up to 7 dB off).\n",
+            list.taken_together
+        );
+    }
     if list.left_out > 0.0 {
         out += &format!("Left out of the sum: {}\n", percent(list.left_out));
     }

@@ -64,6 +64,8 @@ pub struct Circuit<'b> {
     board: &'b Board,
     predictor: RefCell<Predictor<'b>>,
     stages: OnceCell<Stages>,
+    /// What each fault shows besides its readings, once it was asked for.
+    shown: RefCell<BTreeMap<String, Option<Shows>>>,
     alone: bool,
 }
 
@@ -79,7 +81,7 @@ impl<'b> Circuit<'b> {
         let predictor = Predictor::new(board, Bench::default()).map_err(|e| {
             Complaint::nowhere("unsettled", e.to_string()).help("check the values on the board file")
         })?;
-        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new(), alone: false })
+        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new(), shown: RefCell::default(), alone: false })
     }
 
     /// The board by itself, all around it known to be good: only its own faults are under suspicion, and `unlisted`.
@@ -208,6 +210,15 @@ impl<'b> Circuit<'b> {
 
     /// What one fault does to what is heard and to the bias of the stages.
     pub fn shows(&self, fault: &str, healthy: &Prediction, checks: &[CheckId]) -> Option<Shows> {
+        if let Some(known) = self.shown.borrow().get(fault) {
+            return known.clone();
+        }
+        let shows = self.work_out(fault, healthy, checks);
+        self.shown.borrow_mut().insert(fault.to_owned(), shows.clone());
+        shows
+    }
+
+    fn work_out(&self, fault: &str, healthy: &Prediction, checks: &[CheckId]) -> Option<Shows> {
         let with = self.outline(&[fault], checks)?;
         let supply = self.board.supplies().iter().map(|s| s.volts.0).fold(0.0, f64::max).max(1.0);
         let off_bias = checks.iter().any(|check| match (healthy.get(check), with.get(check)) {

@@ -91,6 +91,11 @@ pub struct Suspects {
     pub unlisted: f64,
     /// Probability mass left out of the sum; 0 where it is exact.
     pub left_out: f64,
+    /// Greatest standard error of the probabilities, where they were sampled; 0 otherwise.
+    pub error: f64,
+    /// How many of the first remedies tried were taken together, all of them being too many to sum over exactly: probabilities are then
+    /// right to within a few decibels of odds only.
+    pub taken_together: usize,
     /// How well the findings fit.
     pub surprise: SurpriseReport,
 }
@@ -343,6 +348,8 @@ impl<'r> Diagnosis<'r> {
             none: self.model.belief.posterior().none,
             unlisted: self.probability(self.model.unlisted()),
             left_out: self.model.belief.posterior().left_out,
+            error: self.model.belief.posterior().error,
+            taken_together: self.model.folded,
             surprise: self.surprise()?,
         })
     }

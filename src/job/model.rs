@@ -151,9 +151,17 @@ pub struct Model {
     pub in_play: Vec<bool>,
     /// The board's readings by epoch, and what was put right before each.
     pub readings: Vec<CircuitEpoch>,
+    /// How many of the first remedies tried were taken up without an epoch of their own, because all of them are too much to be summed
+    /// over exactly: the probabilities are then approximate.
+    pub folded: usize,
     /// What is believed.
     pub belief: Belief,
 }
+
+/// What the sum over all combinations may cost while remedies can still be folded: a fraction of a second.
+const QUICK: Limits = Limits { log2_cost: 18.0, log2_total: 20.0, samples: 0, seed: 1 };
+/// Remedies that keep an epoch of their own at first when others are folded.
+const UNFOLDED: usize = 2;
 
 impl Model {
     /// Builds the model of a job.
@@ -164,27 +172,50 @@ impl Model {
     pub fn of(rules: &Rules, job: &JobCard, circuit: Option<&Circuit<'_>>) -> Result<Self, Complaints> {
         let mut complaints = Complaints::default();
         let in_play = packs_in_play(rules, circuit, job, &mut complaints);
-        let mut findings = understand(rules, circuit, job, &mut complaints);
+        let findings = understand(rules, circuit, job, &mut complaints);
         let open = perhaps(rules, job, &findings, &mut complaints);
         check_names(rules, circuit, job, &mut complaints);
         complaints.or_ok(())?;
-        let mut builder = Builder::new(rules, circuit, &job.card, in_play);
-        let evidence = builder.build(circuit, &mut findings, &open);
+        let remedies = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
+        let mut folds = vec![0, remedies.saturating_sub(UNFOLDED), remedies];
+        folds.dedup();
+        let engine =
+            |e: BeliefError| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"));
+        for folded in folds {
+            let limits = if folded < remedies { QUICK } else { Limits::default() };
+            match Self::folded(rules, circuit, job, (&in_play, &findings, &open), folded, limits) {
+                Err(BeliefError::TooCostly { .. }) if folded < remedies => {}
+                result => return result.map_err(|e| engine(e).into()),
+            }
+        }
+        Err(engine(BeliefError::TooCostly { log2_cost: QUICK.log2_cost }).into())
+    }
+
+    /// The model with so many of the first remedies folded.
+    fn folded(
+        rules: &Rules,
+        circuit: Option<&Circuit<'_>>,
+        job: &JobCard,
+        (in_play, findings, open): (&[bool], &[Understood], &[super::understand::OneOf]),
+        folded: usize,
+        limits: Limits,
+    ) -> Result<Self, BeliefError> {
+        let mut findings = findings.to_vec();
+        let mut builder = Builder::new(rules, circuit, &job.card, in_play.to_vec(), folded);
+        let evidence = builder.build(circuit, &mut findings, open);
         let readings = builder.readings(&findings);
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;
         let graph = Arc::new(graph);
-        let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, Limits::default());
+        let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, limits);
         let belief = match (build(scores.clone()), scores) {
             (Err(BeliefError::TooCostly { .. }), Some(scores)) => {
                 let priors: Vec<f64> = faults.iter().map(|f| f.prior).collect();
-                build(Some(Arc::new(widened(&scores, &priors))))
+                build(Some(Arc::new(widened(&scores, &priors))))?
             }
-            (result, _) => result,
+            (result, _) => result?,
         };
-        let belief = belief
-            .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
-        Ok(Self { faults, present, findings, now, conditions, in_play, readings, belief })
+        Ok(Self { faults, present, findings, now, conditions, in_play, readings, folded, belief })
     }
 
     /// What would be believed with other scores of the board's readings; `None` where that can't be weighed.

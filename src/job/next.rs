@@ -15,6 +15,7 @@ use crate::rules::{self, History, Power, Tool};
 use crate::text::{Complaint, Complaints};
 use crate::units::{Minutes, Probability, show};
 use serde::Serialize;
+use std::collections::BTreeMap;
 
 /// How many faults the planner looks at, and how many sets of them.
 const FAULTS: usize = 48;
@@ -468,6 +469,10 @@ impl Diagnosis<'_> {
                 consider(&[*i.min(j), *i.max(j)], &mut sets);
             }
         }
+        drop_superfluous(&mut sets, |i| {
+            let prior = self.model.faults[faults[i].0].prior;
+            (prior / (1.0 - prior)).ln()
+        });
         // A unit that failed its last retest has something wrong.
         if self.model.last_retest().is_some_and(|(_, retest)| retest != Retest::Cured) {
             sets.retain(|(members, _, given)| members.iter().any(|i| self.still_there(faults[*i], given)));
@@ -1030,6 +1035,20 @@ fn shown_answers(check: &rules::Check) -> Vec<String> {
     let usual = out.remove(check.usual.min(out.len() - 1));
     out.insert(0, usual);
     out
+}
+
+/// How much better two faults together must explain what was found than either alone, as a logarithm, to be worth planning for.
+const NEEDED: f64 = 1.0;
+
+/// Leaves out pairs of which one fault explains as much: what else may be wrong that nothing found speaks of is no reason to ask.
+fn drop_superfluous(sets: &mut Vec<(Vec<usize>, f64, Given)>, odds: impl Fn(usize) -> f64) {
+    let alone: BTreeMap<usize, f64> =
+        sets.iter().filter(|s| s.0.len() == 1).map(|s| (s.0[0], s.1 - odds(s.0[0]))).collect();
+    sets.retain(|(members, weight, _)| {
+        let fit = weight - members.iter().map(|i| odds(*i)).sum::<f64>();
+        let best = members.iter().filter_map(|i| alone.get(i)).copied().fold(f64::NEG_INFINITY, f64::max);
+        members.len() < 2 || fit > best + NEEDED
+    });
 }
 
 fn tool_index(tool: Tool) -> usize {

@@ -40,6 +40,9 @@ pub struct Fault {
     /// Where it may be more or less of the same (a leak of so many ohms, an input that drifts either way): what it may do, with the
     /// chance of each; empty where `edits` says all.
     pub grades: Vec<(f64, EditSet)>,
+    /// Whether it leaves a part as no card describes it (a chip without one of its supplies, legs in other holes): how far its
+    /// readings go from the healthy ones is then known roughly only.
+    pub vague: bool,
     priors: ByHistory,
 }
 
@@ -147,7 +150,26 @@ pub(super) fn catalogue(board: &Board, library: &Library) -> Vec<Fault> {
     for [a, b] in board.neighbours.iter().chain(&super::rows::side_by_side(&board.rows)) {
         maker.bridge(a, b);
     }
-    maker.found.into_values().collect()
+    let vague = |f: &Fault| is_vague(board, library, f);
+    maker.found.into_values().map(|f| Fault { vague: vague(&f), ..f }).collect()
+}
+
+fn is_vague(board: &Board, library: &Library, fault: &Fault) -> bool {
+    let part = board.parts.iter().find(|p| p.id == fault.part);
+    let Some(device) = part.and_then(|p| p.device.as_deref()).and_then(|d| library.device(d)) else {
+        return false;
+    };
+    let chip = !device.supply.is_empty();
+    let at_supply = || {
+        let pin = fault.id.split_once('.').and_then(|(_, rest)| rest.split_once(':'));
+        pin.is_some_and(|(pin, _)| device.supply.iter().any(|s| s.value == pin))
+    };
+    match fault.mode.as_str() {
+        "turned" => device.pins.0.len() > 2,
+        "dead" => chip,
+        "joint" => chip && at_supply(),
+        mode => mode.starts_with("pins-"),
+    }
 }
 
 struct Maker<'a> {
@@ -351,6 +373,7 @@ impl Maker<'_> {
             fix,
             edits,
             grades,
+            vague: false,
             priors,
         };
         self.found.insert(id, fault);

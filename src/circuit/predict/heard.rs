@@ -16,7 +16,9 @@ const TONE_DB: f64 = -5.0;
 const PLAYED_PEAK: f64 = 0.1;
 /// A resting point that moved by this share of the supply: rough, as often as not.
 const MOVED: f64 = 0.05;
-const ROUGH_WHERE_MOVED: f64 = 0.5;
+const ROUGH_WHERE_MOVED: f64 = 0.4;
+/// Chance that somebody says so of a sound that is rough, dull or thin by the figures: ears and words are loose.
+const SAID: f64 = 0.6;
 /// Chance of any of these words for a fault that is heard in some other way: owners' words are loose (common practice, no source).
 const LOOSE: f64 = 0.03;
 
@@ -158,13 +160,13 @@ fn compared(now: &Sound, usual: &Sound, span: f64) -> Heard {
     let moved = now.volts.iter().zip(&usual.volts).map(|(a, b)| (a - b).abs()).fold(0.0, f64::max) / span;
     let crowded = (now.crowding > 1.0 && now.crowding > 1.5 * usual.crowding) as u8 as f64;
     let other = (moved > 0.5 * MOVED || change.abs() > 3.0) as u8 as f64 * LOOSE;
-    let rough = (0.8 * crowded).max(if moved > MOVED { ROUGH_WHERE_MOVED } else { 0.0 });
+    let rough = (SAID * crowded).max(if moved > MOVED { ROUGH_WHERE_MOVED } else { 0.0 });
     Heard {
         none: none.min(0.97),
         faint: (faint - none).clamp(0.0, 0.95),
         loud: (1.0 - below(LOUD_DB, change)).max(other * heard),
         distorted: rough.max(other) * heard,
-        dull: (below(TONE_DB, tilt(|s| s.high)) * heard).max(other * heard),
-        thin: (below(TONE_DB, tilt(|s| s.low)) * heard).max(other * heard),
+        dull: (SAID * below(TONE_DB, tilt(|s| s.high)) * heard).max(other * heard),
+        thin: (SAID * below(TONE_DB, tilt(|s| s.low)) * heard).max(other * heard),
     }
 }

@@ -88,6 +88,9 @@ pub struct Bench {
     pub tone_db: f64,
     /// Probability that a reading is a slip of the probe and says nothing.
     pub slip: f64,
+    /// Standard deviation of how far a reading goes where a part is left as no card describes it, as a share of its distance from
+    /// the healthy reading.
+    pub vague_share: f64,
     /// The ohmmeter that lets junctions alone.
     pub ohmmeter: ohms::Meter,
     /// One that begins to turn them on: which of the two is at hand is not known, and what both read is.
@@ -107,9 +110,10 @@ impl Default for Bench {
             level_db: 0.7,
             model_share: 0.01,
             model_volts: 0.015,
-            model_amps: 0.12,
+            model_amps: 0.25,
             model_ohms: 0.02,
             tone_db: 0.7,
+            vague_share: 0.35,
             slip: 0.02,
             ohmmeter: ohms::Meter::low_voltage(),
             firm_ohmmeter: ohms::Meter::firm(),
@@ -439,11 +443,15 @@ impl<'b> Predictor<'b> {
         self.keep_means(&key, faults, checks)?;
         let mut out = Prediction::default();
         let (usual, means) = (self.kept.get(&healthy), self.means.get(&key));
+        let vague = self.is_vague(&key);
         for check in checks {
             let place = self.places.get(check);
             if let Some([mean, wide]) = means.and_then(|m| m.get(*place?)) {
                 let usual = usual.and_then(|u| u.get(check));
-                let outlined = self.outlined(check, *mean, *wide, usual);
+                let mut outlined = self.outlined(check, *mean, *wide, usual);
+                if vague && check.powered() {
+                    self.widen(&mut outlined, usual.map(|u| u.mean));
+                }
                 out.readings.insert(check.clone(), self.beside_good(check, outlined));
             }
         }
@@ -580,11 +588,32 @@ impl<'b> Predictor<'b> {
         let mut spread =
             self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
         self.load(edits, &readings, &mut spread);
+        let vague = self.is_vague(faults);
+        if vague {
+            self.keep(&Vec::new(), &[], &powered)?;
+        }
         for (i, check) in powered.into_iter().enumerate() {
-            let predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i));
+            let mut predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i));
+            if vague {
+                let usual = self.kept.get(&Vec::new()).and_then(|k| k.get(&check)).map(|p| p.mean);
+                self.widen(&mut predicted, usual);
+            }
             made.push((check, predicted));
         }
         Ok(made)
+    }
+
+    /// Whether one of these faults leaves a part as no card describes it.
+    fn is_vague(&self, faults: &[String]) -> bool {
+        let bare = |id: &String| id.split_once('@').map_or(id.as_str(), |(bare, _)| bare).to_owned();
+        faults.iter().any(|id| self.board.fault(&bare(id)).is_some_and(|f| f.vague))
+    }
+
+    fn widen(&self, predicted: &mut Predicted, usual: Option<f64>) {
+        let moved = usual.filter(|u| u.is_finite() && predicted.mean.is_finite());
+        let wide = moved.map_or(0.0, |u| self.bench.vague_share * (predicted.mean - u).abs());
+        predicted.own_sd = predicted.own_sd.hypot(wide);
+        predicted.sd = predicted.sd.hypot(wide);
     }
 
     /// Where the meter's load moves a net, its reading is solved with the meter on, and not reckoned from the unloaded point.
