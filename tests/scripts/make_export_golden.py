@@ -42,28 +42,33 @@ def simulated(deck):
         file = pathlib.Path(folder) / "deck.cir"
         file.write_text(deck.rsplit(".op", 1)[0] + "\n".join(run))
         done = subprocess.run(["ngspice", "-b", str(file)], capture_output=True, text=True, check=False)
-        if not raw.exists():
-            raise SystemExit(done.stdout[-2000:] + done.stderr[-2000:])
+        if not raw.exists() or "simulation(s) aborted" in done.stdout + done.stderr:
+            return None
         plot = read_raw(raw)[0]
     return {net: float(f"{plot[f'v({net.lower()})'][0]:.6g}") for net in sorted(nets)}
 
 
 def main():
     version = subprocess.run(["ngspice", "-v"], capture_output=True, text=True, check=False).stdout
-    out = {"made_with": re.search(r"ngspice-\S+", version).group(0)}
+    out = {"made_with": re.search(r"ngspice-\S+", version).group(0), "left_out": []}
+
+    def take(board):
+        name = board.read_text().split("board: ", 1)[1].split("\n", 1)[0]
+        volts = simulated(halfsplit("board", "export", board))
+        if volts is None:
+            out["left_out"].append(name)
+        else:
+            out[name] = {"volts": volts}
+        print(name, "does not settle" if volts is None else f"{len(volts)} nets")
+
     for path in sorted((ROOT / "cases" / "boards").glob("*.yaml")):
-        deck = halfsplit("board", "export", path)
-        out[path.read_text().split("board: ", 1)[1].split("\n", 1)[0]] = {"volts": simulated(deck)}
+        take(path)
     with tempfile.TemporaryDirectory() as folder:
         for path in sorted(DATA.glob("*.net")):
             board = pathlib.Path(folder) / f"{path.stem}.yaml"
             halfsplit("board", "import", path, "--yes", "-o", board)
-            name = board.read_text().split("board: ", 1)[1].split("\n", 1)[0]
-            out[name] = {"volts": simulated(halfsplit("board", "export", board))}
+            take(board)
     (DATA / "exported.json").write_text(json.dumps(out, indent=1, sort_keys=True) + "\n")
-    for name, found in out.items():
-        if name != "made_with":
-            print(name, len(found["volts"]), "nets")
 
 
 if __name__ == "__main__":

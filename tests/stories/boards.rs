@@ -211,7 +211,7 @@ fn a_job_under_way_gets_its_board_and_keeps_what_was_found() {
     let attached = folder.run(&["board", "attach", "bench/job.yaml", "beacon.yaml"]).ends(0);
     assert!(attached.out.contains("The 2 findings made before still count."), "{}", attached.out);
     let text = folder.text("bench/job.yaml");
-    assert!(text.contains("board: ../beacon.yaml"), "as seen from the card's folder: {text}");
+    assert!(text.contains("board: \"../beacon.yaml\""), "as seen from the card's folder: {text}");
     let why = |id: &str| -> serde_json::Value {
         serde_json::from_str(&folder.run(&["why", "bench/job.yaml", id, "--json"]).ends(0).out).unwrap()
     };

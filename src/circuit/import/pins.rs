@@ -38,6 +38,11 @@ impl Card<'_> {
                 best = other;
             }
         }
+        // Nodes of a sub-circuit by names that mean nothing here, as many as there are pins: their order tells.
+        let unnumbered = part.pins.iter().all(|p| p.number.is_empty());
+        if count(&best) == 0 && unnumbered && part.pins.len() == self.pins.len() {
+            return Ok(part.pins.iter().map(|p| p.net.clone()).collect());
+        }
         let placed: Vec<usize> = best.iter().flatten().copied().collect();
         let lost: Vec<String> = (0..part.pins.len())
             .filter(|i| !placed.contains(i) && part.pins[*i].net.is_some())
