@@ -285,7 +285,8 @@ impl Sweep {
         meter: f64,
     ) -> Result<(super::sweep::Faulted, Vec<f64>), SolveError> {
         let solved = self.solve(edits, hertz)?;
-        let reading = |net: &Node| Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: Some(meter) };
+        let reading =
+            |net: &Node| Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: Some(meter) };
         let mut volts = self.read(&nets.iter().map(reading).collect::<Vec<_>>())?;
         for (net, volts) in nets.iter().zip(&mut volts) {
             if is_moved(*volts, solved.volts(*net)) {
@@ -293,11 +294,9 @@ impl Sweep {
                 let with: Vec<Edit> = edits.iter().cloned().chain([on]).collect();
                 // Where that has no operating point the first order stands.
                 if self.find_point(&with).is_ok() {
-                    *volts = self.read(&[Reading::Volts {
-                        plus: *net,
-                        minus: Node::GROUND,
-                        meter_ohms: None,
-                    }])?[0];
+                    *volts =
+                        self.read(&[Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: None }])?
+                            [0];
                 }
             }
         }
@@ -378,8 +377,7 @@ impl Sweep {
         let at_point: Vec<Change> =
             moved.iter().map(|m| Change { balance: linear.balance(m, linear.x) }).collect();
         let omega = std::f64::consts::TAU * hertz.unwrap_or(0.0);
-        let mut spread =
-            Spread { draws: varied.len(), ..Spread::default() };
+        let mut spread = Spread { draws: varied.len(), ..Spread::default() };
         for reading in readings {
             let mut row = vec![0.0; varied.len()];
             let mean = match reading {

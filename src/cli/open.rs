@@ -8,8 +8,8 @@ use super::set::power_source;
 use super::target::{board_of, quoted};
 use crate::job::store;
 use crate::job::{
-    Diagnosis, FACTS, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, outline_of, owners_remark,
-    unit_rules,
+    Diagnosis, FACTS, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, outline_of,
+    owners_remark, unit_rules,
 };
 use crate::rules::places::Library as Places;
 use crate::rules::{Build, History, Rules, Tool};
@@ -208,7 +208,9 @@ fn fact(typed: &str) -> Result<(String, bool), Failure> {
         "no" | "false" | "none" => false,
         other => {
             let message = format!("'{other}' is no answer to '{name}'");
-            return Err(Failure::Complaints(Complaint::nowhere("bad-value", message).help("write yes or no").into()));
+            return Err(Failure::Complaints(
+                Complaint::nowhere("bad-value", message).help("write yes or no").into(),
+            ));
         }
     };
     let name = name.trim();
@@ -245,8 +247,11 @@ fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str
     let width = asker.screen.width;
     asker.show(&heard::rows(rules, &heard.parse, None, width))?;
     let Some(open) = heard.parse.open.first() else { return Ok(()) };
-    let says = |id: &String| rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone());
-    let choices: Vec<Choice> = open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
+    let says = |id: &String| {
+        rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone())
+    };
+    let choices: Vec<Choice> =
+        open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
     let question = format!("\"{}\": which of these is it? Enter leaves it open.", open.words.join(", "));
     if let Some(picked) = asker.pick(&question, &choices)? {
         args.settled = Some((open.one_of.clone(), open.one_of[picked].clone()));
@@ -256,7 +261,9 @@ fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str
 
 /// What was read from the complaint, for the screen.
 fn understood(args: &Args, rules: &Rules, job: &JobCard, screen: &Screen<'_>) -> Result<String, Failure> {
-    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else { return Ok(String::new()) };
+    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else {
+        return Ok(String::new());
+    };
     let heard = hear(rules, words)?;
     let typed = quoted(&args.job.display().to_string());
     Ok("Read from the complaint\n".to_string()

@@ -35,7 +35,8 @@ pub fn show(args: &ShowArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
     if screen.json {
         return screen.document(&record);
     }
-    let text = text(rules, &job, &record, &args.job.typed(), screen.width)? + &next_words(&record, &args.job.typed(), screen.width);
+    let text = text(rules, &job, &record, &args.job.typed(), screen.width)?
+        + &next_words(&record, &args.job.typed(), screen.width);
     screen.text(&text)
 }
 

@@ -8,8 +8,8 @@
 use super::unit::CardOutline;
 use crate::rules::{Build, History, Tool};
 use crate::text::{
-    At, Complaint, Complaints, Document, Named, EditError, Node, Source, Value, append_item, decode, flow_map,
-    flow_scalar, insert_entry, parse, set_entry,
+    At, Complaint, Complaints, Document, EditError, Named, Node, Source, Value, append_item, decode,
+    flow_map, flow_scalar, insert_entry, parse, set_entry,
 };
 use serde::{Deserialize, Serialize};
 

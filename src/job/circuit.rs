@@ -7,7 +7,8 @@ use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
 use crate::circuit::predict::{
-    Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted, Prediction, Predictor,
+    Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted,
+    Prediction, Predictor,
 };
 use crate::circuit::sheet;
 use crate::rules::{Applies, History, PackId, Rules};
@@ -81,7 +82,13 @@ impl<'b> Circuit<'b> {
         let predictor = Predictor::new(board, Bench::default()).map_err(|e| {
             Complaint::nowhere("unsettled", e.to_string()).help("check the values on the board file")
         })?;
-        Ok(Self { board, predictor: RefCell::new(predictor), stages: OnceCell::new(), shown: RefCell::default(), alone: false })
+        Ok(Self {
+            board,
+            predictor: RefCell::new(predictor),
+            stages: OnceCell::new(),
+            shown: RefCell::default(),
+            alone: false,
+        })
     }
 
     /// The board by itself, all around it known to be good: only its own faults are under suspicion, and `unlisted`.

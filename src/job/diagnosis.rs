@@ -3,9 +3,9 @@
 use super::card::JobCard;
 use super::circuit::Circuit;
 use super::learned::LearnedFigure;
-use super::unit::unit_rules;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
 use super::spots::GoodUnit;
+use super::unit::unit_rules;
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
@@ -403,7 +403,8 @@ impl<'r> Diagnosis<'r> {
 
     /// One suspect a group of the unit's outline: the faults of one part that one work puts right, or one slip wherever it may be.
     fn by_group(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
-        let mut groups: std::collections::BTreeMap<String, Vec<(FaultId, f64)>> = std::collections::BTreeMap::new();
+        let mut groups: std::collections::BTreeMap<String, Vec<(FaultId, f64)>> =
+            std::collections::BTreeMap::new();
         for (fault, p) in list {
             let key = match &self.model.faults[fault.0].origin {
                 FaultOrigin::Rule(id) => self.rules.fault(*id).group.clone(),

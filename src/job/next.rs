@@ -506,12 +506,7 @@ impl Diagnosis<'_> {
         faults.iter().filter(on_board).map(|f| self.model.faults[f.0].id.as_str()).collect()
     }
 
-    fn reads(
-        &self,
-        faults: &[FaultId],
-        checks: &[BoardCheck],
-        foresight: &Foresight,
-    ) -> Option<Prediction> {
+    fn reads(&self, faults: &[FaultId], checks: &[BoardCheck], foresight: &Foresight) -> Option<Prediction> {
         let mut all = checks.to_vec();
         all.extend(foresight.taken().filter(|c| !checks.contains(c)).cloned());
         Some(foresight.apply(self.circuit.as_ref()?.outline(&self.board_names(faults), &all)?))

@@ -43,9 +43,7 @@ pub(super) fn packs_in_play(
         .packs()
         // A board says itself what it has; a unit of which nothing is said may have anything.
         .map(|(_, p)| {
-            p.applies == Applies::Always
-                || (circuit.is_none() && named.is_empty())
-                || named.contains(&p.id)
+            p.applies == Applies::Always || (circuit.is_none() && named.is_empty()) || named.contains(&p.id)
         })
         .collect()
 }
@@ -146,7 +144,12 @@ pub(super) type OneOf = Vec<(rules::CheckId, usize)>;
 
 /// What the complaint leaves open: of each list at least one answer holds. A finding on one of the symptoms settles it: what it
 /// denies falls out of the list, and a list of which one is found says no more. Complains of symptoms that are none.
-pub(super) fn perhaps(rules: &Rules, job: &JobCard, found: &[Understood], complaints: &mut Complaints) -> Vec<OneOf> {
+pub(super) fn perhaps(
+    rules: &Rules,
+    job: &JobCard,
+    found: &[Understood],
+    complaints: &mut Complaints,
+) -> Vec<OneOf> {
     let said = |check: rules::CheckId| {
         found.iter().rev().find_map(|f| match &f.meaning {
             Meaning::Answer { check: c, outcome, .. } if *c == check => Some(outcome.clone()),
@@ -164,7 +167,9 @@ pub(super) fn perhaps(rules: &Rules, job: &JobCard, found: &[Understood], compla
                     match said(s.check) {
                         None => one_of.push((s.check, s.answer)),
                         Some(Outcome::Answer(k)) => settled |= k == s.answer,
-                        Some(Outcome::Soft(shares)) => settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0),
+                        Some(Outcome::Soft(shares)) => {
+                            settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0)
+                        }
                     }
                 }
                 Err(_) if rules.knows_symptom_elsewhere(&symptom.value) => {}

@@ -87,7 +87,9 @@ impl Card {
         match self.power.as_ref().map(|p| p.value) {
             Some(PowerSource::Battery) => known.extend([("battery".into(), true), ("adaptor".into(), false)]),
             Some(PowerSource::Adaptor) => known.extend([("adaptor".into(), true), ("battery".into(), false)]),
-            Some(PowerSource::ModuleSupply) => known.extend([("battery".into(), false), ("adaptor".into(), false)]),
+            Some(PowerSource::ModuleSupply) => {
+                known.extend([("battery".into(), false), ("adaptor".into(), false)])
+            }
             _ => {}
         }
         known.extend(self.facts.iter().map(|(k, v)| (k.value.clone(), v.value)));
@@ -108,7 +110,8 @@ impl Card {
 /// ```
 pub fn outline_of(library: &Library, texts: &[&str], power: Option<PowerSource>) -> String {
     let flat = |t: &str| {
-        let words: String = t.to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
+        let words: String =
+            t.to_lowercase().chars().map(|c| if c.is_alphanumeric() { c } else { ' ' }).collect();
         format!(" {} ", words.split_whitespace().collect::<Vec<_>>().join(" "))
     };
     let texts: Vec<String> = texts.iter().map(|t| flat(t)).collect();
@@ -126,7 +129,9 @@ pub fn outline_of(library: &Library, texts: &[&str], power: Option<PowerSource>)
     let module = power == Some(PowerSource::ModuleSupply);
     match best {
         // A pedal's outline fits no rack.
-        Some((_, id)) if !module || library.outlines.get(id).is_some_and(|o| o.frame.value == "module") => id.to_string(),
+        Some((_, id)) if !module || library.outlines.get(id).is_some_and(|o| o.frame.value == "module") => {
+            id.to_string()
+        }
         _ if module => "any-module".into(),
         _ => "any".into(),
     }
@@ -146,7 +151,9 @@ pub fn unit_rules<'r>(rules: &'r Rules, job: &JobCard) -> Result<(&'r Rules, Opt
         if !FACTS.contains(&name.value.as_str()) {
             let place = job.document.place(name.span);
             let help = crate::text::or_nearest(&name.value, FACTS);
-            complaints.0.push(Complaint::at("unknown-name", place, format!("unknown fact '{}'", name.value)).help(help));
+            complaints.0.push(
+                Complaint::at("unknown-name", place, format!("unknown fact '{}'", name.value)).help(help),
+            );
         }
     }
     complaints.or_ok(())?;
@@ -155,7 +162,8 @@ pub fn unit_rules<'r>(rules: &'r Rules, job: &JobCard) -> Result<(&'r Rules, Opt
         Err(mut complaints) => {
             for complaint in &mut complaints.0 {
                 let named = |n: &&Node| complaint.message.contains(&format!("'{}'", text_of(n)));
-                let node = nodes(&job.document.root, &["outline", "happened"]).into_iter().find(|n| named(&n));
+                let node =
+                    nodes(&job.document.root, &["outline", "happened"]).into_iter().find(|n| named(&n));
                 if complaint.place.is_none() {
                     let node = node.or(job.document.root.get("outline"));
                     complaint.place = node.map(|n| job.document.place(n.span));

@@ -120,7 +120,9 @@ impl<'p> View<'p> {
         let there: Vec<(RemedyIx, f64)> = helps
             .iter()
             .copied()
-            .filter(|x| x.1 > 0.0 && self.problem.remedies()[x.0.0].faults.iter().any(|f| self.site(*f) == Some(site)))
+            .filter(|x| {
+                x.1 > 0.0 && self.problem.remedies()[x.0.0].faults.iter().any(|f| self.site(*f) == Some(site))
+            })
             .collect();
         let found = best(&there)?;
         // Which way to mend it may be cheaper to ask than to try.
@@ -234,7 +236,11 @@ impl Strategy for Plain {
         let (way_out, out) = stop::cheapest_stop(problem, state);
         let mut offers: Vec<Offer> = problem
             .open_checks(state)
-            .map(|c| Offer { step: Step::Check(c), bits: view.bits(c), cost: cost_of_check(problem, c, state) })
+            .map(|c| Offer {
+                step: Step::Check(c),
+                bits: view.bits(c),
+                cost: cost_of_check(problem, c, state),
+            })
             .filter(|o| o.bits >= self.least_bits)
             .collect();
         offers.extend(helps.iter().filter(|(r, _)| problem.remedies()[r.0].by_hand).map(|(r, _)| Offer {

@@ -54,9 +54,9 @@ pub mod parts;
 pub mod places;
 mod proof;
 mod set;
-pub mod speech;
 pub mod show;
 pub mod show_part;
+pub mod speech;
 mod spots;
 #[cfg(test)]
 mod tests;

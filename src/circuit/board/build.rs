@@ -20,7 +20,11 @@ const TONE_FARADS: f64 = 100e-6;
 /// Minutes for opening a unit where the file gives none (common practice, no source).
 const OPENING: Minutes = Minutes(5.0);
 
-pub(super) fn load(source: &Source, library: &Library, changes: &[super::changes::Change]) -> Result<Board, Complaints> {
+pub(super) fn load(
+    source: &Source,
+    library: &Library,
+    changes: &[super::changes::Change],
+) -> Result<Board, Complaints> {
     let document = parse(source)?;
     let (file, complaints) = decode_all::<BoardFile>(&document);
     let mut notes = Notes { file: Arc::new(source.clone()), complaints };
@@ -353,7 +357,8 @@ fn draw_in(
     ];
     for (changes, size, far) in groups {
         let Some(first) = changes.first().map(far).filter(|x| *x != 0.0) else { continue };
-        let target = |c: &Change| Target { element: c.element, parameter: c.parameter, times: far(c) / first };
+        let target =
+            |c: &Change| Target { element: c.element, parameter: c.parameter, times: far(c) / first };
         all.push(Varied { targets: changes.iter().map(target).collect(), size: size(first), shape });
     }
 }

@@ -30,9 +30,9 @@ mod rows;
 pub(crate) mod tests;
 pub mod written;
 
-pub use pins::{PlaceError, Spot};
 pub use changes::{Change, legs_differ};
 pub use faults::{Fault, FaultSetError, Fix};
+pub use pins::{PlaceError, Spot};
 pub use roles::{Inferred, infer as infer_roles};
 pub use rows::{Leg, Misplaced, Row};
 

@@ -3,7 +3,7 @@
 //! A supply that was read a little high makes every net that hangs on it a little high as well; what a reading there has to tell is
 //! how far it differs from *that*. Absent: findings by ear and over range, which move nothing here.
 
-use super::{CheckId, LN_BEYOND, Observed, Predicted, PredictError, Prediction, Predictor};
+use super::{CheckId, LN_BEYOND, Observed, PredictError, Predicted, Prediction, Predictor};
 use crate::units::Shown;
 use std::collections::BTreeMap;
 

@@ -15,9 +15,9 @@ mod observed;
 #[cfg(test)]
 mod tests;
 
+pub use check::{CheckId, CheckParseError};
 pub use foresight::Foresight;
 pub use heard::Heard;
-pub use check::{CheckId, CheckParseError};
 pub use likelihood::{EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, log_likelihood};
 pub use observed::{Ear, Observed, ObservedError};
 
@@ -225,7 +225,21 @@ impl<'b> Predictor<'b> {
         let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
         let (spread, good) = (None, BTreeMap::new());
-        Ok(Self { board, bench, sweep, off, firm, checks, places, kept, means, spread, sound: None, unsettled, good })
+        Ok(Self {
+            board,
+            bench,
+            sweep,
+            off,
+            firm,
+            checks,
+            places,
+            kept,
+            means,
+            spread,
+            sound: None,
+            unsettled,
+            good,
+        })
     }
 
     /// The board.
@@ -585,8 +599,7 @@ impl<'b> Predictor<'b> {
             return Ok(made);
         }
         let tone = self.board.signal().map(|s| s.tone.0);
-        let mut spread =
-            self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
+        let mut spread = self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
         self.load(edits, &readings, &mut spread);
         let vague = self.is_vague(faults);
         if vague {

@@ -65,8 +65,13 @@ impl Derived {
     pub fn get(&self, library: &Library, facts: &UnitFacts) -> Result<(&Rules, &Unit), Complaints> {
         let mut chain = self;
         loop {
-            let make =
-                || Box::new(Link { facts: facts.clone(), made: rules_for(library, facts), next: Self::default() });
+            let make = || {
+                Box::new(Link {
+                    facts: facts.clone(),
+                    made: rules_for(library, facts),
+                    next: Self::default(),
+                })
+            };
             let link = chain.first.get_or_init(make);
             if link.facts == *facts {
                 return match &link.made {
@@ -98,7 +103,8 @@ impl Rules {
 
     /// Whether a symptom is one of other outlines, though not of the unit that this set is of.
     pub fn knows_symptom_elsewhere(&self, id: &str) -> bool {
-        self.is_of_unit() && self.library().is_ok_and(|l| l.checks.iter().any(|(_, c)| c.symptoms.get(id).is_some()))
+        self.is_of_unit()
+            && self.library().is_ok_and(|l| l.checks.iter().any(|(_, c)| c.symptoms.get(id).is_some()))
     }
 
     /// Places, outlines and derived checks: the built-in ones, with the user's after them where there are any.

@@ -115,7 +115,9 @@ impl<'l> Deriver<'l> {
                         continue;
                     }
                     let loci = match at.path {
-                        Path::Everywhere if kind.path == Path::Everywhere && is_somewhere(mode) => self.loci(mode),
+                        Path::Everywhere if kind.path == Path::Everywhere && is_somewhere(mode) => {
+                            self.loci(mode)
+                        }
                         _ => vec![(spot, at.path)],
                     };
                     let located = loci != [(spot, at.path)];
@@ -141,9 +143,10 @@ impl<'l> Deriver<'l> {
     /// Where something that can be anywhere may be, for a mode: inside the box, where its effects make sense.
     fn loci(&self, mode: &Mode) -> Vec<(usize, Path)> {
         let soldered = |s: &SpotIn| {
-            s.kinds.iter().filter_map(|(k, _)| self.library.kinds.get(k)).any(|k| {
-                k.modes.iter().any(|m| m.marks.iter().any(|(mark, _)| *mark == Mark::Joint))
-            })
+            s.kinds
+                .iter()
+                .filter_map(|(k, _)| self.library.kinds.get(k))
+                .any(|k| k.modes.iter().any(|m| m.marks.iter().any(|(mark, _)| *mark == Mark::Joint)))
         };
         let inside = |s: &SpotIn| {
             matches!(s.path, Path::Supply | Path::Signal | Path::Control)
@@ -184,7 +187,8 @@ impl<'l> Deriver<'l> {
                 let else_ = event.all_else.as_ref().map_or(1.0, |f| f.get());
                 let named = of(&event.factors).into_iter();
                 let variants = event.variants.iter().filter_map(|(_, v)| of(&v.factors));
-                let best = named.chain(variants).fold(None, |a: Option<f64>, b| Some(a.map_or(b, |a| a.max(b))));
+                let best =
+                    named.chain(variants).fold(None, |a: Option<f64>, b| Some(a.map_or(b, |a| a.max(b))));
                 factor *= best.unwrap_or(else_);
             }
         }
@@ -209,7 +213,9 @@ impl<'l> Deriver<'l> {
                 .mode
                 .does
                 .iter()
-                .filter_map(|d| if draft.path == Path::Everywhere { Some(*d) } else { at_home(*d, draft.path) })
+                .filter_map(
+                    |d| if draft.path == Path::Everywhere { Some(*d) } else { at_home(*d, draft.path) },
+                )
                 .collect();
             for (i, does) in effects.iter().enumerate() {
                 if effects[..i].contains(does) {
@@ -291,14 +297,19 @@ impl<'l> Deriver<'l> {
             Scope::Here => check.is_some_and(|c| c == seat.spot),
             Scope::Felt => there.is_some_and(|t| {
                 t.spot == seat.spot
-                    || (!direct && seat.whole && matches!(t.path, Path::Signal | Path::Control) && t.region == Region::Own)
+                    || (!direct
+                        && seat.whole
+                        && matches!(t.path, Path::Signal | Path::Control)
+                        && t.region == Region::Own)
             }),
             Scope::Elsewhere => there.is_none_or(|t| t.spot != seat.spot),
             Scope::UpTo => there.is_some_and(|t| {
                 seat.path != Path::Control
                     && branch(&t)
                     && seat.order.zip(t.order).is_some_and(|(s, t)| s <= t)
-                    || (!direct && seat.path == Path::Control && seat.order.zip(t.order).is_some_and(|(s, t)| s <= t))
+                    || (!direct
+                        && seat.path == Path::Control
+                        && seat.order.zip(t.order).is_some_and(|(s, t)| s <= t))
             }),
             Scope::Behind => there.is_some_and(|t| seat.order.zip(t.order).is_some_and(|(s, t)| s > t)),
             Scope::Out => {
@@ -309,17 +320,15 @@ impl<'l> Deriver<'l> {
                 let electronic = self.unit.spots.iter().any(|s| {
                     s.kinds.first().is_some_and(|(k, _)| k == "electronic-bypass" || k == "relay-bypass")
                 });
-                (seat.path == Path::Signal && seat.region != Region::Own) || (electronic && seat.whole && !direct)
+                (seat.path == Path::Signal && seat.region != Region::Own)
+                    || (electronic && seat.whole && !direct)
             }
             Scope::Wet => seat.branch == Branch::Wet,
             Scope::Dry => seat.branch == Branch::Dry,
             Scope::Supply => seat.path == Path::Supply,
             Scope::Signal => seat.path == Path::Signal,
             Scope::Control => seat.path == Path::Control,
-            Scope::Mod => matches!(
-                seat.role,
-                Some(Role::Modulator | Role::Rate | Role::Depth | Role::Clock)
-            ),
+            Scope::Mod => matches!(seat.role, Some(Role::Modulator | Role::Rate | Role::Depth | Role::Clock)),
         }
     }
 
@@ -348,7 +357,11 @@ impl<'l> Deriver<'l> {
 
     fn has(&self, kinds: &[At<String>]) -> bool {
         kinds.is_empty()
-            || self.unit.spots.iter().any(|s| s.kinds.iter().any(|(k, _)| kinds.iter().any(|w| w.value == *k)))
+            || self
+                .unit
+                .spots
+                .iter()
+                .any(|s| s.kinds.iter().any(|(k, _)| kinds.iter().any(|w| w.value == *k)))
     }
 
     fn pack(&self, file: &'l ChecksFile, made: &mut Vec<Made<'l>>) -> written::Pack {
@@ -376,20 +389,31 @@ impl<'l> Deriver<'l> {
             match &family.each {
                 None => {
                     pack.checks.0.push((key.clone(), self.check(family, None)));
-                    made.push(Made { id: key.value.clone(), spot: None, shows: &family.shows, usual: family.usual.as_ref() });
+                    made.push(Made {
+                        id: key.value.clone(),
+                        spot: None,
+                        shows: &family.shows,
+                        usual: family.usual.as_ref(),
+                    });
                 }
                 Some(each) => {
                     for spot in self.spots_of(each) {
                         let id = format!("{}@{}", key.value, self.unit.spots[spot].id);
                         let key = At { value: id.clone(), span: key.span };
                         pack.checks.0.push((key, self.check(family, Some(spot))));
-                        made.push(Made { id, spot: Some(spot), shows: &family.shows, usual: family.usual.as_ref() });
+                        made.push(Made {
+                            id,
+                            spot: Some(spot),
+                            shows: &family.shows,
+                            usual: family.usual.as_ref(),
+                        });
                     }
                 }
             }
         }
         for (key, symptom) in file.symptoms.iter() {
-            let frame = symptom.frames.is_empty() || symptom.frames.iter().any(|f| f.value == self.unit.frame);
+            let frame =
+                symptom.frames.is_empty() || symptom.frames.iter().any(|f| f.value == self.unit.frame);
             let wet = symptom.wet.as_ref().is_none_or(|w| Some(w.value) == self.unit.wet);
             if !frame || !wet || !self.has(&symptom.has) {
                 continue;
@@ -525,7 +549,9 @@ impl<'l> Deriver<'l> {
             let name = lower_first(&draft.kind.name);
             let alone = draft.kind.id == spot.id || name == spot.id.replace('-', " ");
             let says = match (draft.located, alone) {
-                (true, _) => format!("The {name} {}{LIKELIEST_AT}{}", draft.mode.says, self.label(draft.spot)),
+                (true, _) => {
+                    format!("The {name} {}{LIKELIEST_AT}{}", draft.mode.says, self.label(draft.spot))
+                }
                 (false, true) => format!("The {name} {}", draft.mode.says),
                 (false, false) => format!("{} ({name}) {}", spot.id, draft.mode.says),
             };
@@ -617,7 +643,9 @@ impl<'l> Deriver<'l> {
             by_work.entry((draft.spot, draft.mode.work)).or_default().push(f);
         }
         for ((spot, work), faults) in by_work {
-            let Some(entry) = self.library.checks.iter().find_map(|(_, c)| c.work.get(work.name())) else { continue };
+            let Some(entry) = self.library.checks.iter().find_map(|(_, c)| c.work.get(work.name())) else {
+                continue;
+            };
             let id = format!("{work}@{}", self.unit.spots[spot].id);
             let heaviest = faults
                 .iter()
@@ -700,7 +728,13 @@ impl<'l> Deriver<'l> {
                             _ => true,
                         };
                         let found = |m: &Mark| show.marks.iter().any(|w| w.value == *m);
-                        let p = draft.mode.marks.iter().filter(|(m, _)| found(m)).map(|(_, p)| *p).fold(0.0, f64::max);
+                        let p = draft
+                            .mode
+                            .marks
+                            .iter()
+                            .filter(|(m, _)| found(m))
+                            .map(|(_, p)| *p)
+                            .fold(0.0, f64::max);
                         if here {
                             join(&mut causes, Cause::Fault(FaultId::at(f)), &gives, p);
                         }
@@ -736,7 +770,15 @@ impl<'l> Deriver<'l> {
                 let why = self.why(rules, from);
                 let source = String::new();
                 let strength = Strength::Graded(shares);
-                rules.links.push(Link { from, to: Effect::Check(id), strength, why, source, pack, place: place.clone() });
+                rules.links.push(Link {
+                    from,
+                    to: Effect::Check(id),
+                    strength,
+                    why,
+                    source,
+                    pack,
+                    place: place.clone(),
+                });
             }
         }
     }

@@ -95,7 +95,9 @@ impl Library {
                 let has = |key: &str| document.root.get(key).is_some();
                 Ok(match () {
                     () if has("places") => Read::Places(document.file.clone(), decode(&document)?),
-                    () if has("frame") && has("outline") => Read::Outline(document.file.clone(), decode(&document)?),
+                    () if has("frame") && has("outline") => {
+                        Read::Outline(document.file.clone(), decode(&document)?)
+                    }
                     () if has("outline") => Read::Outline(document.file.clone(), decode(&document)?),
                     () if has("frame") => Read::Frame(decode(&document)?),
                     () if has("checks") => Read::Checks(document.file.clone(), decode(&document)?),
@@ -151,10 +153,14 @@ impl Library {
                 };
                 let name = pick(&kind.name, parent.map(|p| &p.name));
                 let plain = pick(&kind.plain, parent.map(|p| &p.plain));
-                let modes = if kind.modes.0.is_empty() { parent.map(|p| &p.modes) } else { Some(&kind.modes) };
+                let modes =
+                    if kind.modes.0.is_empty() { parent.map(|p| &p.modes) } else { Some(&kind.modes) };
                 let path = kind.path.0.first().or(parent.and_then(|p| p.path.0.first())).map(|p| p.value);
                 let (Some(name), Some(plain), Some(modes), Some(path)) = (name, plain, modes, path) else {
-                    let message = format!("the kind of place '{}' lacks a name, a plain name, a path or modes", key.value);
+                    let message = format!(
+                        "the kind of place '{}' lacks a name, a plain name, a path or modes",
+                        key.value
+                    );
                     complaints.0.push(
                         Complaint::at("missing-field", place, message)
                             .help("write all four, or 'like: OTHER' to take them from another kind"),
@@ -209,7 +215,12 @@ enum Read {
     Happened(HappenedFile),
 }
 
-fn modes_of(file: &File, modes: &Named<written::Mode>, source: &str, complaints: &mut Complaints) -> Vec<Mode> {
+fn modes_of(
+    file: &File,
+    modes: &Named<written::Mode>,
+    source: &str,
+    complaints: &mut Complaints,
+) -> Vec<Mode> {
     let mut out = Vec::new();
     for (key, mode) in modes.iter() {
         let place = Place { file: file.clone(), span: key.span };

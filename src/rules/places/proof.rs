@@ -26,7 +26,10 @@ pub struct LibraryCounts {
 impl std::fmt::Display for LibraryCounts {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         let Self { places, modes, outlines, checks, symptoms } = self;
-        write!(f, "{outlines} outlines, {places} places, {modes} modes, {checks} kinds of check, {symptoms} symptoms")
+        write!(
+            f,
+            "{outlines} outlines, {places} places, {modes} modes, {checks} kinds of check, {symptoms} symptoms"
+        )
     }
 }
 
@@ -61,7 +64,10 @@ impl Library {
                         unshown(&rules, id, &mut said, &mut complaints);
                         for spot in &unit.spots {
                             used.extend(
-                                spot.kinds.iter().filter_map(|(k, _)| self.kinds.get_key_value(k)).map(|(k, _)| k.as_str()),
+                                spot.kinds
+                                    .iter()
+                                    .filter_map(|(k, _)| self.kinds.get_key_value(k))
+                                    .map(|(k, _)| k.as_str()),
                             );
                         }
                     }
@@ -70,17 +76,21 @@ impl Library {
         }
         let instead = self.frames.values().map(|f| &f.spots).chain(self.outlines.values().map(|o| &o.spots));
         for spots in instead {
-            let all = [&spots.supply, &spots.head, &spots.signal, &spots.tail, &spots.control, &spots.everywhere];
+            let all =
+                [&spots.supply, &spots.head, &spots.signal, &spots.tail, &spots.control, &spots.everywhere];
             for (_, spot) in all.iter().flat_map(|s| s.iter()) {
                 let names = spot.instead.iter().flat_map(|(_, list)| list.iter());
-                used.extend(names.filter_map(|k| self.kinds.get_key_value(&k.value)).map(|(k, _)| k.as_str()));
+                used.extend(
+                    names.filter_map(|k| self.kinds.get_key_value(&k.value)).map(|(k, _)| k.as_str()),
+                );
             }
         }
         for (id, kind) in &self.kinds {
             if !used.contains(id.as_str()) {
                 let message = format!("no outline has the kind of place '{id}'");
                 complaints.0.push(
-                    Complaint::at("unused", kind.place.clone(), message).help("name it in an outline, or take it out"),
+                    Complaint::at("unused", kind.place.clone(), message)
+                        .help("name it in an outline, or take it out"),
                 );
             }
         }
@@ -94,7 +104,12 @@ fn is_wrong(rules: &Rules, effect: Effect) -> bool {
     matches!(effect, Effect::Condition(c) if rules.condition(c).id.starts_with("part@") || rules.condition(c).id.starts_with("around@"))
 }
 
-fn unshown(rules: &Rules, outline: &str, said: &mut BTreeSet<(String, &'static str)>, complaints: &mut Complaints) {
+fn unshown(
+    rules: &Rules,
+    outline: &str,
+    said: &mut BTreeSet<(String, &'static str)>,
+    complaints: &mut Complaints,
+) {
     let symptoms: BTreeSet<CheckId> = rules.symptoms().map(|(_, s)| s.check).collect();
     let mut of_condition: BTreeMap<usize, (bool, bool)> = BTreeMap::new();
     let shows = |cause: Cause| {
@@ -128,15 +143,29 @@ fn unshown(rules: &Rules, outline: &str, said: &mut BTreeSet<(String, &'static s
         };
         let name = &fault.id;
         // What does nothing is never noticed: a guard that guards no more.
-        let harmless = rules.links_from(Cause::Fault(id)).all(|(_, l)| matches!(l.to, Effect::Check(_)) || is_wrong(rules, l.to));
+        let harmless = rules
+            .links_from(Cause::Fault(id))
+            .all(|(_, l)| matches!(l.to, Effect::Check(_)) || is_wrong(rules, l.to));
         if !shown.0 && !harmless {
-            complain("no-symptom", format!("'{name}' of the outline '{outline}' reaches no symptom"), "give the mode an effect that an owner notices");
+            complain(
+                "no-symptom",
+                format!("'{name}' of the outline '{outline}' reaches no symptom"),
+                "give the mode an effect that an owner notices",
+            );
         }
         if !shown.1 {
-            complain("no-check", format!("no check tells '{name}' of the outline '{outline}'"), "give the mode an effect or a mark that a check rests on");
+            complain(
+                "no-check",
+                format!("no check tells '{name}' of the outline '{outline}'"),
+                "give the mode an effect or a mark that a check rests on",
+            );
         }
         if rules.remedies_of(id).is_empty() {
-            complain("no-remedy", format!("nothing puts '{name}' of the outline '{outline}' right"), "describe its kind of work under 'work' in the checks");
+            complain(
+                "no-remedy",
+                format!("nothing puts '{name}' of the outline '{outline}' right"),
+                "describe its kind of work under 'work' in the checks",
+            );
         }
     }
 }

@@ -110,11 +110,17 @@ impl Library {
                     .iter()
                     .map(|(k, share)| {
                         let name = self.kinds.get(k).map_or(k.as_str(), |k| k.name.as_str());
-                        if *share < 0.995 { format!("{name} ({:.0} %)", share * 100.0) } else { name.to_string() }
+                        if *share < 0.995 {
+                            format!("{name} ({:.0} %)", share * 100.0)
+                        } else {
+                            name.to_string()
+                        }
                     })
                     .collect();
                 let mut says = kinds.join(", or ");
-                let names = |ids: &[usize]| ids.iter().map(|i| unit.spots[*i].id.as_str()).collect::<Vec<_>>().join(", ");
+                let names = |ids: &[usize]| {
+                    ids.iter().map(|i| unit.spots[*i].id.as_str()).collect::<Vec<_>>().join(", ")
+                };
                 if !s.feeds.is_empty() {
                     says += &format!("; feeds {}", names(&s.feeds));
                 }

@@ -136,7 +136,9 @@ impl Library {
             if self.happened.happened.get(event).is_none() {
                 let names = self.happened.happened.iter().map(|(k, _)| k.value.as_str());
                 let help = or_nearest(event, names);
-                complaints.0.push(Complaint::nowhere("unknown-name", format!("unknown event '{event}'")).help(help));
+                complaints
+                    .0
+                    .push(Complaint::nowhere("unknown-name", format!("unknown event '{event}'")).help(help));
             }
         }
         let mut builder = Builder { library: self, facts, spots: Vec::new(), refs: Vec::new() };
@@ -172,7 +174,11 @@ impl Library {
             spots[i].feeds = feeds;
             spots[i].acts_on = acts;
         }
-        let volts = if outline.volts.0.is_empty() || facts.frame.is_some() { &frame.volts.0 } else { &outline.volts.0 };
+        let volts = if outline.volts.0.is_empty() || facts.frame.is_some() {
+            &frame.volts.0
+        } else {
+            &outline.volts.0
+        };
         let volts = volts.iter().filter_map(|v| v.value.trim_end_matches(['V', ' ']).parse().ok()).collect();
         let rest = frame.rest.iter().chain(&outline.rest).cloned().collect();
         complaints.or_ok(Unit {
@@ -280,7 +286,9 @@ impl Library {
         let Some(outline) = self.outlines.get(outline) else { return false };
         let frame = self.frames.get(&outline.frame.value).map(|f| &f.spots);
         frame.into_iter().chain(std::iter::once(&outline.spots)).any(|s| {
-            [&s.supply, &s.head, &s.signal, &s.tail, &s.control, &s.everywhere].iter().any(|n| n.get(spot).is_some())
+            [&s.supply, &s.head, &s.signal, &s.tail, &s.control, &s.everywhere]
+                .iter()
+                .any(|n| n.get(spot).is_some())
         })
     }
 }
