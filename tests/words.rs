@@ -62,7 +62,8 @@ fn score(owners: &[Owner]) -> Score {
     let (mut some, mut exact, mut denied, mut count) = (0, 0, 0, 0);
     for owner in owners {
         let family = |id: String| if id == "works-when-pressed" { "intermittent".to_string() } else { id };
-        let read: BTreeSet<String> = lexicon.read(&owner.text).symptoms.into_iter().map(|h| family(h.symptom)).collect();
+        let read: BTreeSet<String> =
+            lexicon.read(&owner.text).symptoms.into_iter().map(|h| family(h.symptom)).collect();
         let heard: BTreeSet<String> = owner.heard.iter().filter(|h| *h != "does-not-work").cloned().collect();
         if owner.marks.iter().any(|m| m == "vague") {
             assert!(read.is_empty(), "'{}' says no symptom, read {read:?}", owner.text);
@@ -98,7 +99,8 @@ fn real_complaints_are_understood() {
     for repair in &repairs {
         let parse = lexicon.read(&repair.text);
         let is = |list: &[String], id: &str| list.iter().any(|r| r == id);
-        let extra = parse.symptoms.iter().any(|h| !is(&repair.right, &h.symptom) && !is(&repair.also, &h.symptom));
+        let extra =
+            parse.symptoms.iter().any(|h| !is(&repair.right, &h.symptom) && !is(&repair.also, &h.symptom));
         wrong += usize::from(extra);
         if !repair.right.is_empty() {
             named += 1;
@@ -143,17 +145,40 @@ fn no_entry_serves_one_complaint_only() {
         known.0 += count;
         known.1 |= elsewhere;
     }
-    let alone: Vec<&String> = by_entry.iter().filter(|(_, (n, elsewhere))| *n == 1 && !elsewhere).map(|(e, _)| e).collect();
+    let alone: Vec<&String> =
+        by_entry.iter().filter(|(_, (n, elsewhere))| *n == 1 && !elsewhere).map(|(e, _)| e).collect();
     assert!(alone.is_empty(), "used by one complaint alone: {alone:?}");
 }
 
 /// Wordings of four words and more that only one complaint of the file has, and that are general language all the same: who
 /// speaks English may say so of any unit.
-const GENERAL: &[&str] = &[];
+const GENERAL: &[&str] = &[
+    "both-ways: whether the|my? {unit-word} is|was? =on or =off",
+    "clean: clean as a whistle",
+    "few: two|three|one times and finish",
+    "few-echoes: one slap|repeat|echo and thats it",
+    "few-echoes: only|just|one|single|a one single repeat|repeats|echo|echoes|slap|slapback|bounce|repetition",
+    "few-echoes: two of them and|come",
+    "fine: silent as a grave|mouse|church",
+    "heard-through: comes|goes|come out of the amp",
+    "hot: cant keep|hold|touch|put a finger",
+    "join: on top of that|it|this|everything",
+    "not-fired: trigger|gate|clock|trig in does|has|is nothing",
+    "not-fired: {deny} react|respond|see|get|recognise|recognize|follow|hear|take|accept|listen to trigger",
+    "rate-fixed: pulsing|pulse|wobble|throb|sweep|tremolo|vibrato stays|remains|is|keeps the same",
+    "rate-time: at the speed|rate|tempo of",
+    "skip: =no {modulation}|{echo} on|in this",
+    "skip: in the first place",
+    "squeal: screams its head off",
+    "starved: cuts|chops|chokes off the tail",
+    "switch-stuck: sound {deny} change a bit",
+    "unboxed: loose on the bench|table|desk",
+];
 
 #[test]
 fn long_wordings_are_general_language() {
-    let long = |wording: &str| wording.split_whitespace().filter(|w| *w != ".." && !w.ends_with('?')).count() >= 4;
+    let long =
+        |wording: &str| wording.split_whitespace().filter(|w| *w != ".." && !w.ends_with('?')).count() >= 4;
     let alone: Vec<String> = uses()
         .into_iter()
         .filter(|((_, wording), (count, elsewhere))| *count == 1 && !elsewhere && long(wording))
@@ -174,11 +199,17 @@ fn words_and_packs_fit() {
 fn what_else_is_said_goes_on_the_card() {
     let rules = Rules::builtin().unwrap();
     let said = |text: &str| hear(rules, text).unwrap();
-    let heard = said("It worked until I plugged in the wrong adaptor. No sound now, but the LED lights. Bypass works.");
+    let heard = said(
+        "It worked until I plugged in the wrong adaptor. No sound now, but the LED lights. Bypass works.",
+    );
     assert_eq!(heard.history(), Some(History::WorkedBefore));
     assert!(heard.happened().contains(&"over-voltage".to_string()), "{:?}", heard.happened());
-    let findings: Vec<(String, String)> = heard.findings(rules).into_iter().map(|f| (f.check, f.answer)).collect();
-    assert_eq!(findings, [("status-light".into(), "normal".into()), ("bypass-sound".to_string(), "normal".to_string())]);
+    let findings: Vec<(String, String)> =
+        heard.findings(rules).into_iter().map(|f| (f.check, f.answer)).collect();
+    assert_eq!(
+        findings,
+        [("status-light".into(), "normal".into()), ("bypass-sound".to_string(), "normal".to_string())]
+    );
     assert_eq!(owners_remark(&heard.findings(rules)[0].words), "the owner says 'LED lights'");
     // A symptom on the same check speaks for itself.
     assert!(said("The LED glows, but only dimly.").findings(rules).is_empty());
@@ -198,8 +229,14 @@ fn a_pack_brings_words_for_a_symptom_of_its_own() {
     let read = |text: &str| hear(&rules, text).unwrap().symptoms();
     assert_eq!(read("Sounds astmatic, and it hums."), ["hum", "wheezing"]);
     assert_eq!(read("It is not asthmatic."), Vec::<String>::new());
-    let slip = Rules::with_builtin(&[Source::new("bellows.yaml", pack.replace("asthmatic", "an (asthmatic"))]).unwrap_err();
-    assert!(slip.to_string().starts_with("bellows.yaml:10:38: the brackets in the wording 'an (asthmatic' don't pair"), "{slip}");
+    let slip =
+        Rules::with_builtin(&[Source::new("bellows.yaml", pack.replace("asthmatic", "an (asthmatic"))])
+            .unwrap_err();
+    assert!(
+        slip.to_string()
+            .starts_with("bellows.yaml:10:38: the brackets in the wording 'an (asthmatic' don't pair"),
+        "{slip}"
+    );
 }
 
 #[test]

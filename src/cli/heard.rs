@@ -33,7 +33,8 @@ fn either(list: &[String]) -> String {
 
 /// Every part of a reading in rows, for `open` and `rules read`.
 pub fn rows(rules: &Rules, parse: &Parse, card: Option<&Card>, width: usize) -> String {
-    let says = |id: &str| rules.find_symptom(id).map_or_else(|_| id.to_string(), |s| rules.symptom(s).says.clone());
+    let says =
+        |id: &str| rules.find_symptom(id).map_or_else(|_| id.to_string(), |s| rules.symptom(s).says.clone());
     let mut out = String::new();
     for heard in &parse.symptoms {
         out += &row(&heard.symptom, &format!("{}{}", says(&heard.symptom), from(&heard.words)), width);
@@ -52,7 +53,11 @@ pub fn rows(rules: &Rules, parse: &Parse, card: Option<&Card>, width: usize) -> 
         out += &row(label, &format!("{}{}", either(&open.one_of), from(&open.words)), width);
     }
     for heard in &parse.denied {
-        out += &row(&format!("no {}", heard.symptom), &format!("said not to be there{}", from(&heard.words)), width);
+        out += &row(
+            &format!("no {}", heard.symptom),
+            &format!("said not to be there{}", from(&heard.words)),
+            width,
+        );
     }
     for fact in &parse.facts {
         out += &row(&fact.key, &format!("{}{}", fact.value.replace('-', " "), from(&fact.words)), width);
@@ -64,7 +69,8 @@ pub fn rows(rules: &Rules, parse: &Parse, card: Option<&Card>, width: usize) -> 
         out += &row("no symptom", "nothing that is heard or seen was recognised", width);
     }
     if !parse.taken.is_empty() {
-        let taken: Vec<String> = parse.taken.iter().map(|t| format!("\"{}\" as {}", t.typed, t.read_as)).collect();
+        let taken: Vec<String> =
+            parse.taken.iter().map(|t| format!("\"{}\" as {}", t.typed, t.read_as)).collect();
         out += &row("spelling", &taken.join(", "), width);
     }
     if !parse.left.is_empty() {
@@ -82,7 +88,9 @@ pub fn remedy(parse: &Parse, typed: &str, width: usize) -> String {
         None => "hum=yes".into(),
     };
     let how = match no {
-        Some(no) => format!("Misread? One word puts it right: halfsplit note {typed} {no} (or {yes} for what is missing)"),
+        Some(no) => format!(
+            "Misread? One word puts it right: halfsplit note {typed} {no} (or {yes} for what is missing)"
+        ),
         None => format!("What is heard goes in by one word: halfsplit note {typed} {yes}"),
     };
     wrap(&how, width, "", "  ")
@@ -95,7 +103,9 @@ pub fn remedy(parse: &Parse, typed: &str, width: usize) -> String {
 /// When a word file is at fault.
 pub fn brief(rules: &Rules, job: &JobCard, typed: Option<&str>, width: usize) -> Result<String, Complaints> {
     let Some(complaint) = &job.card.complaint else { return Ok(String::new()) };
-    let Some(words) = complaint.words.as_ref().filter(|w| !w.trim().is_empty()) else { return Ok(String::new()) };
+    let Some(words) = complaint.words.as_ref().filter(|w| !w.trim().is_empty()) else {
+        return Ok(String::new());
+    };
     let parse = hear(rules, words)?.parse;
     let told = |id: &str| parse.symptoms.iter().find(|h| h.symptom == id).map_or(&[][..], |h| &h.words);
     let shown = |id: &str| match told(id) {

@@ -79,7 +79,12 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 ///
 /// # Errors
 /// When a word file is at fault.
-pub fn heading(rules: &Rules, job: &JobCard, typed: Option<&str>, width: usize) -> Result<String, Complaints> {
+pub fn heading(
+    rules: &Rules,
+    job: &JobCard,
+    typed: Option<&str>,
+    width: usize,
+) -> Result<String, Complaints> {
     let card = &job.card;
     let mut facts = vec![card.history.name().replace('-', " ")];
     facts.extend(card.build.map(|b| format!("on {}", b.name().replace('-', " "))));

@@ -137,7 +137,8 @@ fn after(
         return screen.document(&proposal);
     }
     let read = heard::brief(rules, &diagnosis.job, None, screen.width)?;
-    screen.text(&(read + &leading(&diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
+    screen
+        .text(&(read + &leading(&diagnosis, 4, screen.width)? + &step(&proposal, Some(typed), screen.width)))
 }
 
 /// Runs `strike`.

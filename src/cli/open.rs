@@ -6,7 +6,9 @@ use super::input::Input;
 use super::screen::{Failure, Screen};
 use super::target::{board_of, quoted};
 use crate::job::store;
-use crate::job::{Diagnosis, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, owners_remark};
+use crate::job::{
+    Diagnosis, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, owners_remark,
+};
 use crate::rules::{Applies, Build, History, Rules, Tool};
 use crate::text::{Complaint, Source, or_nearest};
 use std::io::IsTerminal;
@@ -181,8 +183,11 @@ fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str
     let width = asker.screen.width;
     asker.show(&heard::rows(rules, &heard.parse, None, width))?;
     let Some(open) = heard.parse.open.first() else { return Ok(()) };
-    let says = |id: &String| rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone());
-    let choices: Vec<Choice> = open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
+    let says = |id: &String| {
+        rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone())
+    };
+    let choices: Vec<Choice> =
+        open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
     let question = format!("\"{}\": which of these is it? Enter leaves it open.", open.words.join(", "));
     if let Some(picked) = asker.pick(&question, &choices)? {
         args.settled = Some((open.one_of.clone(), open.one_of[picked].clone()));
@@ -192,7 +197,9 @@ fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str
 
 /// What was read from the complaint, for the screen.
 fn understood(args: &Args, rules: &Rules, job: &JobCard, screen: &Screen<'_>) -> Result<String, Failure> {
-    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else { return Ok(String::new()) };
+    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else {
+        return Ok(String::new());
+    };
     let heard = hear(rules, words)?;
     let typed = quoted(&args.job.display().to_string());
     Ok("Read from the complaint\n".to_string()

@@ -176,7 +176,8 @@ fn read(
     };
     let read = |text: &String| {
         let parse = lexicon.read(text);
-        let named = parse.symptoms.iter().map(|h| &h.symptom).chain(parse.open.iter().flat_map(|o| &o.one_of));
+        let named =
+            parse.symptoms.iter().map(|h| &h.symptom).chain(parse.open.iter().flat_map(|o| &o.one_of));
         let unknown = named.filter(|id| rules.find_symptom(id).is_err()).cloned().collect();
         ReadText { text: text.clone(), parse, unknown }
     };

@@ -2,8 +2,8 @@
 
 use super::card::Card;
 use super::circuit::{Circuit, CircuitEpoch, Shows};
-use super::understand::OneOf;
 use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understood};
+use super::understand::OneOf;
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
 use crate::rules::{self, Effect, Rules, Strength};

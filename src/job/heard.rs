@@ -110,15 +110,25 @@ impl Hearing {
 
     /// Findings that the words amount to: those whose check and answer the rules have, and that no symptom speaks against.
     pub fn findings(&self, rules: &Rules) -> Vec<OwnersFinding> {
-        let told = self.parse.symptoms.iter().map(|h| &h.symptom).chain(self.parse.open.iter().flat_map(|o| &o.one_of));
-        let told: Vec<_> = told.filter_map(|id| rules.find_symptom(id).ok()).map(|id| rules.symptom(id).check).collect();
+        let told = self
+            .parse
+            .symptoms
+            .iter()
+            .map(|h| &h.symptom)
+            .chain(self.parse.open.iter().flat_map(|o| &o.one_of));
+        let told: Vec<_> =
+            told.filter_map(|id| rules.find_symptom(id).ok()).map(|id| rules.symptom(id).check).collect();
         let mut out: Vec<OwnersFinding> = Vec::new();
         for fact in &self.parse.facts {
             let Some((check, answer)) = &fact.finding else { continue };
             let Ok(id) = rules.find_check(check) else { continue };
             let known = rules.check(id).answer(answer).is_ok();
             if known && !told.contains(&id) && !out.iter().any(|f| f.check == *check) {
-                out.push(OwnersFinding { check: check.clone(), answer: answer.clone(), words: fact.words.clone() });
+                out.push(OwnersFinding {
+                    check: check.clone(),
+                    answer: answer.clone(),
+                    words: fact.words.clone(),
+                });
             }
         }
         out
@@ -131,8 +141,15 @@ impl Hearing {
         let open: Vec<&String> = self.parse.open.iter().flat_map(|o| &o.one_of).collect();
         let on_card: Vec<&str> = complaint.symptoms.iter().map(|s| s.value.as_str()).collect();
         ByHand {
-            added: on_card.iter().filter(|s| !read.iter().any(|r| r == *s)).map(|s| (*s).to_string()).collect(),
-            dropped: read.into_iter().filter(|r| !on_card.contains(&r.as_str()) && !open.contains(&r)).collect(),
+            added: on_card
+                .iter()
+                .filter(|s| !read.iter().any(|r| r == *s))
+                .map(|s| (*s).to_string())
+                .collect(),
+            dropped: read
+                .into_iter()
+                .filter(|r| !on_card.contains(&r.as_str()) && !open.contains(&r))
+                .collect(),
         }
     }
 }

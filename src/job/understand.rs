@@ -125,7 +125,12 @@ pub(super) type OneOf = Vec<(rules::CheckId, usize)>;
 
 /// What the complaint leaves open: of each list at least one answer holds. A finding on one of the symptoms settles it: what it
 /// denies falls out of the list, and a list of which one is found says no more. Complains of symptoms that are none.
-pub(super) fn perhaps(rules: &Rules, job: &JobCard, found: &[Understood], complaints: &mut Complaints) -> Vec<OneOf> {
+pub(super) fn perhaps(
+    rules: &Rules,
+    job: &JobCard,
+    found: &[Understood],
+    complaints: &mut Complaints,
+) -> Vec<OneOf> {
     let said = |check: rules::CheckId| {
         found.iter().rev().find_map(|f| match &f.meaning {
             Meaning::Answer { check: c, outcome, .. } if *c == check => Some(outcome.clone()),
@@ -143,7 +148,9 @@ pub(super) fn perhaps(rules: &Rules, job: &JobCard, found: &[Understood], compla
                     match said(s.check) {
                         None => one_of.push((s.check, s.answer)),
                         Some(Outcome::Answer(k)) => settled |= k == s.answer,
-                        Some(Outcome::Soft(shares)) => settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0),
+                        Some(Outcome::Soft(shares)) => {
+                            settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0)
+                        }
                     }
                 }
                 Err(e) => {

@@ -53,9 +53,9 @@ mod load;
 pub mod parts;
 mod proof;
 mod set;
-pub mod speech;
 pub mod show;
 pub mod show_part;
+pub mod speech;
 #[cfg(test)]
 mod tests;
 mod words;

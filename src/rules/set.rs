@@ -448,16 +448,31 @@ impl Rules {
         for symptom in &self.symptoms {
             if !names.iter().any(|(id, _)| *id == symptom.id) {
                 let message = format!("no words lead to the symptom '{}'", symptom.id);
-                complain("unread", &symptom.place, message, "add 'words: […]' to it, or an entry under 'symptoms:' of a word file");
+                complain(
+                    "unread",
+                    &symptom.place,
+                    message,
+                    "add 'words: […]' to it, or an entry under 'symptoms:' of a word file",
+                );
             }
         }
         let whole = self.packs.iter().any(|p| p.id == "core");
         for (id, place) in names.iter().filter(|(id, _)| whole && self.find_symptom(id).is_err()) {
-            complain("unknown-name", place, format!("no pack has the symptom '{id}'"), "add it to a pack, or drop its words");
+            complain(
+                "unknown-name",
+                place,
+                format!("no pack has the symptom '{id}'"),
+                "add it to a pack, or drop its words",
+            );
         }
         for (check, answer, place) in lexicon.findings().filter(|_| whole) {
             if !self.find_check(check).is_ok_and(|id| self.check(id).answer(answer).is_ok()) {
-                complain("unknown-name", place, format!("no check has the answer '{check}={answer}'"), "write CHECK=ANSWER of a pack");
+                complain(
+                    "unknown-name",
+                    place,
+                    format!("no check has the answer '{check}={answer}'"),
+                    "write CHECK=ANSWER of a pack",
+                );
             }
         }
         for (id, text, place) in lexicon.examples() {
@@ -465,7 +480,12 @@ impl Rules {
             if !parse.symptoms.iter().any(|h| h.symptom == id) {
                 let read: Vec<&str> = parse.symptoms.iter().map(|h| h.symptom.as_str()).collect();
                 let read = if read.is_empty() { "nothing".to_string() } else { read.join(", ") };
-                complain("unread", place, format!("the example '{text}' of '{id}' is read as {read}"), "mend its words, or the example");
+                complain(
+                    "unread",
+                    place,
+                    format!("the example '{text}' of '{id}' is read as {read}"),
+                    "mend its words, or the example",
+                );
             }
         }
         complaints.or_ok(())

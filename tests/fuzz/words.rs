@@ -15,7 +15,8 @@ const SAID: [&str; 6] = [
     "buzzzzzzzzzzzzzzzz wub-wub-wub footswich Completley",
 ];
 const BITS: [&str; 16] = [
-    " no ", " not ", " but ", " when ", " until ", " like ", " hum ", " echo ", " is ", " off ", ", ", ". ", "'", "\n", "9.4 V", "\u{e9}",
+    " no ", " not ", " but ", " when ", " until ", " like ", " hum ", " echo ", " is ", " off ", ", ", ". ",
+    "'", "\n", "9.4 V", "\u{e9}",
 ];
 
 #[test]
@@ -48,7 +49,21 @@ const FILE: &str = "words: small\nabout: A few.\nsource: common practice, no sou
     gone: {is: none, words: [vanished]}\n  fine: {good: true, denied: fails, words: [fine]}\n  fails: {denied: fine, words: [broken]}\n  \
     same: {words: [the same]}\n  hushed: {is: none, words: [silent]}\nsymptoms:\n  silent:\n    reads:\n      - {what: [sound], how: [none]}\n";
 const TOKENS: [&str; 16] = [
-    "things:", "states:", "turns:", "times:", "symptoms:", "facts:", "is: sound", "{sound}", "{none}", "..", "(a|b c)?", "=", "|", "#", "\n  ",
+    "things:",
+    "states:",
+    "turns:",
+    "times:",
+    "symptoms:",
+    "facts:",
+    "is: sound",
+    "{sound}",
+    "{none}",
+    "..",
+    "(a|b c)?",
+    "=",
+    "|",
+    "#",
+    "\n  ",
     "does: deny-thing",
 ];
 

@@ -4,13 +4,19 @@ use super::run::Folder;
 
 /// Invented, as owners would write: two of them with denials, two with three symptoms and more.
 const SAID: [(&str, &str); 10] = [
-    ("denies-two-noises", "Way too much hiss, like rushing air. No hum and no buzz, I know the difference. LED is fine."),
+    (
+        "denies-two-noises",
+        "Way too much hiss, like rushing air. No hum and no buzz, I know the difference. LED is fine.",
+    ),
     ("denies-silence", "Not dead, but the repeats are gone; dry guitar comes through and the light is on."),
     ("three-at-once", "Loud hum, no light, and the volume knob crackles."),
     ("four-at-once", "It is muffled and far too quiet, the echoes are distorted and the footswitch pops."),
     ("only-on-battery", "With the wall wart it buzzes like a razor, on a 9 V battery it's dead quiet."),
     ("slips-of-the-hand", "completly slient sinse i droped it, ligth is on"),
-    ("second-language", "The knob of tone makes nothing. Also is a peep tone all the time, before it has worked."),
+    (
+        "second-language",
+        "The knob of tone makes nothing. Also is a peep tone all the time, before it has worked.",
+    ),
     ("one-of-several", "Channel 3 of the mixer is dead, the others work. Is it worth fixing?"),
     ("left-open", "I finished this kit last night and there is a strange noise in the background."),
     ("says-nothing", "It just doesn't work, sorry. My son needs it on Friday."),
@@ -27,7 +33,8 @@ fn open_says_what_it_read_from_which_words() {
     for (name, said) in SAID {
         let folder = Folder::new();
         let ran = folder.run(&["open", "job.yaml", "--no-ask", "--complaint", said]).ends(0);
-        let card: Vec<String> = folder.text("job.yaml").lines().filter(|l| !l.contains("received")).map(timeless).collect();
+        let card: Vec<String> =
+            folder.text("job.yaml").lines().filter(|l| !l.contains("received")).map(timeless).collect();
         golden(name, &format!("{}{}\n{}\n", ran.out, ran.err, card.join("\n")));
     }
 }
@@ -101,7 +108,10 @@ fn the_summary_quotes_the_owner_and_says_it_in_our_words() {
     let ran = folder.run(&["summary", "job.yaml", "--for", "customer", "--format", "text"]).ends(0);
     assert!(ran.out.contains(&format!("\"{}\"", SAID[8].1)[..40]), "{}", ran.out);
     let flat = ran.out.split_whitespace().collect::<Vec<_>>().join(" ");
-    assert!(flat.contains("In our words: perhaps it hisses, or it hums, or it buzzes, or it crackles"), "{flat}");
+    assert!(
+        flat.contains("In our words: perhaps it hisses, or it hums, or it buzzes, or it crackles"),
+        "{flat}"
+    );
     folder.run(&["open", "other.yaml", "--no-ask", "--complaint", SAID[0].1]).ends(0);
     let ran = folder.run(&["summary", "other.yaml", "--for", "bench", "--format", "text"]).ends(0);
     assert!(ran.out.contains("Read as       hiss from \"hiss\", \"rushing air\""), "{}", ran.out);

@@ -279,10 +279,12 @@ impl<'r> Session<'r> {
                 self.job = talk.keep(&|card| card.with_remark(now.as_deref(), &text))?;
                 talk.show(&Showing::Words("The remark is on the card."))?;
             }
-            Said::Finding(check, answer) => match slip(self.rules, diagnosis.circuit.as_deref(), &check, &answer) {
-                None => return self.note(talk, &check, &answer),
-                Some(slip) => talk.show(&Showing::Words(&sentence(&slip.to_string())))?,
-            },
+            Said::Finding(check, answer) => {
+                match slip(self.rules, diagnosis.circuit.as_deref(), &check, &answer) {
+                    None => return self.note(talk, &check, &answer),
+                    Some(slip) => talk.show(&Showing::Words(&sentence(&slip.to_string())))?,
+                }
+            }
             Said::Several(words) => {
                 talk.show(&Showing::Words(&format!("That could be {}: which one?", words.join(" or "))))?;
             }

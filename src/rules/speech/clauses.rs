@@ -93,7 +93,8 @@ pub(super) struct Speech {
 /// Reads the clauses of a text.
 pub(super) fn read(lexicon: &Lexicon, words: &[Word], found: &Found) -> Speech {
     let clauses = split(lexicon, words, found);
-    let mut reader = Reader { lexicon, found, said: Vec::new(), times: Vec::new(), carried: Carried::default() };
+    let mut reader =
+        Reader { lexicon, found, said: Vec::new(), times: Vec::new(), carried: Carried::default() };
     for (i, clause) in clauses.iter().enumerate() {
         let next = clauses.get(i + 1).map_or(Lead::Strong, |c| c.lead);
         reader.clause(i, clause, next);
@@ -251,13 +252,17 @@ impl Reader<'_> {
         let own = self.lexicon.own;
         // `helicopter noise`, `noisy as a waterfall`: a picture says something only where it describes a sound or a state.
         let names_a_sound = |s: &Span| {
-            let sound = |n: &Span| n.start == s.end && (self.lexicon.is(n.entry, own.sound) || self.is_noise(n.entry));
+            let sound = |n: &Span| {
+                n.start == s.end && (self.lexicon.is(n.entry, own.sound) || self.is_noise(n.entry))
+            };
             let like = |n: &Span| n.end <= s.start && n.end + 2 >= s.start && self.turns(n, Does::As);
             spans.iter().any(|n| sound(n) || like(n))
         };
         let says = |s: &&Span| match self.kind(**s) {
             Kind::Time | Kind::Turn(_) | Kind::Fact => false,
-            Kind::State { simile: true, .. } => region(s) == Region::Like || (region(s) == Region::Main && names_a_sound(s)),
+            Kind::State { simile: true, .. } => {
+                region(s) == Region::Like || (region(s) == Region::Main && names_a_sound(s))
+            }
             _ => region(s) == Region::Main,
         };
         let item = |s: &Span| Item { span: *s, kind: self.kind(*s), denied: false, spent: false };
@@ -327,7 +332,9 @@ impl Reader<'_> {
             self.carried.last = Some(head.entry);
         }
         self.carried.orphans = (begin..self.said.len())
-            .filter(|i| heads.is_empty() && self.said[*i].at.len() == 1 && !self.is_noise(self.said[*i].state))
+            .filter(|i| {
+                heads.is_empty() && self.said[*i].at.len() == 1 && !self.is_noise(self.said[*i].state)
+            })
             .collect();
         self.carried.denies = match denial {
             Some(Denial::Hit(noise)) => Some(noise),
@@ -361,7 +368,9 @@ impl Reader<'_> {
             match self.kind(*span) {
                 Kind::Turn(Does::Than) if out[from] != Region::Like => out[from..].fill(Region::Beside),
                 Kind::Turn(Does::Like) if out[from] != Region::Beside => out[from..].fill(Region::Like),
-                Kind::Turn(turn @ (Does::When | Does::Until)) if !matches!(out[from], Region::Condition | Region::Until) => {
+                Kind::Turn(turn @ (Does::When | Does::Until))
+                    if !matches!(out[from], Region::Condition | Region::Until) =>
+                {
                     let to = self.condition_ends(clause, spans, i);
                     let region = if turn == Does::Until { Region::Until } else { Region::Condition };
                     out[from..to - clause.from].fill(region);
@@ -376,7 +385,10 @@ impl Reader<'_> {
     /// subject or denial follows.
     fn condition_ends(&self, clause: &Clause, spans: &[Span], turn: usize) -> usize {
         let says = |s: &Span| {
-            matches!(self.kind(*s), Kind::Thing { .. } | Kind::State { .. } | Kind::Symptom | Kind::Turn(Does::DenyThing))
+            matches!(
+                self.kind(*s),
+                Kind::Thing { .. } | Kind::State { .. } | Kind::Symptom | Kind::Turn(Does::DenyThing)
+            )
         };
         if spans[..turn].iter().any(says) {
             return clause.to;
@@ -386,7 +398,9 @@ impl Reader<'_> {
             match self.kind(*span) {
                 Kind::Time => return span.end,
                 Kind::Turn(Does::Subject | Does::Pronoun) if span.start >= start + 2 => return span.start,
-                Kind::Turn(Does::DenyThing | Does::DenyState) if span.start >= start + 2 => return span.start,
+                Kind::Turn(Does::DenyThing | Does::DenyState) if span.start >= start + 2 => {
+                    return span.start;
+                }
                 Kind::Thing { .. } if span.start >= start + 3 => return span.start,
                 _ => {}
             }
@@ -395,7 +409,13 @@ impl Reader<'_> {
     }
 
     /// Marks what is denied; returns the last denial that found its mark, or one that stands alone.
-    fn deny(&self, clause: &Clause, spans: &[Span], regions: &[Region], items: &mut [Item]) -> Option<Denial> {
+    fn deny(
+        &self,
+        clause: &Clause,
+        spans: &[Span],
+        regions: &[Region],
+        items: &mut [Item],
+    ) -> Option<Denial> {
         let mut out = None;
         let denies = |s: &Span| self.turns(s, Does::DenyThing) || self.turns(s, Does::DenyState);
         for span in spans.iter().filter(|s| denies(s)) {
@@ -453,8 +473,11 @@ impl Reader<'_> {
     fn ends(&self, clause: &Clause, span: &Span, regions: &[Region]) -> bool {
         let here = self.spans(clause);
         // `not with the adaptor`: when, and no more.
-        let tells = |s: &&Span| self.kind(**s) == Kind::Time || self.turns(s, Does::Of) || self.when_of(s.entry).is_some();
-        let idle = |i: usize| self.found.fillers[i] || here.iter().filter(tells).any(|s| s.start <= i && i < s.end);
+        let tells = |s: &&Span| {
+            self.kind(**s) == Kind::Time || self.turns(s, Does::Of) || self.when_of(s.entry).is_some()
+        };
+        let idle =
+            |i: usize| self.found.fillers[i] || here.iter().filter(tells).any(|s| s.start <= i && i < s.end);
         (span.end..clause.to).take_while(|i| regions[*i - clause.from] == Region::Main).all(idle)
     }
 
@@ -512,8 +535,12 @@ impl Reader<'_> {
                     self.say(number, clause, item, thing, span);
                 }
                 Kind::State { .. } => {
-                    let head = items.iter().rev().find(|h| h.is_thing() && !h.spent && h.span.end <= item.span.start);
-                    let noun = noun_after(items, item).filter(|n| n.is_thing() && self.speaks(n.span.entry, item.span.entry));
+                    let head = items
+                        .iter()
+                        .rev()
+                        .find(|h| h.is_thing() && !h.spent && h.span.end <= item.span.start);
+                    let noun = noun_after(items, item)
+                        .filter(|n| n.is_thing() && self.speaks(n.span.entry, item.span.entry));
                     let head = head.filter(|_| noun.is_none()).or(noun).map(|h| h.span);
                     let fits = head.filter(|h| self.speaks(h.entry, item.span.entry));
                     let topic = self.carried.topic.filter(|t| {
@@ -529,11 +556,18 @@ impl Reader<'_> {
                 }
                 Kind::Thing { .. } if item.denied => {
                     // `output B has no signal` is said of the output.
-                    let holder = items[..i].iter().rev().find(|h| h.is_thing() && !h.spent && !h.denied).map(|h| h.span);
+                    let holder = items[..i]
+                        .iter()
+                        .rev()
+                        .find(|h| h.is_thing() && !h.spent && !h.denied)
+                        .map(|h| h.span);
                     let sound = item.span.entry == own.sound;
-                    let part = |h: &Span| !self.lexicon.is(h.entry, own.unit) && self.speaks(h.entry, own.none);
+                    let part =
+                        |h: &Span| !self.lexicon.is(h.entry, own.unit) && self.speaks(h.entry, own.none);
                     match holder.filter(|h| sound && part(h)) {
-                        Some(holder) => self.push(holder.entry, own.none, false, number, &[holder, item.span]),
+                        Some(holder) => {
+                            self.push(holder.entry, own.none, false, number, &[holder, item.span])
+                        }
                         None => self.push(item.span.entry, own.none, false, number, &[item.span]),
                     }
                 }
@@ -565,7 +599,8 @@ impl Reader<'_> {
         let mut at = vec![item.span];
         at.extend(span);
         self.push(thing, item.span.entry, item.denied, number, &at);
-        let Some(span) = span.filter(|_| matches!(clause.lead, Lead::Join | Lead::Comma | Lead::Either)) else {
+        let Some(span) = span.filter(|_| matches!(clause.lead, Lead::Join | Lead::Comma | Lead::Either))
+        else {
             return;
         };
         // `light and sound are gone`.
@@ -601,14 +636,22 @@ impl Reader<'_> {
     }
 
     /// What a state is said of; nothing where it belongs to a noise.
-    fn subject(&self, clause: &Clause, items: &[Item], item: &Item, takes: Takes) -> Option<(Ix, Option<Span>)> {
+    fn subject(
+        &self,
+        clause: &Clause,
+        items: &[Item],
+        item: &Item,
+        takes: Takes,
+    ) -> Option<(Ix, Option<Span>)> {
         let own = self.lexicon.own;
         let state = item.span.entry;
         // A picture is of the whole sound: `it crackles like a torn speaker`.
         let picture = matches!(item.kind, Kind::State { simile: true, .. });
         let head = |i: &&Item| !i.spent && (i.is_thing() || (i.is_noise() && !picture));
-        let mut before: Vec<&Item> = items.iter().rev().filter(head).filter(|i| i.span.end <= item.span.start).collect();
-        let behind: Vec<&Item> = items.iter().filter(head).filter(|i| i.span.start >= item.span.end).collect();
+        let mut before: Vec<&Item> =
+            items.iter().rev().filter(head).filter(|i| i.span.end <= item.span.start).collect();
+        let behind: Vec<&Item> =
+            items.iter().filter(head).filter(|i| i.span.start >= item.span.end).collect();
         let near_before = before.first().is_some_and(|i| i.span.end + 2 >= item.span.start);
         // `channel 3 of the mixer is dead`: what belongs to another comes after it.
         let ends: Vec<usize> = before.iter().map(|i| i.span.end).collect();
@@ -616,7 +659,9 @@ impl Reader<'_> {
         before.sort_by_key(|i| i.is_thing() && previous(i).is_some_and(|end| self.belongs(i, end)));
         // An adjective right before its noun, or before more of them.
         let close = noun_after(items, item);
-        if let Some(noun) = close.filter(|_| takes != Takes::Before && (takes == Takes::After || !near_before)) {
+        if let Some(noun) =
+            close.filter(|_| takes != Takes::Before && (takes == Takes::After || !near_before))
+        {
             if noun.is_noise() {
                 return None;
             }
@@ -651,7 +696,8 @@ impl Reader<'_> {
         if let Some(of) = of {
             return Some((of, None));
         }
-        let carried = self.carried.topic.filter(|_| clause.lead != Lead::Strong || self.begins_with_pronoun(clause));
+        let carried =
+            self.carried.topic.filter(|_| clause.lead != Lead::Strong || self.begins_with_pronoun(clause));
         if let Some(topic) = carried.filter(|t| self.speaks(*t, state)) {
             return Some((topic, None));
         }
@@ -702,7 +748,8 @@ impl Reader<'_> {
             if !self.lexicon.is(self.said[i].state, own.same) || self.said[i].denied {
                 continue;
             }
-            let good = |s: &Said| matches!(self.lexicon.entries[s.state].kind, Kind::State { good: true, .. });
+            let good =
+                |s: &Said| matches!(self.lexicon.entries[s.state].kind, Kind::State { good: true, .. });
             let last = self.said[..begin].iter().rev().find(|s| !s.denied && !good(s)).cloned();
             if let Some(last) = last.filter(|_| !self.said[i].times.is_empty()) {
                 let at = [last.at.clone(), self.said[i].at.clone()].concat();

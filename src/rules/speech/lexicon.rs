@@ -12,8 +12,17 @@ pub(super) type Ix = usize;
 /// What an entry is.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Kind {
-    Thing { good: bool, other: bool, aside: bool },
-    State { noise: bool, good: bool, takes: Takes, simile: bool },
+    Thing {
+        good: bool,
+        other: bool,
+        aside: bool,
+    },
+    State {
+        noise: bool,
+        good: bool,
+        takes: Takes,
+        simile: bool,
+    },
     Time,
     Turn(Does),
     /// A wording that says a symptom outright.
@@ -189,7 +198,11 @@ pub(super) struct Spelling {
 impl Spelling {
     pub fn new(word: &str) -> Self {
         let bit = |c: char| if c.is_ascii_lowercase() { 1 << (c as u32 - 'a' as u32) } else { 1 << 31 };
-        Self { word: word.into(), length: word.chars().count(), letters: word.chars().fold(0, |all, c| all | bit(c)) }
+        Self {
+            word: word.into(),
+            length: word.chars().count(),
+            letters: word.chars().fold(0, |all, c| all | bit(c)),
+        }
     }
 
     /// The edits between two words, adjacent swaps counting one, if they are at most `most`.
@@ -268,7 +281,8 @@ fn spread(text: &str) -> Option<Vec<String>> {
         None => (after, false),
     };
     let mut out = Vec::new();
-    let words = inside.split('|').all(|c| !c.is_empty() && !c.contains(char::is_whitespace) && !c.ends_with('?'));
+    let words =
+        inside.split('|').all(|c| !c.is_empty() && !c.contains(char::is_whitespace) && !c.ends_with('?'));
     let within = !before.trim().is_empty() && !after.trim().is_empty();
     for tail in spread(after)? {
         if words && (within || !optional) {
@@ -422,7 +436,9 @@ impl Lexicon {
 
     /// The sentences that show what a symptom's words read: symptom, sentence, place.
     pub fn examples(&self) -> impl Iterator<Item = (&str, &str, &Place)> {
-        self.symptoms.iter().flat_map(|s| s.examples.iter().map(|(e, place)| (s.id.as_str(), e.as_str(), place)))
+        self.symptoms
+            .iter()
+            .flat_map(|s| s.examples.iter().map(|(e, place)| (s.id.as_str(), e.as_str(), place)))
     }
 
     /// The findings that words amount to: check, answer, place.
@@ -495,7 +511,8 @@ impl<'a> Loader<'a> {
                 ($section:ident, $item:ident, $kind:expr) => {
                     for (key, $item) in file.written.$section.iter() {
                         let kind = $kind;
-                        let known = self.names.get(&key.value).copied().filter(|ix| self.entries[*ix].kind == kind);
+                        let known =
+                            self.names.get(&key.value).copied().filter(|ix| self.entries[*ix].kind == kind);
                         if let Some(ix) = known {
                             // A later file adds wordings to an entry that is known.
                             self.wordings(ix, file, &$item.words);
@@ -510,13 +527,22 @@ impl<'a> Loader<'a> {
                                 "the name '{}' is here a second time; the first is at {}:{line}",
                                 key.value, first.file.name
                             );
-                            self.complain("duplicate-id", file.place(key.span), message, "rename one of the two");
+                            self.complain(
+                                "duplicate-id",
+                                file.place(key.span),
+                                message,
+                                "rename one of the two",
+                            );
                         }
                     }
                 };
             }
             section!(things, t, Kind::Thing { good: t.good, other: t.other, aside: t.aside });
-            section!(states, s, Kind::State { noise: s.noise, good: s.good, takes: s.takes, simile: s.simile });
+            section!(
+                states,
+                s,
+                Kind::State { noise: s.noise, good: s.good, takes: s.takes, simile: s.simile }
+            );
             section!(times, t, Kind::Time);
             section!(turns, t, Kind::Turn(t.does));
         }
@@ -531,7 +557,12 @@ impl<'a> Loader<'a> {
         }
         let valid = self.names.iter().filter(|(_, ix)| is(&self.entries[**ix].kind)).map(|(n, _)| n.as_str());
         let help = or_nearest(&name.value, valid);
-        self.complain("unknown-name", file.place(name.span), format!("unknown {what} '{}'", name.value), help);
+        self.complain(
+            "unknown-name",
+            file.place(name.span),
+            format!("unknown {what} '{}'", name.value),
+            help,
+        );
         None
     }
 
@@ -563,7 +594,8 @@ impl<'a> Loader<'a> {
                 if let Some(p) = t.is.as_ref().and_then(|p| self.find(file, p, "time", time)) {
                     parents.insert(ix, p);
                 }
-                self.entries[ix].all = t.all.iter().filter_map(|p| self.find(file, p, "time", time)).collect();
+                self.entries[ix].all =
+                    t.all.iter().filter_map(|p| self.find(file, p, "time", time)).collect();
             }
         }
         for ix in 0..self.entries.len() {
@@ -659,10 +691,9 @@ impl<'a> Loader<'a> {
             .iter()
             .enumerate()
             .flat_map(|(i, f)| {
-                f.written
-                    .symptoms
-                    .iter()
-                    .flat_map(move |(k, s)| s.covers.iter().chain(&s.absorbs).map(move |c| (k.value.clone(), c.clone(), i)))
+                f.written.symptoms.iter().flat_map(move |(k, s)| {
+                    s.covers.iter().chain(&s.absorbs).map(move |c| (k.value.clone(), c.clone(), i))
+                })
             })
             .collect();
         for (_, name, file) in known {
@@ -670,7 +701,12 @@ impl<'a> Loader<'a> {
             if !ids.contains(&name.value.as_str()) {
                 let help = or_nearest(&name.value, ids);
                 let place = self.files[file].place(name.span);
-                self.complain("unknown-name", place, format!("no words read the symptom '{}'", name.value), help);
+                self.complain(
+                    "unknown-name",
+                    place,
+                    format!("no words read the symptom '{}'", name.value),
+                    help,
+                );
             }
         }
         for pack in packs {
@@ -707,7 +743,12 @@ impl<'a> Loader<'a> {
                 let place = file.place(key.span);
                 if o.one_of.len() < 2 {
                     let message = format!("'{}' leaves nothing open", key.value);
-                    self.complain("empty-list", place.clone(), message, "name two symptoms or more in 'one-of: […]'");
+                    self.complain(
+                        "empty-list",
+                        place.clone(),
+                        message,
+                        "name two symptoms or more in 'one-of: […]'",
+                    );
                 }
                 let rules = self.rules(file, &o.reads);
                 let entry = self.entry(&key.value, Kind::Open, place.clone());
@@ -738,9 +779,11 @@ impl<'a> Loader<'a> {
                 for (value, f) in values.iter() {
                     let place = file.place(value.span);
                     let rules = self.rules(file, &f.reads);
-                    let entry = self.entry(&format!("{}={}", key.value, value.value), Kind::Fact, place.clone());
+                    let entry =
+                        self.entry(&format!("{}={}", key.value, value.value), Kind::Fact, place.clone());
                     self.wordings(entry, file, &f.words);
-                    let finding = f.finding.as_ref().and_then(|text| self.pair_of(file, text, "CHECK=ANSWER"));
+                    let finding =
+                        f.finding.as_ref().and_then(|text| self.pair_of(file, text, "CHECK=ANSWER"));
                     let tells = f.tells.as_ref().and_then(|text| self.pair_of(file, text, "KEY=VALUE"));
                     out.push(Outcome {
                         id: key.value.clone(),
@@ -831,7 +874,8 @@ impl<'a> Loader<'a> {
                     Element::One { any, .. } => any.as_slice(),
                     Element::Gap => &[],
                 });
-                let above = refs.filter_map(|p| if let Piece::Entry(ix) = p { Some(height[*ix] + 1) } else { None });
+                let above =
+                    refs.filter_map(|p| if let Piece::Entry(ix) = p { Some(height[*ix] + 1) } else { None });
                 let needed = above.max().unwrap_or(0);
                 if needed > wording.level {
                     wording.level = needed;
@@ -884,7 +928,12 @@ impl<'a> Loader<'a> {
                 return Some(Piece::Entry(*ix));
             }
             let help = or_nearest(name, self.names.keys().map(String::as_str));
-            self.complain("unknown-name", place.clone(), format!("unknown entry '{name}' in the wording '{text}'"), help);
+            self.complain(
+                "unknown-name",
+                place.clone(),
+                format!("unknown entry '{name}' in the wording '{text}'"),
+                help,
+            );
             return None;
         }
         let (exact, word) = match word.strip_prefix('=') {
@@ -900,7 +949,9 @@ impl<'a> Loader<'a> {
 fn single(word: &str) -> Option<String> {
     let bare = super::tokens::tokens(word);
     match bare.as_slice() {
-        [one] if one.word.chars().count() == word.chars().filter(|c| *c != '\'').count() => Some(one.word.clone()),
+        [one] if one.word.chars().count() == word.chars().filter(|c| *c != '\'').count() => {
+            Some(one.word.clone())
+        }
         _ => None,
     }
 }
@@ -908,7 +959,9 @@ fn single(word: &str) -> Option<String> {
 /// What is wrong with the shape of a wording, whatever entries there are: message and help.
 pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> {
     let Some(all) = spread(text) else {
-        let message = format!("the brackets in the wording '{text}' don't pair, or spread to over {MAX_SPREAD} wordings");
+        let message = format!(
+            "the brackets in the wording '{text}' don't pair, or spread to over {MAX_SPREAD} wordings"
+        );
         return Some((message, "write (one thing|the other) with nothing nested"));
     };
     for text in all {
@@ -916,12 +969,17 @@ pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> 
         let gap = |p: Option<&&str>| p == Some(&"..");
         let firm = |p: &&str| *p != ".." && !p.ends_with('?');
         if gap(parts.first()) || gap(parts.last()) || !parts.iter().any(firm) {
-            let message = format!("the wording '{text}' begins or ends with a gap, or has no word that must be there");
+            let message =
+                format!("the wording '{text}' begins or ends with a gap, or has no word that must be there");
             return Some((message, "write a word there that may not be absent"));
         }
         for word in parts.iter().flat_map(|p| p.strip_suffix('?').unwrap_or(p).split('|')) {
             let entry = word.starts_with('{') && word.ends_with('}');
-            if word != "#" && word != ".." && !entry && single(word.strip_prefix('=').unwrap_or(word)).is_none() {
+            if word != "#"
+                && word != ".."
+                && !entry
+                && single(word.strip_prefix('=').unwrap_or(word)).is_none()
+            {
                 let message = format!("'{word}' in the wording '{text}' is no single word");
                 return Some((message, "write words with blanks between them; a hyphen counts as a blank"));
             }
@@ -929,4 +987,3 @@ pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> 
     }
     None
 }
-

@@ -22,8 +22,8 @@ mod spell;
 mod tokens;
 pub mod written;
 
-pub use lexicon::{Lexicon, PackWords};
 pub(super) use lexicon::misshapen;
+pub use lexicon::{Lexicon, PackWords};
 pub use read::{Fact, FoundWords, Heard, Open, Parse, Statement, Taken};
 pub use tokens::MAX_CHARS;
 

@@ -119,7 +119,8 @@ impl Lexicon {
         let clauses = speech.clauses.iter().map(|c| named(c.from, c.to)).collect();
         let whole = named(0, words.len());
         let used = BTreeSet::new();
-        let mut judge = Judge { lexicon: self, text, words: &words, found: &found, speech, clauses, whole, used };
+        let mut judge =
+            Judge { lexicon: self, text, words: &words, found: &found, speech, clauses, whole, used };
         judge.hush();
         judge.parse()
     }
@@ -158,13 +159,14 @@ impl Judge<'_> {
             .filter(|s| noise(s) && !s.denied)
             .map(|s| (s.clause, s.times.clone()))
             .collect();
-        let mute = |s: &Said| {
-            (s.thing == own.unit || s.thing == own.sound) && s.state == own.hushed && !s.denied
-        };
+        let mute =
+            |s: &Said| (s.thing == own.unit || s.thing == own.sound) && s.state == own.hushed && !s.denied;
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
                 let s = &self.speech.said[*i];
-                mute(s) && !s.times.is_empty() && noises.iter().any(|(c, times)| *c != s.clause && *times != s.times)
+                mute(s)
+                    && !s.times.is_empty()
+                    && noises.iter().any(|(c, times)| *c != s.clause && *times != s.times)
             })
             .collect();
         for i in hushed {
@@ -200,8 +202,12 @@ impl Judge<'_> {
             if evidence.is_empty() || open.one_of.iter().any(known) {
                 continue;
             }
-            let one_of: Vec<String> =
-                open.one_of.iter().filter(|id| !out.denied.iter().any(|h| h.symptom == **id)).cloned().collect();
+            let one_of: Vec<String> = open
+                .one_of
+                .iter()
+                .filter(|id| !out.denied.iter().any(|h| h.symptom == **id))
+                .cloned()
+                .collect();
             let words = self.quote(&evidence);
             match one_of.as_slice() {
                 [] => {}
@@ -353,15 +359,18 @@ impl Judge<'_> {
         let rest = |s: &Said, mine: &[Ix], theirs: &[Ix]| at(s, mine) && !at(s, theirs);
         let is_good = |s: &&Said| self.good(s) && rest(s, &rule.good, &rule.bad);
         // That the battery is flat or the adaptor overloaded is no fault of the unit at that time.
-        let of_time = |s: &Said| self.lexicon.entries[s.thing].is.iter().any(|t| self.lexicon.entries[*t].of.is_some());
+        let of_time =
+            |s: &Said| self.lexicon.entries[s.thing].is.iter().any(|t| self.lexicon.entries[*t].of.is_some());
         let own = self.lexicon.own;
         let mute = |s: &Said| self.lexicon.is(s.state, own.fails) || self.lexicon.is(s.state, own.none);
-        let is_wrong = |s: &&Said| self.wrong(s) && rest(s, &rule.bad, &rule.good) && (!of_time(s) || mute(s));
+        let is_wrong =
+            |s: &&Said| self.wrong(s) && rest(s, &rule.bad, &rule.good) && (!of_time(s) || mute(s));
         let ended = |s: &&Said| self.good(s) && s.until.iter().any(|t| self.any(&rule.bad, *t));
         let untimed = |s: &&Said| self.wrong(s) && !at(s, &rule.good) && !at(s, &rule.bad);
         let mut times = rule.bad.clone();
         times.dedup();
-        let both = |a: &Said, b: &Said| Evidence { at: [a.at.clone(), b.at.clone()].concat(), times: times.clone() };
+        let both =
+            |a: &Said, b: &Said| Evidence { at: [a.at.clone(), b.at.clone()].concat(), times: times.clone() };
         if let Some(alone) = said().find(|s| s.only && (is_good(s) || is_wrong(s))) {
             return Some(Evidence { at: alone.at.clone(), times });
         }
@@ -374,7 +383,8 @@ impl Judge<'_> {
         }
         // `works, then after a minute it fades`: well at no time that is named, before it is wrong at one.
         let wrong = said().find(is_wrong).filter(|_| rule.assumed)?;
-        let own_time = |s: &&Said| self.good(s) && s.times.is_empty() && s.clause < wrong.clause && s.thing == own.unit;
+        let own_time =
+            |s: &&Said| self.good(s) && s.times.is_empty() && s.clause < wrong.clause && s.thing == own.unit;
         let good = said().find(own_time)?;
         Some(both(good, wrong))
     }
@@ -393,7 +403,8 @@ impl Judge<'_> {
                     gone.insert(*k);
                 }
                 let told = evidence.iter().flat_map(|e| e.times.iter().copied());
-                let bad: Vec<Ix> = told.chain(symptoms[*i].rules.iter().flat_map(|r| r.bad.iter().copied())).collect();
+                let bad: Vec<Ix> =
+                    told.chain(symptoms[*i].rules.iter().flat_map(|r| r.bad.iter().copied())).collect();
                 let there = |e: &Evidence| e.times.iter().any(|t| self.any(&bad, *t));
                 if symptoms[*i].absorbs.contains(id) && other.iter().all(there) {
                     gone.insert(*k);

@@ -33,12 +33,8 @@ pub(super) struct Found {
 
 /// Finds every wording.
 pub(super) fn find(lexicon: &Lexicon, words: &[Word]) -> Found {
-    let mut finder = Finder {
-        lexicon,
-        words,
-        all: vec![Vec::new(); words.len()],
-        fillers: vec![false; words.len()],
-    };
+    let mut finder =
+        Finder { lexicon, words, all: vec![Vec::new(); words.len()], fillers: vec![false; words.len()] };
     for level in 0..lexicon.levels {
         for at in 0..words.len() {
             finder.look(at, level);
@@ -58,7 +54,9 @@ pub(super) fn find(lexicon: &Lexicon, words: &[Word]) -> Found {
     }
     let Finder { all, fillers, .. } = finder;
     // Fillers and parts say nothing by themselves; facts hide nothing.
-    let silent = |s: &Span| matches!(lexicon.entries[s.entry].kind, Kind::Turn(Does::Filler | Does::Part) | Kind::Fact);
+    let silent = |s: &Span| {
+        matches!(lexicon.entries[s.entry].kind, Kind::Turn(Does::Filler | Does::Part) | Kind::Fact)
+    };
     let mut sorted: Vec<Span> = all.iter().flatten().copied().filter(|s| !silent(s)).collect();
     sorted.sort_by_key(|s| (std::cmp::Reverse(s.end - s.start), s.start, s.entry));
     let mut taken: Vec<Option<(usize, usize)>> = vec![None; words.len()];
@@ -159,9 +157,9 @@ impl Finder<'_> {
                 Piece::Form(n) if word.form == Some(*n) => out.push(at + 1),
                 Piece::Stem(n) if word.stem == Some(*n) => out.push(at + 1),
                 Piece::Number if word.token.number => out.push(at + 1),
-                Piece::Entry(ix) => out.extend(
-                    self.all[at].iter().filter(|s| self.lexicon.is(s.entry, *ix)).map(|s| s.end),
-                ),
+                Piece::Entry(ix) => {
+                    out.extend(self.all[at].iter().filter(|s| self.lexicon.is(s.entry, *ix)).map(|s| s.end))
+                }
                 _ => {}
             }
         }

@@ -55,7 +55,8 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
                 }
                 i += 1;
             }
-            let end = chars.get(i).map_or_else(|| chars.last().map_or(0, |(b, c)| b + c.len_utf8()), |(b, _)| *b);
+            let end =
+                chars.get(i).map_or_else(|| chars.last().map_or(0, |(b, c)| b + c.len_utf8()), |(b, _)| *b);
             out.push(Token { word, start: chars[from].0, end, before, number });
             before = Break::None;
             continue;
