@@ -152,7 +152,28 @@ fn no_entry_serves_one_complaint_only() {
 
 /// Wordings of four words and more that only one complaint of the file has, and that are general language all the same: who
 /// speaks English may say so of any unit.
-const GENERAL: &[&str] = &[];
+const GENERAL: &[&str] = &[
+    "both-ways: whether the|my? {unit-word} is|was? =on or =off",
+    "clean: clean as a whistle",
+    "few: two|three|one times and finish",
+    "few-echoes: one slap|repeat|echo and thats it",
+    "few-echoes: only|just|one|single|a one single repeat|repeats|echo|echoes|slap|slapback|bounce|repetition",
+    "few-echoes: two of them and|come",
+    "fine: silent as a grave|mouse|church",
+    "heard-through: comes|goes|come out of the amp",
+    "hot: cant keep|hold|touch|put a finger",
+    "join: on top of that|it|this|everything",
+    "not-fired: trigger|gate|clock|trig in does|has|is nothing",
+    "not-fired: {deny} react|respond|see|get|recognise|recognize|follow|hear|take|accept|listen to trigger",
+    "rate-fixed: pulsing|pulse|wobble|throb|sweep|tremolo|vibrato stays|remains|is|keeps the same",
+    "rate-time: at the speed|rate|tempo of",
+    "skip: =no {modulation}|{echo} on|in this",
+    "skip: in the first place",
+    "squeal: screams its head off",
+    "starved: cuts|chops|chokes off the tail",
+    "switch-stuck: sound {deny} change a bit",
+    "unboxed: loose on the bench|table|desk",
+];
 
 #[test]
 fn long_wordings_are_general_language() {

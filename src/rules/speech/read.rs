@@ -374,7 +374,8 @@ impl Judge<'_> {
         if let Some(alone) = said().find(|s| s.only && (is_good(s) || is_wrong(s))) {
             return Some(Evidence { at: alone.at.clone(), times });
         }
-        if let Some(ended) = said().find(ended) {
+        // `worked until I plugged in another adaptor` tells what happened, not when it is wrong.
+        if let Some(ended) = said().find(ended).filter(|_| rule.assumed) {
             return Some(Evidence { at: ended.at.clone(), times });
         }
         if let Some(good) = said().find(is_good) {

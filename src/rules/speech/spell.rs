@@ -121,14 +121,15 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
     let mut best: Option<(usize, &String)> = None;
     let mut look = |initial: char, most: usize| {
         for (known, known_stem) in words.near.get(&initial).into_iter().flatten() {
-            let by_form = form.edits(known, most);
+            // A form that is near goes before a stem that is: `droped` is dropped, not drone.
+            let by_form = form.edits(known, most).map(|d| 2 * d);
             // `buzing`: the stems are near though the forms are not.
             let telling = stem.length >= 5 && known_stem.length >= 4;
-            let by_stem = if telling { stem.edits(known_stem, 1).map(|d| d.max(1)) } else { None };
-            if let Some(distance) = by_form.into_iter().chain(by_stem).min()
-                && best.is_none_or(|(d, _)| distance < d)
+            let by_stem = if telling { stem.edits(known_stem, 1).map(|_| 3) } else { None };
+            if let Some(rank) = by_form.into_iter().chain(by_stem).min()
+                && best.is_none_or(|(r, _)| rank < r)
             {
-                best = Some((distance, &known.word));
+                best = Some((rank, &known.word));
             }
         }
     };
@@ -137,7 +138,7 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
         // The first two letters in the wrong order.
         look(second, 1);
     }
-    best.map(|(d, w)| (d, w.clone()))
+    best.map(|(rank, w)| (rank / 2, w.clone()))
 }
 
 /// Two words of wordings written as one, the longer first part first.
