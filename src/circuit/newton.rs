@@ -24,6 +24,8 @@ pub(crate) struct Case<'a> {
 pub(crate) struct Work {
     /// The unknowns; the place after the last is ground.
     pub x: Vec<f64>,
+    /// Currents fed into nodes from outside, by unknown, amps.
+    pub feed: Vec<(usize, f64)>,
     /// The constant part of the matrix, not factored.
     pub constant: Vec<f64>,
     base: Vec<f64>,
@@ -138,6 +140,9 @@ impl Case<'_> {
         plan.factor_constant(&mut work.base).map_err(Failure::Singular)?;
         work.values.copy_from_slice(&work.base);
         t.sources(self.params, attempt.scale, &mut work.b);
+        for (unknown, amps) in &work.feed {
+            work.b[*unknown] += amps * attempt.scale;
+        }
         t.remember_calmly(self.params, &work.x, &mut work.memory);
         let from = plan.varying_from();
         let mut small_step = false;

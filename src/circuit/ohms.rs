@@ -9,7 +9,7 @@
 
 use super::dc::{Options, SolveError};
 use super::edit::Edit;
-use super::network::{ElementId, Law, Network, Node, Parameter, Place, Primitive};
+use super::network::{ElementId, Law, Network, Node, Place, Primitive};
 use super::sweep::Sweep;
 use super::tolerance::{Reading, Spread, Varied};
 
@@ -90,9 +90,6 @@ pub struct PowerOff {
     sweep: Sweep,
     meter: Meter,
     dead: Vec<bool>,
-    red: Node,
-    black: Node,
-    range_resistor: ElementId,
 }
 
 impl PowerOff {
@@ -101,17 +98,8 @@ impl PowerOff {
     /// # Errors
     /// A meter without ranges or voltage, or a network that cannot be solved without its sources.
     pub fn new(network: &Network, options: Options, meter: Meter) -> Result<PowerOff, SolveError> {
-        let (mut off, dead) = without_power(network)?;
-        let (source, red, black) = (off.node("meter#source"), off.node("meter#red"), off.node("meter#black"));
-        off.add(
-            "meter#volts",
-            Primitive::VoltageSource { plus: source, minus: black, dc: meter.open_volts, ac: 0.0 },
-        )?;
-        let range = meter.ranges.first().copied().unwrap_or(0.0);
-        let range_resistor =
-            off.add("meter#range", Primitive::Resistor { a: source, b: red, ohms: range })?;
-        let sweep = Sweep::new(&off, options)?;
-        Ok(PowerOff { sweep, meter, dead, red, black, range_resistor })
+        let (off, dead) = without_power(network)?;
+        Ok(PowerOff { sweep: Sweep::new(&off, options)?, meter, dead })
     }
 
     /// Reads the resistance between two nodes, red lead on `plus`, with these edits made.
@@ -124,10 +112,11 @@ impl PowerOff {
         let mut last = Ohms { ohms: f64::INFINITY, range: 0.0, test_volts: self.meter.open_volts };
         for range in self.meter.ranges.clone() {
             let source = range * self.meter.source;
-            let edits = self.with_meter(edits, plus, minus, source);
-            let point = self.sweep.solve(&edits, None)?;
-            let test_volts = point.volts(self.red) - point.volts(self.black);
-            let ohms = source * test_volts / (self.meter.open_volts - test_volts);
+            let (edits, feed) = self.with_meter(edits, plus, minus, source);
+            let at_board = self.sweep.volts_fed(&edits, &feed, (plus, minus))?;
+            let amps = (self.meter.open_volts - at_board) / (source + LEADS_OHMS);
+            let test_volts = at_board + amps * LEADS_OHMS;
+            let ohms = test_volts / amps;
             if ohms <= range && ohms.is_finite() {
                 return Ok(Ohms { ohms, range, test_volts });
             }
@@ -150,27 +139,35 @@ impl PowerOff {
     ) -> Result<Spread, SolveError> {
         let reading = self.ohms(edits, plus, minus)?;
         let source = reading.range * self.meter.source;
-        let edits = self.with_meter(edits, plus, minus, source);
-        let volts = Reading::Volts { plus: self.red, minus: self.black, meter_ohms: None };
-        let mut spread = self.sweep.spread(&edits, None, &[volts], varied)?;
-        // ohms = source v / (open - v), so its slope with v is source * open / (open - v)^2.
+        let (edits, feed) = self.with_meter(edits, plus, minus, source);
+        let volts = Reading::Volts { plus, minus, meter_ohms: None };
+        let mut spread = self.sweep.spread_fed(&edits, &feed, &[volts], varied)?;
+        // ohms = R v / (open - v) + leads with R the source and the leads, so its slope with v is R open / (open - v)^2.
         let slope = if reading.is_overload() {
             0.0
         } else {
-            source * self.meter.open_volts / (self.meter.open_volts - reading.test_volts).powi(2)
+            let at_board = spread.mean.first().copied().unwrap_or(0.0);
+            (source + LEADS_OHMS) * self.meter.open_volts / (self.meter.open_volts - at_board).powi(2)
         };
         spread.mean.iter_mut().for_each(|m| *m = reading.ohms);
         spread.sd.iter_mut().chain(spread.loadings.iter_mut()).for_each(|l| *l *= slope);
         Ok(spread)
     }
 
-    /// The fault's edits, less those that set values of dead sources, and the meter's leads put on.
-    fn with_meter(&self, edits: &[Edit], plus: Node, minus: Node, source: f64) -> Vec<Edit> {
+    /// The fault's edits, less those that set values of dead sources, with the meter on: its resistance across the two nodes, and the
+    /// current that its voltage drives through that.
+    fn with_meter(
+        &self,
+        edits: &[Edit],
+        plus: Node,
+        minus: Node,
+        source: f64,
+    ) -> (Vec<Edit>, [(Node, f64); 2]) {
         let is_dead = |id: &ElementId| self.dead.get(id.index()).copied().unwrap_or(false);
-        let lead = |a: Node, b: Node| Edit::Bridge { a, b, ohms: 0.5 * LEADS_OHMS };
         let live = edits.iter().filter(|e| !matches!(e, Edit::Set { element, .. } if is_dead(element)));
-        let set = Edit::Set { element: self.range_resistor, parameter: Parameter::Value, value: source };
-        live.cloned().chain([lead(self.red, plus), lead(self.black, minus), set]).collect()
+        let meter = Edit::Bridge { a: plus, b: minus, ohms: source + LEADS_OHMS };
+        let amps = self.meter.open_volts / (source + LEADS_OHMS);
+        (live.cloned().chain([meter]).collect(), [(plus, amps), (minus, -amps)])
     }
 }
 

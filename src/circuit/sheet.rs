@@ -175,18 +175,28 @@ pub fn sheet(board: &Board, bench: &Bench) -> Result<Sheet, PredictError> {
     Ok(Sheet {
         board: board.name().to_owned(),
         says: board.says().to_owned(),
-        stands: stands(board),
+        stands: stands(board, &predictor),
         parts,
         notes: board.notes().to_vec(),
     })
 }
 
-fn stands(board: &Board) -> Vec<String> {
+fn stands(board: &Board, predictor: &Predictor<'_>) -> Vec<String> {
     let supply = |s: &super::board::SupplyLine| {
         format!("supply {}: {} from {} to {}", s.name, show::volts(s.volts), s.plus, s.minus)
     };
     let mut all: Vec<String> = board.supplies().iter().map(supply).collect();
     all.extend(board.parts().iter().filter_map(super::board::Part::stands));
+    let either: Vec<String> = predictor
+        .unsteady()
+        .map(|(net, low, high)| {
+            let volts = |v| show::value(v, Unit::Volts);
+            format!("{net} {} or {}", volts(low), volts(high))
+        })
+        .collect();
+    if !either.is_empty() {
+        all.push(format!("settles in more than one way: {}", either.join(", ")));
+    }
     all
 }
 

@@ -10,6 +10,8 @@
 use std::collections::BTreeMap;
 
 use num_complex::Complex64;
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{RngCore, SeedableRng};
 
 use super::ac::{AcWork, Response, check_frequency};
 use super::dc::{Options, Path, SolveError};
@@ -19,8 +21,12 @@ use super::newton::{Case, Extra, Failure, Work, compile, place};
 use super::parameters::param_place;
 use super::topology::{Seed, Topology, Unknown};
 
-/// Compiled networks kept for faults that change connections; the oldest go when there are more.
+/// Compiled networks kept for faults that change connections, and the memory they may take; all go when there are more.
 const KEPT: usize = 512;
+const KEPT_BYTES: usize = 24 << 20;
+
+/// Two operating points that differ by more than this anywhere, volts, are not one.
+const APART_VOLTS: f64 = 0.2;
 
 /// A compiled network and where to start from.
 #[derive(Debug, Clone)]
@@ -162,9 +168,56 @@ impl Sweep {
         sets.iter().map(|edits| self.solve(edits, hertz)).collect()
     }
 
+    /// Other operating points of the healthy board than the usual one, found from so many starts drawn by a seed between two
+    /// voltages: a flip-flop settles either way, and the usual point may be the one between where it never stays. Node volts, by
+    /// node.
+    pub(crate) fn other_points(&mut self, starts: usize, (low, high): (f64, f64), seed: u64) -> Vec<Vec<f64>> {
+        let mut found: Vec<Vec<f64>> = Vec::new();
+        if self.find_point(&[]).is_err() {
+            return found;
+        }
+        let usual = self.volts_now();
+        let nodes = usual.len();
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        for _ in 0..starts {
+            if self.set_up(&[]).is_err() {
+                break;
+            }
+            let Sweep { compiled, state, options, .. } = self;
+            let compiled = &compiled[state.active];
+            state.work.x.clear();
+            state.work.x.extend_from_slice(&compiled.start);
+            for x in &mut state.work.x[..nodes - 1] {
+                let share = (rng.next_u32() >> 8) as f64 / f64::from(1u32 << 24);
+                *x = low + (high - low) * share;
+            }
+            let case = Case { topology: &compiled.topology, params: &state.params, extras: &state.extras };
+            let Ok(point) = case.solve(&mut state.work, options) else { continue };
+            state.order = point.order;
+            let volts = self.volts_now();
+            let apart = |a: &[f64]| a.iter().zip(&volts).any(|(a, b)| (a - b).abs() > APART_VOLTS);
+            if apart(&usual) && found.iter().all(|f| apart(f)) {
+                found.push(volts);
+            }
+        }
+        found
+    }
+
     /// Sets up and solves one case; it stays in hand.
     pub(crate) fn find_point(&mut self, edits: &[Edit]) -> Result<(usize, Path, f64), SolveError> {
+        self.find_point_fed(edits, &[])
+    }
+
+    /// The same with currents fed into nodes from outside, amps.
+    pub(crate) fn find_point_fed(
+        &mut self,
+        edits: &[Edit],
+        feed: &[(Node, f64)],
+    ) -> Result<(usize, Path, f64), SolveError> {
         self.set_up(edits)?;
+        self.state.work.feed.clear();
+        let fed = feed.iter().filter(|(node, _)| !node.is_ground());
+        self.state.work.feed.extend(fed.map(|(node, amps)| (node.index() - 1, *amps)));
         let Sweep { compiled, state, options, .. } = self;
         let compiled = &compiled[state.active];
         state.work.x.clear();
@@ -398,7 +451,7 @@ impl Sweep {
         if let Some(found) = self.index.get(&sorted.key) {
             return Ok(*found);
         }
-        if self.compiled.len() > KEPT {
+        if self.compiled.len() > self.most_kept() {
             self.compiled.truncate(1);
             self.index.clear();
         }
@@ -417,6 +470,12 @@ impl Sweep {
         self.compiled.push(Compiled { network, topology, start });
         self.index.insert(sorted.key.clone(), self.compiled.len() - 1);
         Ok(self.compiled.len() - 1)
+    }
+
+    /// How many compiled networks are worth their memory: each has a table of its unknowns by its unknowns.
+    fn most_kept(&self) -> usize {
+        let n = self.compiled[0].topology.n + 1;
+        (KEPT_BYTES / (2 * n * n)).clamp(4, KEPT)
     }
 
     /// The healthy point in the unknowns of an edited network; a lifted pin starts at the voltage of the net it left.

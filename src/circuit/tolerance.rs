@@ -264,6 +264,29 @@ impl Sweep {
         self.spread_here(hertz, readings, varied)
     }
 
+    /// The same for DC readings with currents fed into nodes from outside.
+    pub(crate) fn spread_fed(
+        &mut self,
+        edits: &[Edit],
+        feed: &[(Node, f64)],
+        readings: &[Reading],
+        varied: &[Varied],
+    ) -> Result<Spread, SolveError> {
+        self.find_point_fed(edits, feed)?;
+        self.spread_here(None, readings, varied)
+    }
+
+    /// Volts between two nodes with these edits made and currents fed into nodes from outside.
+    pub(crate) fn volts_fed(
+        &mut self,
+        edits: &[Edit],
+        feed: &[(Node, f64)],
+        (plus, minus): (Node, Node),
+    ) -> Result<f64, SolveError> {
+        self.find_point_fed(edits, feed)?;
+        Ok(self.read(&[Reading::Volts { plus, minus, meter_ohms: None }])?[0])
+    }
+
     /// Whether a meter moves a reading of a list noticeably.
     pub(crate) fn is_loaded(&self, reading: usize, spread: &Spread) -> bool {
         match (spread.mean.get(reading), spread.unloaded.get(reading)) {

@@ -177,14 +177,16 @@ fn odds_db(p: f64) -> f64 {
     10.0 * (p / (1.0 - p)).log10()
 }
 
-/// The short name of a check on the board.
-pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId) -> String {
+/// The short name of a check on the board. A net that is called like a part is told from it.
+pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId, board: Option<&Board>) -> String {
     use crate::circuit::predict::CheckId;
+    let part = board.is_some_and(|b| b.parts().iter().any(|p| p.id == check.place()));
+    let net = |net: &str| if part { format!("net {net}") } else { net.to_owned() };
     match check {
-        CheckId::Ohms(net) => format!("Ohms from {net} to ground"),
+        CheckId::Ohms(at) => format!("Ohms from {} to ground", net(at)),
         CheckId::Amps(supply) => format!("Current from supply {supply}"),
-        CheckId::Volts(net) => format!("Volts at {net}"),
-        CheckId::Level(net) => format!("Level at {net}"),
+        CheckId::Volts(at) => format!("Volts at {}", net(at)),
+        CheckId::Level(at) => format!("Level at {}", net(at)),
     }
 }
 
@@ -317,6 +319,11 @@ impl<'r> Diagnosis<'r> {
             }
         });
         offer
+    }
+
+    /// The board, where the job has one.
+    pub(super) fn board(&self) -> Option<&Board> {
+        self.circuit.as_ref().map(|c| c.board())
     }
 
     /// The wording of cautions, for those that the rules have.
@@ -685,7 +692,7 @@ impl<'r> Diagnosis<'r> {
                 self.rules.check(*check).says.clone()
             }
             Meaning::Tried { remedy, .. } => self.offer(remedy).text,
-            Meaning::Circuit { check, .. } => board_check_says(check),
+            Meaning::Circuit { check, .. } => board_check_says(check, self.board()),
             Meaning::Wiring { net, .. } => format!("The wiring of {net}"),
             Meaning::Unsure { check: None } | Meaning::Kept => found.check.clone(),
         };

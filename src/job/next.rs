@@ -162,8 +162,8 @@ struct Considered {
 const LEAST_BITS: f64 = 0.03;
 /// Information below this, in bits, is not named as a reason.
 const NO_BITS: f64 = 0.015;
-/// Work that did not help is offered once more where its fault is still this likely.
-const WORTH_REDOING: f64 = 0.25;
+/// Work that did not help is offered once more where something found since makes its fault this likely.
+const WORTH_REDOING: f64 = 0.5;
 /// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
 const OHMS_NETS: usize = 6;
 
@@ -686,11 +686,14 @@ impl Diagnosis<'_> {
         let tools = self.job.card.tools();
         let same = |m: &Meaning| matches!(m, Meaning::Tried { remedy: r, .. } if r == remedy);
         let times = self.model.findings.iter().filter(|f| same(&f.meaning)).count();
-        // Work that did not help is done once more where everything found since still points there.
+        let last = self.model.findings.iter().rposition(|f| same(&f.meaning));
+        let tells = |m: &Meaning| matches!(m, Meaning::Answer { .. } | Meaning::Circuit { .. });
+        let news = last.is_some_and(|i| self.model.findings[i..].iter().any(|f| tells(&f.meaning)));
+        // Work that did not help is done once more where what was found since points there.
         let cures = |f: &FaultIx| self.model.faults[faults[f.0].0].remedies.contains(remedy);
         let left = || sets.iter().map(|s| &s.hypothesis).filter(|h| h.faults.iter().any(cures));
         let again = || left().map(|h| h.weight).sum::<f64>() > WORTH_REDOING;
-        let tried = times > 1 || (times == 1 && !again());
+        let tried = times > 1 || (times == 1 && !(news && again()));
         let offer = self.offer(remedy);
         let by_hand = match remedy {
             RemedyRef::Rule(id) => !self.rules.remedy(*id).tools.contains(&Tool::Iron),
@@ -865,7 +868,7 @@ impl Diagnosis<'_> {
     fn named(&self, check: &BenchCheck) -> (String, String) {
         match check {
             BenchCheck::Rule(id) => (self.rules.check(*id).id.clone(), self.rules.check(*id).says.clone()),
-            BenchCheck::Board(check) => (check.to_string(), board_check_says(check)),
+            BenchCheck::Board(check) => (check.to_string(), board_check_says(check, self.board())),
         }
     }
 
@@ -901,7 +904,7 @@ impl Diagnosis<'_> {
         CheckStep {
             id: check.to_string(),
             kind: if matches!(check, BoardCheck::Level(_)) { "listen" } else { "measure" }.into(),
-            says: board_check_says(check),
+            says: board_check_says(check, self.board()),
             text,
             place: (!place.is_empty()).then_some(place),
             unit: (!matches!(check, BoardCheck::Level(_))).then(|| check.unit().symbol().to_string()),

@@ -261,7 +261,7 @@ impl Diagnosis<'_> {
                 (out.taken, out.verdict) = (Some(taken.into()), verdict);
             }
             Some(Meaning::Circuit { check, observed }) => {
-                out.says = super::diagnosis::board_check_says(&check);
+                out.says = super::diagnosis::board_check_says(&check, self.board());
                 out.minutes = self.board_step(&check, 1.0).minutes;
                 let line = self.circuit.as_ref().and_then(|c| c.expected(&check));
                 let inside = match &observed {
@@ -373,7 +373,7 @@ impl Diagnosis<'_> {
             _ => false,
         };
         let says = match (self.rules.find_check(&check), check.parse::<CheckId>()) {
-            (_, Ok(id)) => super::diagnosis::board_check_says(&id),
+            (_, Ok(id)) => super::diagnosis::board_check_says(&id, None),
             (Ok(id), _) => self.rules.check(id).says.clone(),
             _ => check.clone(),
         };

@@ -33,7 +33,8 @@ pub(super) fn of_file(file: &BoardFile, parts: &[Resolved<'_>], notes: &mut Note
     for (net, (count, span, by)) in &uses {
         if *count == 1 && *net != file.ground.value && !at_optional_pin(net, parts) {
             let near = or_nearest(net, known.iter().copied());
-            notes.say("lone-net", *span, format!("net '{net}' has one connection only, at {by}"), near);
+            let help = format!("{near}; where a pin is left free, write nc for its net");
+            notes.say("lone-net", *span, format!("net '{net}' has one connection only, at {by}"), help);
         }
     }
     if !uses.contains_key(file.ground.value.as_str()) {
@@ -86,6 +87,7 @@ pub(super) fn of_network(resolved: &[Resolved<'_>], parts: &[Part], network: &Ne
     let direct = Joined::of(network, |p, place| place == Place::Supply || conducts(p));
     let any = Joined::of(network, |_, _| true);
     let hard = Joined::of(network, |p, place| place == Place::Board && is_short(p));
+    fights(resolved, parts, &hard, notes);
     for (r, part) in resolved.iter().zip(parts) {
         floating(r, part, &direct, notes);
         let away = part.pins.iter().filter(|p| p.net.is_some()).all(|p| !any.same(p.node, Node::GROUND));
@@ -103,6 +105,27 @@ pub(super) fn of_network(resolved: &[Resolved<'_>], parts: &[Part], network: &Ne
                 format!("the supply '{}' is shorted in the drawing", r.id),
                 help,
             );
+        }
+    }
+}
+
+/// Supplies of different volts on the same two nets.
+fn fights(resolved: &[Resolved<'_>], parts: &[Part], hard: &Joined, notes: &mut Notes) {
+    let supplies: Vec<(&Resolved<'_>, &Part)> = resolved.iter().zip(parts).filter(|(r, _)| r.supply).collect();
+    let volts = |r: &Resolved<'_>| r.recipe.parameters.get("volts").copied().unwrap_or(0.0);
+    for (i, (a, at)) in supplies.iter().enumerate() {
+        for (b, bt) in &supplies[i + 1..] {
+            let same = |x: usize, y: usize| match (at.pins.get(x), bt.pins.get(y)) {
+                (Some(p), Some(q)) => hard.same(p.node, q.node),
+                _ => false,
+            };
+            let alike = same(0, 0) && same(1, 1) && (volts(a) - volts(b)).abs() < 0.05 * volts(a);
+            let joined = (same(0, 0) && same(1, 1)) || (same(0, 1) && same(1, 0));
+            if joined && !alike {
+                let message = format!("the supplies '{}' and '{}' work against each other", a.id, b.id);
+                let help = "they are on the same two nets with different volts; give each nets of its own";
+                notes.say("supply-fight", b.span, message, help);
+            }
         }
     }
 }

@@ -1,6 +1,7 @@
 //! What can be wrong with a board: one fault for each part and mode, each joint, each pair of neighbours.
 
 use super::expand::{Goes, To, Tweak};
+use super::resolve::LINK_OHMS;
 use super::{Board, Part, Pin};
 use crate::circuit::edit::{Edit, EditSet, OPEN_OHMS, SHORT_OHMS};
 use crate::circuit::network::{ElementId, Node, Parameter};
@@ -425,6 +426,11 @@ impl Target<'_> {
             self.part.recipe.edits(library, &self.part.elements, &tweak).ok().filter(|e| !e.is_empty())
         };
         let number = |name: &str, to: To| {
+            // Ten times nothing is nothing.
+            let link = self.part.recipe.parameters.get("value").is_some_and(|v| *v <= LINK_OHMS);
+            if link && self.part.kind == "resistor" {
+                return None;
+            }
             tweak(Tweak::Parameter { path: self.section.to_owned(), name: name.to_owned(), to })
         };
         match rule {

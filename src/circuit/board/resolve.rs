@@ -51,6 +51,8 @@ impl Notes {
 
 /// Highest supply the tool deals with, volts; far below the 60 V that may be touched dry (IEC 61140 as commonly cited).
 pub(super) const MOST_VOLTS: f64 = 50.0;
+/// What a wire link or a resistor of 0 ohms has, ohms (common practice, no source).
+pub(super) const LINK_OHMS: f64 = 0.02;
 
 pub(super) fn parts<'a>(file: &BoardFile, library: &'a Library, notes: &mut Notes) -> Vec<Resolved<'a>> {
     let mut all = Vec::new();
@@ -72,6 +74,11 @@ pub(super) fn parts<'a>(file: &BoardFile, library: &'a Library, notes: &mut Note
         }
     }
     all
+}
+
+/// Whether a pin is said to be connected to nothing.
+fn is_free(net: &At<String>) -> bool {
+    net.value.eq_ignore_ascii_case("nc")
 }
 
 struct Resolver<'a, 'n> {
@@ -326,6 +333,7 @@ impl<'a> Resolver<'a, '_> {
         optional: &[&str],
     ) -> Vec<Option<At<String>>> {
         let mut nets: Vec<Option<At<String>>> = vec![None; pins.len()];
+        let mut free: Vec<usize> = Vec::new();
         match &part.nets {
             Nets::List(list) => {
                 if list.len() != pins.len() {
@@ -339,7 +347,7 @@ impl<'a> Resolver<'a, '_> {
                     self.notes.say("wrong-nets", list.first().map_or(id.span, |n| n.span), message, help);
                 }
                 for (slot, net) in nets.iter_mut().zip(list) {
-                    *slot = Some(net.clone());
+                    *slot = (!is_free(net)).then(|| net.clone());
                 }
                 // Too few: complained of once above.
                 return nets;
@@ -347,6 +355,7 @@ impl<'a> Resolver<'a, '_> {
             Nets::Map(map) => {
                 for (pin, net) in map {
                     match pins.iter().position(|p| *p == pin.value) {
+                        Some(i) if is_free(net) => free.push(i),
                         Some(i) => nets[i] = Some(net.clone()),
                         None => {
                             let help = or_nearest(&pin.value, pins.iter().map(String::as_str));
@@ -364,12 +373,14 @@ impl<'a> Resolver<'a, '_> {
         let missing: Vec<&str> = pins
             .iter()
             .zip(&nets)
-            .filter(|(p, n)| n.is_none() && !optional.contains(&p.as_str()))
-            .map(|(p, _)| p.as_str())
+            .enumerate()
+            .filter(|(i, (p, n))| n.is_none() && !optional.contains(&p.as_str()) && !free.contains(i))
+            .map(|(_, (p, _))| p.as_str())
             .collect();
         if !missing.is_empty() {
             let message = format!("'{}' has no net at {}", id.value, missing.join(", "));
-            self.notes.say("missing-pin", id.span, message, "add them to 'nets'");
+            let help = format!("add them to 'nets'; write '{}: nc' for one that is left free", missing[0]);
+            self.notes.say("missing-pin", id.span, message, help);
         }
         nets
     }
@@ -406,6 +417,8 @@ impl<'a> Resolver<'a, '_> {
                     read(&rule.min.value).map_or(0.0, |v| v.0),
                     read(&rule.max.value).map_or(f64::MAX, |v| v.0),
                 );
+                // A resistor of 0 ohms is a link.
+                let value = if value == 0.0 && rule.unit == Unit::Ohms { low.max(LINK_OHMS) } else { value };
                 if !(low..=high).contains(&value) || value <= 0.0 {
                     let message =
                         format!("{} is outside reason for {}", show::value(value, rule.unit), kind.says);

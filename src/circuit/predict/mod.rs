@@ -171,6 +171,8 @@ pub struct Predictor<'b> {
     means: BTreeMap<Vec<String>, Vec<[f64; 2]>>,
     /// Covariances of a healthy board's readings, for the checks that were scored last.
     spread: Option<(Vec<CheckId>, Vec<Vec<f64>>)>,
+    /// Lowest and highest volts of nets that settle in more than one way on a healthy board.
+    unsteady: BTreeMap<String, (f64, f64)>,
     /// What a healthy board sounds like, once it was asked for.
     sound: Option<heard::Sound>,
     /// Fault sets without an operating point.
@@ -211,7 +213,7 @@ impl<'b> Predictor<'b> {
     /// [`PredictError::Solve`] when the healthy board has no operating point.
     pub fn new(board: &'b Board, bench: Bench) -> Result<Self, PredictError> {
         let fail = |source| PredictError::Solve { faults: "no fault".into(), source };
-        let sweep = Sweep::new(board.network(), Options::default()).map_err(fail)?;
+        let mut sweep = Sweep::new(board.network(), Options::default()).map_err(fail)?;
         let off = PowerOff::new(board.network(), Options::default(), bench.ohmmeter.clone()).map_err(fail)?;
         let firm =
             PowerOff::new(board.network(), Options::default(), bench.firm_ohmmeter.clone()).map_err(fail)?;
@@ -225,6 +227,7 @@ impl<'b> Predictor<'b> {
         let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
         let (spread, good) = (None, BTreeMap::new());
+        let unsteady = unsteady(board, &mut sweep);
         Ok(Self {
             board,
             bench,
@@ -236,10 +239,17 @@ impl<'b> Predictor<'b> {
             kept,
             means,
             spread,
+            unsteady,
             sound: None,
             unsettled,
             good,
         })
+    }
+
+    /// Nets that a healthy board may settle at in more than one way, with the lowest and highest volts: a flip-flop, a switch that
+    /// latches.
+    pub fn unsteady(&self) -> impl Iterator<Item = (&str, f64, f64)> {
+        self.unsteady.iter().map(|(net, (low, high))| (net.as_str(), *low, *high))
     }
 
     /// The board.
@@ -652,10 +662,18 @@ impl<'b> Predictor<'b> {
 
     fn powered(&self, check: &CheckId, mean: f64, loadings: &[f64]) -> Predicted {
         let b = &self.bench;
+        // Where a board settles in more than one way, a reading may be either.
+        let (mean, either) = match (check, self.unsteady.get(check.place())) {
+            (CheckId::Volts(_), Some((low, high))) => {
+                let (low, high) = (low.min(mean), high.max(mean));
+                ((low + high) / 2.0, (high - low) / 2.0)
+            }
+            _ => (mean, 0.0),
+        };
         let (own, most) = match check {
             CheckId::Volts(_) => {
                 let meter = b.volts_share * mean.abs() + b.volts_floor;
-                (meter.hypot(b.model_share * mean.abs() + b.model_volts), self.span() / 3.5)
+                (meter.hypot(b.model_share * mean.abs() + b.model_volts).hypot(either), self.span() / 3.5)
             }
             CheckId::Amps(_) => {
                 let meter = b.amps_share * mean.abs() + b.amps_floor;
@@ -663,7 +681,8 @@ impl<'b> Predictor<'b> {
             }
             _ => {
                 let undrawn = UNDRAWN * (DRAWN_DB - mean.max(SILENCE)).max(0.0);
-                (b.level_db.hypot(0.3).hypot(self.clipping(mean) / 2.0).hypot(undrawn), 20.0)
+                let either = if self.unsteady.contains_key(check.place()) { 20.0 } else { 0.0 };
+                (b.level_db.hypot(0.3).hypot(self.clipping(mean) / 2.0).hypot(undrawn).hypot(either), 20.0)
             }
         };
         let level = matches!(check, CheckId::Level(_));
@@ -730,6 +749,28 @@ fn mixed(outlines: &[(f64, Prediction)], checks: &[CheckId]) -> Prediction {
         let sd = usual.sd.hypot(apart.sqrt());
         let own_sd = usual.own_sd.hypot(apart.sqrt());
         out.readings.insert(check.clone(), Predicted { mean, sd, own_sd, loadings: usual.loadings.clone() });
+    }
+    out
+}
+
+/// Starts from which another way to settle is looked for.
+const STARTS: usize = 6;
+
+fn unsteady(board: &Board, sweep: &mut Sweep) -> BTreeMap<String, (f64, f64)> {
+    let ends = board.supplies().iter().flat_map(|s| [&s.plus, &s.minus]);
+    let rails: Vec<f64> = ends.filter_map(|n| board.node(n)).map(|n| sweep.healthy_volts(n)).collect();
+    let low = rails.iter().copied().fold(0.0, f64::min);
+    let high = rails.iter().copied().fold(0.0, f64::max);
+    let others = sweep.other_points(STARTS, (low, high), 1);
+    let mut out = BTreeMap::new();
+    for net in board.nets() {
+        let Some(node) = board.node(net) else { continue };
+        let at = |point: &Vec<f64>| point.get(node.index()).copied().unwrap_or(0.0);
+        let all = || others.iter().map(at).chain([sweep.healthy_volts(node)]);
+        let (low, high) = (all().fold(f64::INFINITY, f64::min), all().fold(f64::NEG_INFINITY, f64::max));
+        if high - low > 0.1 {
+            out.insert(net.clone(), (low, high));
+        }
     }
     out
 }
