@@ -11,8 +11,9 @@ use halfsplit::text::Source;
 use halfsplit::units::reading;
 
 const WORDS: [&str; 40] = [
-    "\n", " ", ", ", ",", ";", ": ", "=", "|", "\t", "IC1", "IC2", "Q1", "Q2", "J1", "VH", "V9", "U1.out", "pin ", "pins ", "E ", "B ",
-    "C ", "EBC ", "1", "4", "4.5", "4,5", "0.72", "-0.3", "8.9V", "470 mV", "4k7", "OL", "?", "~", "(mV)", "Ohms:\n", "silent", "..", "#",
+    "\n", " ", ", ", ",", ";", ": ", "=", "|", "\t", "IC1", "IC2", "Q1", "Q2", "J1", "VH", "V9", "U1.out",
+    "pin ", "pins ", "E ", "B ", "C ", "EBC ", "1", "4", "4.5", "4,5", "0.72", "-0.3", "8.9V", "470 mV",
+    "4k7", "OL", "?", "~", "(mV)", "Ohms:\n", "silent", "..", "#",
 ];
 
 #[test]
@@ -50,8 +51,12 @@ fn pasted_lists() {
             for taken in lines.iter().flat_map(|l| &l.taken) {
                 good = true;
                 let Ok(id) = taken.check.parse::<CheckId>() else { continue };
-                let word = ["unsure", "none", "silent", "faint", "expected", "loud"].contains(&taken.answer.as_str());
-                assert!(word || reading::parse(&taken.answer, Some(id.unit())).is_ok(), "{text:?}: {taken:?}");
+                let word = ["unsure", "none", "silent", "faint", "expected", "loud"]
+                    .contains(&taken.answer.as_str());
+                assert!(
+                    word || reading::parse(&taken.answer, Some(id.unit())).is_ok(),
+                    "{text:?}: {taken:?}"
+                );
                 assert!(!taken.value.is_empty() && !taken.at.is_empty());
             }
         }
