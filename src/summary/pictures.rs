@@ -495,6 +495,9 @@ fn one_dot(d: &mut Drawing, dot: &Dot, y: f64) {
     }
 }
 
+/// Height of a letter at the end of a course, with the space to the next.
+const LETTER: f64 = 14.0;
+
 /// How suspicion moved, as a drawing.
 pub fn draw_history(id: &str, history: &History) -> String {
     let mut d = Drawing::new(id);
@@ -539,9 +542,14 @@ pub fn draw_history(id: &str, history: &History) -> String {
     // The letters at the ends, the lowest first, never nearer than a line.
     ends.sort_by(|a, b| b.0.total_cmp(&a.0).then(b.1.cmp(&a.1)));
     let mut floor = f64::INFINITY;
+    let mut letters: Vec<(f64, usize)> = Vec::new();
     for (y, i) in ends {
-        let at = (y + 4.5).min(floor - 14.0);
-        floor = at;
+        floor = (y + 4.5).min(floor - LETTER);
+        letters.push((floor, i));
+    }
+    // Where several end at the top, they are pushed down into the drawing.
+    for (above, (at, i)) in letters.into_iter().rev().enumerate() {
+        let at = at.max(LETTER * (above as f64 + 1.0));
         d.text(WIDTH - 18.0, at, &history.courses[i].letter, Anchor::Start, true, colours[i % colours.len()]);
     }
     let mut y = bottom + 46.0;

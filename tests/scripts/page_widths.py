@@ -21,6 +21,8 @@ from pathlib import Path
 
 OUT = Path(os.environ.get("OUT", "target/pages/widths"))
 TOOL = "target/debug/halfsplit"
+# Templates other than the built-in ones.
+TEMPLATES = ["--templates", os.environ["TEMPLATES"]] if "TEMPLATES" in os.environ else []
 CHROMIUM = os.environ.get("CHROMIUM", "chromium")
 SCREENS = [("phone", 360), ("laptop", 900), ("desk", 1400)]
 # Paper less the 15 mm either side that the page asks for, at 96 dots an inch.
@@ -54,13 +56,20 @@ addEventListener('load', () => {
       bad.push(`"${t.textContent}" runs out of its drawing (${Math.round(b.x)} to ${Math.round(b.x + b.width)} of ${v.width})`);
     }
   }
-  const pre = document.createElement('pre');
-  pre.id = 'measured';
-  pre.textContent = JSON.stringify([wide, [...new Set(bad)]]);
-  document.body.append(pre);
+  parent.postMessage(JSON.stringify([wide, [...new Set(bad)]]), '*');
 });
 </script>
 """
+
+
+# A window has a least width, a frame has none.
+FRAME = """<!DOCTYPE html><html><body style="margin:0"><iframe style="border:0;display:block;width:%dpx;height:%dpx" src="%s"></iframe>
+<script>addEventListener('message', (e) => {
+  const pre = document.createElement('pre');
+  pre.id = 'measured';
+  pre.textContent = e.data;
+  document.body.append(pre);
+});</script></body></html>"""
 
 
 def chromium(*args):
@@ -73,15 +82,25 @@ def measured(page, width, strict, print_rules):
     text = page.read_text()
     if print_rules:
         text = text.replace("@media print", "@media screen").replace("@media (max-width: 620px)", "@media (max-width: 1px)")
-    probe = page.with_suffix(".probe.html")
+    probe, frame = page.with_suffix(".probe.html"), page.with_suffix(".frame.html")
     probe.write_text(text.replace("</body>", MEASURE % ("true" if strict else "false") + "</body>"))
-    dom = chromium("--allow-file-access-from-files", "--virtual-time-budget=3000", "--dump-dom", f"--window-size={width},1200",
-                   probe.resolve().as_uri())
+    frame.write_text(FRAME % (width, 1200, probe.name))
+    dom = chromium("--allow-file-access-from-files", "--virtual-time-budget=3000", "--dump-dom", frame.resolve().as_uri())
     found = re.search(r'<pre id="measured">(.*?)</pre>', dom, re.S)
     probe.unlink()
+    frame.unlink()
     if not found:
         return width, ["could not be measured"]
     return json.loads(html.unescape(found.group(1)))
+
+
+def photographed(page, width):
+    frame = page.with_suffix(".frame.html")
+    frame.write_text(FRAME % (width, 3000, page.name))
+    picture = (page.parent / f"{page.stem}-{width}.png").resolve()
+    chromium("--allow-file-access-from-files", f"--screenshot={picture}", f"--window-size={max(width, 500)},3000",
+             frame.resolve().as_uri())
+    frame.unlink()
 
 
 def pages(cards):
@@ -90,7 +109,8 @@ def pages(cards):
         for who in ["customer", "bench"]:
             file = OUT / f"{Path(card).stem}-{who}.html"
             subprocess.run([TOOL, "summary", card, "--for", who, "--format", "html", "-o", str(file), "--config",
-                            "cases/shops/lamplight-bench.yaml"], check=True, stdout=subprocess.DEVNULL)
+                            "cases/shops/lamplight-bench.yaml", *TEMPLATES], check=True, stdout=subprocess.DEVNULL,
+                           stderr=subprocess.DEVNULL)
             yield file
     if len(cards) > 1:
         file = OUT / "report.html"
@@ -112,8 +132,7 @@ def main():
                 wrong += 1
                 print(f"  WRONG {file.stem} {name}: {what}")
             if not print_rules:
-                chromium(f"--screenshot={(OUT / f'{file.stem}-{width}.png').resolve()}", f"--window-size={width},2400",
-                         file.resolve().as_uri())
+                photographed(file, width)
         print("  ".join(line), flush=True)
     print(f"{wrong} wrong" if wrong else "nothing wrong")
     sys.exit(1 if wrong else 0)
