@@ -1,12 +1,14 @@
 //! `halfsplit note`, `halfsplit strike`, `halfsplit close`.
 
 use super::next::{leading, step};
-use super::screen::{Failure, Screen};
-use super::target::JobArg;
+use super::screen::{Failure, Screen, wrap};
+use super::target::{JobArg, words};
 use crate::circuit::board::Board;
+use crate::job::session::doubt;
 use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning};
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints};
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 /// Adds findings to the card
@@ -17,13 +19,16 @@ use std::path::PathBuf;
 pub struct NoteArgs {
     /// The job card (left out with --example), then CHECK=ANSWER, as often as you like
     #[arg(value_name = "JOB CHECK=ANSWER", num_args = 1.., required = true)]
-    names: Vec<String>,
+    names: Vec<OsString>,
     /// Use a built-in job card instead; nothing is saved
     #[arg(long, value_name = "NAME")]
     example: Option<String>,
     /// A remark to go with the finding
     #[arg(long, value_name = "TEXT")]
     remark: Option<String>,
+    /// Note a reading as it is, however hard it is to believe
+    #[arg(long)]
+    sure: bool,
 }
 
 /// Strikes a finding: it stays on the card, crossed out, and counts for nothing
@@ -82,13 +87,14 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
     }
     let mut new = Vec::new();
     for pair in pairs {
+        let pair = words(pair)?;
         let Some((check, answer)) = pair.split_once('=') else {
             return Err(Failure::Usage(format!(
                 "'{pair}' is no finding; write CHECK=ANSWER, such as effect-sound=silent"
             )));
         };
         new.push(NewFinding {
-            at: Some(screen.now.clone()),
+            at: screen.at(),
             check: check.trim().into(),
             answer: answer.trim().into(),
             remark: args.remark.clone(),
@@ -98,11 +104,18 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
         let circuit = board.map(Circuit::new).transpose()?;
         let slips = Complaints(new.iter().filter_map(|n| slip(rules, circuit.as_ref(), n)).collect());
         slips.or_ok(())?;
-        let mut card = card.clone();
+        let (mut card, mut doubts) = (card.clone(), Complaints::default());
         for finding in &new {
+            if !args.sure {
+                doubts.0.extend(doubted(rules, circuit.as_ref(), &card, finding));
+            }
             card = card.with_finding(finding)?;
         }
-        Diagnosis::on(rules, card.clone(), board)?;
+        doubts.or_ok(())?;
+        // What puts the unit out of scope is kept on its card; the refusal comes after.
+        if card.card.declined().is_none() {
+            Diagnosis::on(rules, card.clone(), board)?;
+        }
         Ok(card)
     })?;
     after(changed, board.as_ref(), &job.typed(), rules, screen)
@@ -120,6 +133,20 @@ fn slip(rules: &Rules, circuit: Option<&Circuit<'_>>, new: &NewFinding) -> Optio
         struck: None,
     };
     meaning(rules, circuit, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
+}
+
+/// What is hard to believe in a finding as typed, and what was meant perhaps.
+fn doubted(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    job: &JobCard,
+    new: &NewFinding,
+) -> Option<Complaint> {
+    let doubt = doubt(rules, circuit, &job.card, &new.check, &new.answer)?;
+    let meant = doubt.meant.map(|m| format!("did you mean '{}={m}'? ", new.check)).unwrap_or_default();
+    let message = format!("{}={}: {}", new.check, new.answer, doubt.says);
+    let help = format!("{meant}Nothing was noted; with --sure it is noted as it stands");
+    Some(Complaint::nowhere("hard-to-believe", message).help(help))
 }
 
 /// After a change: who leads now, and the next step.
@@ -144,9 +171,11 @@ fn after(
 /// When there is no such finding, or the card can't be changed.
 pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
-    let why = match &args.why {
-        Some(why) => format!("{}: {why}", screen.now),
-        None => screen.now.clone(),
+    let why = match (screen.at(), &args.why) {
+        (Some(at), Some(why)) => format!("{at}: {why}"),
+        (None, Some(why)) => why.clone(),
+        (Some(at), None) => at,
+        (None, None) => "struck".into(),
     };
     let (changed, board) = job.change(screen, |card, _| Ok(card.with_struck(args.number, &why)?))?;
     after(changed, board.as_ref(), &job.typed(), rules, screen)
@@ -158,7 +187,7 @@ pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Resu
 /// When a fault's id is unknown, or the card can't be changed.
 pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
-    let now = screen.now.clone();
+    let now = screen.at();
     let (changed, _) = job.change(screen, |card, board| {
         let end = end_state(args, card)?;
         if card.card.declined().is_none() {
@@ -167,12 +196,12 @@ pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result
                 diagnosis.why(fault)?;
             }
         }
-        Ok(card.with_outcome(Some(&now), end, &args.fault, args.did.as_deref())?)
+        Ok(card.with_outcome(now.as_deref(), end, &args.fault, args.did.as_deref())?)
     })?;
     if screen.json {
         return screen.document(&changed.card.outcome);
     }
-    screen.text(&format!("Closed: {}\n", changed.card.unit.value))
+    screen.text(&wrap(&format!("Closed: {}", changed.card.unit.value), screen.width, "", "  "))
 }
 
 fn end_state(args: &CloseArgs, card: &JobCard) -> Result<EndState, Failure> {

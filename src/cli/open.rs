@@ -2,7 +2,7 @@
 
 use super::asking::{Asker, Choice};
 use super::input::Input;
-use super::screen::{Failure, Screen};
+use super::screen::{Failure, Screen, wrap};
 use super::target::{board_of, quoted};
 use crate::job::store;
 use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
@@ -184,7 +184,7 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     let stem = args.job.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
     let new = NewCard {
         unit: args.unit.clone().unwrap_or(stem),
-        received: Some(screen.now.clone()),
+        received: screen.at(),
         history: args.history,
         changed: args.changed.clone(),
         build: args.build,
@@ -198,14 +198,21 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     let text = new.text();
     let job = JobCard::read(&Source::new(args.job.display().to_string(), text.as_str()))?;
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
-    let declined = job.card.declined();
+    let declined = job.card.refusal();
     if declined.is_none() {
         let board = board_of(&job, Some(&args.job))?;
         Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
     store::create(&args.job, &text)?;
-    if let Some(why) = declined {
-        return Err(Failure::Input(format!("out of scope: {why}")));
+    if let Some(refusal) = declined {
+        let help = refusal.help();
+        let help = if help.is_empty() { help } else { format!(" ({help})") };
+        return Err(Failure::Input(format!("out of scope: {}{help}", refusal.says())));
+    }
+    if args.power.is_none() && job.card.board.is_none() && !screen.json {
+        let words = "The card doesn't say what feeds the unit. Find out before power comes on: a unit with a mains lead or \
+                     valves inside is not for this bench. A line 'power: battery' (or adaptor, module-supply) on the card says it.";
+        screen.say(wrap(words, screen.width, "", "").trim_end())?;
     }
     let heard = job.card.complaint.as_ref().map(|c| c.symptoms.len()).unwrap_or(0);
     if heard == 0 && !screen.json {
@@ -216,9 +223,8 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
 }
 
 fn power_source(word: &str) -> Result<PowerSource, Failure> {
-    let value = serde_json::Value::String(word.to_string());
-    serde_json::from_value(value).map_err(|_| {
-        let names = ["battery", "adaptor", "module-supply", "mains", "high-voltage"];
+    PowerSource::ALL.iter().map(|(p, _)| *p).find(|p| p.name() == word).ok_or_else(|| {
+        let names = PowerSource::ALL.map(|(p, _)| p.name());
         let complaint = Complaint::nowhere("unknown-name", format!("unknown power source '{word}'"));
         Failure::Complaints(complaint.help(or_nearest(word, names)).into())
     })

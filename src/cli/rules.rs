@@ -1,8 +1,10 @@
 //! `halfsplit rules check|list|show|schema`.
 
+use super::screen::{ErrorDocument, OneComplaint, document};
+use crate::job::store::{self, StoreError};
 use crate::rules::parts::Library;
 use crate::rules::{self, Counts, Rules};
-use crate::text::{Complaint, Complaints, Source, or_nearest};
+use crate::text::{Complaints, Source, inert, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -80,10 +82,7 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
     let sources = match sources(args) {
         Ok(sources) => sources,
         Err(Trouble::Input(complaints)) => return complain(args, &complaints, out, err),
-        Err(Trouble::System(message)) => {
-            writeln!(err, "error: {message}")?;
-            return Ok(SYSTEM);
-        }
+        Err(Trouble::System(message)) => return fail(args, SYSTEM, message, out, err),
     };
     let rules = match Rules::load(&sources) {
         Ok(rules) => rules,
@@ -96,17 +95,32 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
     }
 }
 
+/// Says what is wrong, and returns the exit code that goes with it.
+fn fail(
+    args: &RulesArgs,
+    code: u8,
+    message: String,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    writeln!(err, "error: {}", inert::text(&message))?;
+    if args.json {
+        document(out, &ErrorDocument::new(code, message))?;
+    }
+    Ok(code)
+}
+
 fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
     let mut list = rules.list();
     list.items.extend(library(args).list());
     list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
     if args.json {
-        print_json(out, &list)?;
+        document(out, &list)?;
         return Ok(DONE);
     }
     let wide = list.items.iter().map(|i| i.id.len()).max().unwrap_or(0);
     for item in &list.items {
-        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, item.says)?;
+        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, inert::text(&item.says))?;
     }
     Ok(DONE)
 }
@@ -120,12 +134,9 @@ fn show(
 ) -> io::Result<u8> {
     let library = library(args);
     match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
-        Ok(sheet) if args.json => print_json(out, &sheet)?,
+        Ok(sheet) if args.json => document(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
-        Err(e) => {
-            writeln!(err, "error: {e}")?;
-            return Ok(AT_FAULT);
-        }
+        Err(e) => return fail(args, AT_FAULT, e.to_string(), out, err),
     }
     Ok(DONE)
 }
@@ -147,7 +158,7 @@ fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut d
     let Some(name) = name else {
         let names: Vec<_> = rules::schemas().map(|(name, _)| name).collect();
         if args.json {
-            print_json(out, &serde_json::json!({ "schemas": names }))?;
+            document(out, &Schemas { schemas: names })?;
         } else {
             names.iter().try_for_each(|name| writeln!(out, "{name}"))?;
         }
@@ -160,10 +171,17 @@ fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut d
         }
         None => {
             let help = or_nearest(name, rules::schemas().map(|(n, _)| n));
-            writeln!(err, "error: no schema is called '{name}'; {help}")?;
-            Ok(AT_FAULT)
+            fail(args, AT_FAULT, format!("no schema is called '{name}'; {help}"), out, err)
         }
     }
+}
+
+/// What `rules schema --json` prints without a name.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Schemas {
+    /// The name of each, for `rules schema NAME`.
+    schemas: Vec<&'static str>,
 }
 
 enum Trouble {
@@ -176,12 +194,10 @@ fn sources(args: &RulesArgs) -> Result<Vec<Source>, Trouble> {
     let mut complaints = Complaints::default();
     for path in &args.more {
         for file in files(path).map_err(|e| Trouble::System(format!("can't read {}: {e}", path.display())))? {
-            let name = file.display().to_string();
-            let bytes =
-                std::fs::read(&file).map_err(|e| Trouble::System(format!("can't read {name}: {e}")))?;
-            match Source::from_bytes(name, bytes) {
+            match store::read(&file) {
                 Ok(source) => sources.push(source),
-                Err(e) => complaints.0.extend(e.0),
+                Err(StoreError::Text(e)) => complaints.0.extend(e.0),
+                Err(e) => return Err(Trouble::System(format!("can't read {e}"))),
             }
         }
     }
@@ -207,37 +223,11 @@ fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
 /// What `rules check --json` prints.
 #[derive(Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
-struct Report<'a> {
+struct Report {
     /// How much the packs hold; nothing when there are complaints.
     counts: Option<Counts>,
     /// Every mistake, by file and place.
-    complaints: Vec<OneComplaint<'a>>,
-}
-
-/// A mistake.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct OneComplaint<'a> {
-    /// Kebab-case name of the kind of mistake.
-    code: &'a str,
-    /// What is wrong.
-    message: &'a str,
-    /// What to write instead; may be empty.
-    help: &'a str,
-    /// Where, if it is in a readable file.
-    place: Option<Spot<'a>>,
-}
-
-/// Where a mistake stands.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct Spot<'a> {
-    /// The file.
-    file: &'a str,
-    /// From 1.
-    line: usize,
-    /// From 1, in characters.
-    column: usize,
+    complaints: Vec<OneComplaint>,
 }
 
 fn complain(
@@ -247,8 +237,8 @@ fn complain(
     err: &mut dyn Write,
 ) -> io::Result<u8> {
     if args.json {
-        let complaints = complaints.0.iter().map(one_complaint).collect();
-        print_json(out, &Report { counts: None, complaints })?;
+        let complaints = complaints.0.iter().map(OneComplaint::from).collect();
+        document(out, &Report { counts: None, complaints })?;
     }
     write!(err, "{}", complaints.render(false))?;
     let count = complaints.0.len();
@@ -256,27 +246,14 @@ fn complain(
     Ok(AT_FAULT)
 }
 
-fn one_complaint(c: &Complaint) -> OneComplaint<'_> {
-    let place = c.place.as_ref().map(|p| {
-        let (line, column) = p.line_column();
-        Spot { file: &p.file.name, line, column }
-    });
-    OneComplaint { code: c.code, message: &c.message, help: &c.help, place }
-}
-
 fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8> {
     let counts = rules.counts();
     if args.json {
-        print_json(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
+        document(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
     } else {
         writeln!(out, "{counts}; 0 complaints")?;
     }
     Ok(DONE)
-}
-
-fn print_json<T: Serialize>(out: &mut dyn Write, value: &T) -> io::Result<()> {
-    let text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
-    writeln!(out, "{text}")
 }
 
 #[cfg(test)]
@@ -316,7 +293,8 @@ mod tests {
 
     #[test]
     fn the_schema_of_the_report_is_committed() {
-        crate::rules::assert_output_schema::<Report<'static>>("rules-check");
+        crate::rules::assert_output_schema::<Report>("rules-check");
+        crate::rules::assert_output_schema::<Schemas>("rules-schemas");
     }
 
     #[test]

@@ -4,7 +4,10 @@ use super::screen::{Failure, Screen};
 use super::target;
 use crate::circuit::predict::{Bench, PredictError};
 use crate::circuit::sheet;
+use crate::text::inert;
 use clap::ValueEnum;
+use serde::Serialize;
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 /// How a page is written.
@@ -41,7 +44,7 @@ pub struct SheetArgs {
 pub struct WhatifArgs {
     /// The board file (left out with --example), then the faults as PART:MODE
     #[arg(value_name = "BOARD FAULT")]
-    names: Vec<String>,
+    names: Vec<OsString>,
     /// Use a built-in board instead
     #[arg(long, value_name = "NAME")]
     example: Option<String>,
@@ -51,6 +54,26 @@ pub struct WhatifArgs {
     /// text or md
     #[arg(long, value_name = "F", default_value = "text")]
     format: PageFormat,
+}
+
+/// What `whatif --list --json` prints.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct FaultList<'a> {
+    /// The board's name.
+    board: &'a str,
+    /// The faults that it can have, by id.
+    faults: Vec<FaultLine<'a>>,
+}
+
+/// A fault that a board can have.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct FaultLine<'a> {
+    /// Its id.
+    id: &'a str,
+    /// What would be wrong.
+    says: &'a str,
 }
 
 /// Runs `sheet`.
@@ -81,17 +104,18 @@ pub fn whatif(args: &WhatifArgs, screen: &mut Screen<'_>) -> Result<(), Failure>
     };
     let board = target::board(path, args.example.as_deref())?;
     if args.list {
-        let list: Vec<(&str, &str)> =
-            board.faults().iter().map(|f| (f.id.as_str(), f.says.as_str())).collect();
+        let faults = board.faults().iter().map(|f| FaultLine { id: &f.id, says: &f.says }).collect();
+        let list = FaultList { board: board.name(), faults };
         if screen.json {
             return screen.document(&list);
         }
-        return screen.text(&list.iter().map(|(id, says)| format!("{id:<22} {says}\n")).collect::<String>());
+        let line = |f: &FaultLine<'_>| format!("{:<22} {}\n", f.id, inert::text(f.says));
+        return screen.text(&list.faults.iter().map(line).collect::<String>());
     }
     if faults.is_empty() {
         return Err(Failure::Usage("name at least one fault such as R3:open, or --list".into()));
     }
-    let faults: Vec<&str> = faults.iter().map(String::as_str).collect();
+    let faults: Vec<&str> = faults.iter().map(|f| target::words(f)).collect::<Result<_, _>>()?;
     let page = sheet::whatif(&board, &faults, &Bench::default()).map_err(unsettled)?;
     if screen.json {
         return screen.document(&page);
@@ -104,4 +128,12 @@ pub fn whatif(args: &WhatifArgs, screen: &mut Screen<'_>) -> Result<(), Failure>
 
 fn unsettled(e: PredictError) -> Failure {
     Failure::Input(e.to_string())
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::FaultList<'static>>("whatif-list");
+    }
 }

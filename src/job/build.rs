@@ -198,6 +198,8 @@ impl<'r> Builder<'r> {
         });
         self.named = named.filter(|c| self.in_play[self.rules.check(*c).pack.index()]).collect();
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
+        // The finding that counts on each check.
+        let mut counts: BTreeMap<belief::CheckId, usize> = BTreeMap::new();
         for epoch in 0..=last {
             if epoch > 0 {
                 evidence.extend(
@@ -213,7 +215,9 @@ impl<'r> Builder<'r> {
                 if let Some(node) = node.filter(|_| found.epoch == epoch) {
                     evidence.insert(node, Finding { check: node, outcome: outcome.clone() });
                     // Only the last finding on a check counts.
-                    findings.iter_mut().filter(|f| f.node == Some(node)).for_each(|f| f.node = None);
+                    if let Some(earlier) = counts.insert(node, index) {
+                        findings[earlier].node = None;
+                    }
                     findings[index].node = Some(node);
                 }
             }

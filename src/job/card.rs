@@ -7,7 +7,7 @@
 
 use crate::rules::{Build, History, Tool};
 use crate::text::{
-    At, Complaint, Complaints, Document, EditError, Node, Source, Value, append_item, decode, flow_map,
+    At, Complaint, Complaints, Document, EditError, Node, Source, Style, Value, append_item, decode, flow_map,
     flow_scalar, insert_entry, parse, set_entry,
 };
 use serde::{Deserialize, Serialize};
@@ -34,6 +34,26 @@ pub enum PowerSource {
 }
 
 impl PowerSource {
+    /// Each, with what it is for whoever is asked.
+    pub const ALL: [(Self, &'static str); 5] = [
+        (Self::Battery, "inside the unit"),
+        (Self::Adaptor, "low voltage, from outside"),
+        (Self::ModuleSupply, "the rails of a synth case, 15 V and less"),
+        (Self::Mains, "a mains lead goes into the unit"),
+        (Self::HighVoltage, "valves, or anything over 50 V inside"),
+    ];
+
+    /// Its word on a card and on the command line.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Battery => "battery",
+            Self::Adaptor => "adaptor",
+            Self::ModuleSupply => "module-supply",
+            Self::Mains => "mains",
+            Self::HighVoltage => "high-voltage",
+        }
+    }
+
     /// Why a unit on this supply is declined, or `None` where it is in scope.
     pub fn declined(self) -> Option<&'static str> {
         match self {
@@ -76,7 +96,7 @@ pub struct CardFinding {
     /// The answer as typed: one of the check's answers, a reading, or `unsure`.
     pub answer: At<String>,
     /// Minutes it took, where somebody noted them.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
     /// A free remark.
     #[serde(default)]
@@ -97,7 +117,7 @@ pub struct Work {
     /// What was done.
     pub did: String,
     /// Minutes it took.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
     /// Parts used, each with its price in the shop's currency.
     #[serde(default)]
@@ -129,6 +149,19 @@ pub struct Remark {
     pub at: Option<String>,
     /// The remark.
     pub text: String,
+}
+
+/// Most minutes that anything on a card may have taken: a thousand hours.
+const MOST_MINUTES: f64 = 60_000.0;
+
+/// Minutes as somebody may have noted them.
+fn minutes<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
+    match Option::<f64>::deserialize(deserializer)? {
+        Some(m) if !(0.0..=MOST_MINUTES).contains(&m) => Err(serde::de::Error::custom(format!(
+            "{m} are no minutes that work takes; write a number from 0 to {MOST_MINUTES}"
+        ))),
+        minutes => Ok(minutes),
+    }
 }
 
 /// How the job ended.
@@ -167,7 +200,7 @@ pub struct Outcome {
     #[serde(default)]
     pub did: Option<String>,
     /// Minutes on the job altogether, where noted.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
 }
 
@@ -245,11 +278,6 @@ impl Card {
         if self.tools.is_empty() { vec![Tool::Meter] } else { self.tools.clone() }
     }
 
-    /// Why the tool declines the unit, if it does.
-    pub fn declined(&self) -> Option<&'static str> {
-        self.power.as_ref().and_then(|p| p.declined())
-    }
-
     /// Findings that count, with their numbers.
     pub fn standing(&self) -> impl Iterator<Item = (usize, &CardFinding)> {
         self.findings.iter().enumerate().filter(|(_, f)| f.struck.is_none()).map(|(i, f)| (i + 1, f))
@@ -316,21 +344,27 @@ impl JobCard {
         &self.document.file.text
     }
 
+    /// How pieces are put into the text.
+    fn style(&self) -> Style {
+        Style::of(self.text())
+    }
+
     /// The card with one more finding.
     ///
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
         if let Some(at) = &new.at {
-            entries.push(("at", flow_scalar(at)));
+            entries.push(("at", style.scalar(at)));
         }
-        entries.push(("check", flow_scalar(&new.check)));
-        entries.push(("answer", flow_scalar(&new.answer)));
+        entries.push(("check", style.scalar(&new.check)));
+        entries.push(("answer", style.scalar(&new.answer)));
         if let Some(remark) = &new.remark {
-            entries.push(("remark", flow_scalar(remark)));
+            entries.push(("remark", style.scalar(remark)));
         }
-        self.reread(append_item(&self.document, "findings", &flow_map(entries))?)
+        self.reread(append_item(&self.document, "findings", &style.map(entries))?)
     }
 
     /// The card with finding `number` struck.
@@ -344,8 +378,9 @@ impl JobCard {
         if finding.struck.is_some() {
             return Err(CardError::StruckAlready { number });
         }
+        let style = self.style();
         let node = self.item("findings", number - 1).ok_or(CardError::NoFinding { number, count })?;
-        self.reread(insert_entry(&self.document, node, "struck", &flow_scalar(why))?)
+        self.reread(insert_entry(&self.document, node, "struck", &style.scalar(why))?)
     }
 
     /// The card with one more remark.
@@ -353,10 +388,11 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_remark(&self, at: Option<&str>, text: &str) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
-        entries.push(("text", flow_scalar(text)));
-        self.reread(append_item(&self.document, "remarks", &flow_map(entries))?)
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
+        entries.push(("text", style.scalar(text)));
+        self.reread(append_item(&self.document, "remarks", &style.map(entries))?)
     }
 
     /// The card with one more check that is left out of this job.
@@ -364,7 +400,15 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_skipped(&self, check: &str) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "skip", &flow_scalar(check))?)
+        self.reread(append_item(&self.document, "skip", &self.style().scalar(check))?)
+    }
+
+    /// The card with what feeds the unit.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_power(&self, power: PowerSource) -> Result<Self, CardError> {
+        self.reread(set_entry(&self.document, "power", &self.style().scalar(power.name()))?)
     }
 
     /// The card with one more piece of work.
@@ -372,10 +416,11 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_work(&self, at: Option<&str>, did: &str) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
-        entries.push(("did", flow_scalar(did)));
-        self.reread(append_item(&self.document, "work", &flow_map(entries))?)
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
+        entries.push(("did", style.scalar(did)));
+        self.reread(append_item(&self.document, "work", &style.map(entries))?)
     }
 
     /// The card with its outcome. A second outcome replaces the first; the first stays as a remark.
@@ -389,17 +434,18 @@ impl JobCard {
         faults: &[String],
         did: Option<&str>,
     ) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
         let end = match serde_json::to_value(end) {
             Ok(serde_json::Value::String(s)) => s,
             _ => String::new(),
         };
-        entries.push(("end", end));
-        let faults: Vec<String> = faults.iter().map(|f| flow_scalar(f)).collect();
+        entries.push(("end", style.scalar(&end)));
+        let faults: Vec<String> = faults.iter().map(|f| style.scalar(f)).collect();
         entries.push(("faults", format!("[{}]", faults.join(", "))));
-        entries.extend(did.map(|did| ("did", flow_scalar(did))));
-        let value = flow_map(entries);
+        entries.extend(did.map(|did| ("did", style.scalar(did))));
+        let value = style.map(entries);
         let kept = match self.document.root.get("outcome") {
             Some(node) if !node.is_null() => {
                 let old = &self.text()[node.span.start..node.span.end];
@@ -489,10 +535,8 @@ impl NewCard {
         if let Some(build) = self.build {
             line("build", build.name().into());
         }
-        if let Some(power) = self.power
-            && let Ok(serde_json::Value::String(name)) = serde_json::to_value(power)
-        {
-            line("power", name);
+        if let Some(power) = self.power {
+            line("power", power.name().into());
         }
         if self.words.is_some() || !self.symptoms.is_empty() {
             let mut parts = Vec::new();

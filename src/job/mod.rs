@@ -12,6 +12,7 @@ mod diagnosis;
 mod learned;
 mod model;
 mod next;
+mod refusal;
 pub mod session;
 mod stages;
 pub mod store;
@@ -27,6 +28,7 @@ pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
+pub use refusal::Refusal;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
 

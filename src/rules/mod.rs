@@ -50,6 +50,7 @@ mod list;
 mod load;
 pub mod parts;
 mod proof;
+mod scope;
 mod set;
 pub mod show;
 pub mod show_part;
@@ -69,6 +70,7 @@ pub use ids::{
 pub use list::{List, ListItem, schemas};
 #[cfg(test)]
 pub(crate) use list::{assert_output_schema, assert_schema};
+pub use scope::{Danger, MOST_VOLTS, Scope, Sign};
 pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
     UnknownName,

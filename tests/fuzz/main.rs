@@ -10,3 +10,4 @@ mod card;
 mod grow;
 mod pack;
 mod reading;
+mod templates;

@@ -4,9 +4,14 @@
 mod bench;
 mod card;
 mod crash;
+mod growth;
+mod harmless;
 mod learning;
+mod machine;
 mod manners;
 mod opening;
+mod outputs;
+mod refused;
 mod run;
 #[cfg(target_os = "linux")]
 mod screens;

@@ -21,6 +21,7 @@ mod build;
 mod checks;
 mod expand;
 mod faults;
+mod potential;
 mod resolve;
 #[cfg(test)]
 pub(crate) mod tests;

@@ -44,9 +44,6 @@ impl Notes {
     }
 }
 
-/// Highest supply the tool deals with, volts; far below the 60 V that may be touched dry (IEC 61140 as commonly cited).
-pub(super) const MOST_VOLTS: f64 = 50.0;
-
 pub(super) fn parts<'a>(file: &BoardFile, library: &'a Library, notes: &mut Notes) -> Vec<Resolved<'a>> {
     let mut all = Vec::new();
     for supply in &file.supply {
@@ -354,7 +351,10 @@ impl<'a> Resolver<'a, '_> {
                 if !(low..=high).contains(&value) || value <= 0.0 {
                     let message =
                         format!("{} is outside reason for {}", show::value(value, rule.unit), kind.says);
-                    let help = format!("write a value from {} to {}", rule.min.value, rule.max.value);
+                    let help = match rule.unit == Unit::Ohms && value == 0.0 {
+                        true => "a wire link, or a 0R resistor that is one, is 'kind: link'".into(),
+                        false => format!("write a value from {} to {}", rule.min.value, rule.max.value),
+                    };
                     self.notes.say("odd-value", text.span, message, help);
                 }
                 parameters.insert("value".into(), value);
