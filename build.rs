@@ -1,4 +1,4 @@
-//! Lists the data files (packs, part kinds, device cards, schemas, cases, boards) so that they are
+//! Lists the data files (packs, word files, part kinds, device cards, schemas, cases, boards) so that they are
 //! compiled in: adding one is adding a file.
 
 use std::path::Path;
@@ -6,6 +6,11 @@ use std::{env, fs, io};
 
 fn main() -> io::Result<()> {
     list("rules/packs", ".yaml", "packs.rs")?;
+    list("rules/places", ".yaml", "places.rs")?;
+    list("rules/outlines", ".yaml", "outlines.rs")?;
+    list("rules/checks", ".yaml", "checks.rs")?;
+    list("rules", "happened.yaml", "happened.rs")?;
+    list("rules/words", ".yaml", "words.rs")?;
     list("rules/parts", ".yaml", "parts.rs")?;
     list("rules/devices", ".yaml", "devices.rs")?;
     list("cases", ".yaml", "cases.rs")?;

@@ -2,6 +2,8 @@
 //! cards, and the reference board of tests/data/circuits with our own chip models.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[path = "boards/imported.rs"]
+mod imported;
 #[path = "boards/reference.rs"]
 mod reference;
 #[path = "boards/windows.rs"]

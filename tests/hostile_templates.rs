@@ -100,11 +100,23 @@ fn no_loop_filter_or_operator_makes_more_than_a_little() {
 /// Lists joined to themselves: the engine charges nothing for it.
 #[test]
 fn sums_are_of_numbers() {
-    assert_eq!(paper("{{ (unit.tools | length) + 1 }} {{ 1 | plus(2) }} {{ [1, 2.5] | sum }}").unwrap(), "2 3 3.5\n");
-    assert_eq!(paper("{{ 'a+b' }}+{{ 1 + 2 + 3 }}{# a + b #}{% raw %}{{ a + b }}{% endraw %}").unwrap(), "a+b+6{{ a + b }}\n");
-    for text in
-        ["{{ a + b }}", "{% set a = unit.tools + unit.tools %}", "{{ a + 1 * b }}", "{{ a + 1 | list }}", "{{ a + (1) }}", "{{ a + 1[0] }}", "{{ a + 1.b }}"]
-    {
+    assert_eq!(
+        paper("{{ (unit.tools | length) + 1 }} {{ 1 | plus(2) }} {{ [1, 2.5] | sum }}").unwrap(),
+        "2 3 3.5\n"
+    );
+    assert_eq!(
+        paper("{{ 'a+b' }}+{{ 1 + 2 + 3 }}{# a + b #}{% raw %}{{ a + b }}{% endraw %}").unwrap(),
+        "a+b+6{{ a + b }}\n"
+    );
+    for text in [
+        "{{ a + b }}",
+        "{% set a = unit.tools + unit.tools %}",
+        "{{ a + 1 * b }}",
+        "{{ a + 1 | list }}",
+        "{{ a + (1) }}",
+        "{{ a + 1[0] }}",
+        "{{ a + 1.b }}",
+    ] {
         refused(&format!("\n{text}"), "customer.txt:2: '+' is for plain numbers");
     }
     refused("{{ [1] + 1 }}", "");

@@ -84,7 +84,7 @@ pub fn draw(rules: &Rules, simulation: &Simulation, number: u64) -> Drawn {
     let rng = &mut rng;
     let any = History::ALL[below(rng, History::ALL.len())];
     let history = simulation.history.unwrap_or(any);
-    let build = Build::ALL[below(rng, Build::ALL.len())];
+    let build = Build::AUTHORED[below(rng, Build::AUTHORED.len())];
     let choice: Vec<PackId> =
         rules.packs().filter(|(_, p)| p.applies == Applies::WithBlock).map(|(id, _)| id).collect();
     let mut blocks: Vec<PackId> = choice.iter().copied().filter(|_| even(rng) < 0.5).collect();

@@ -17,7 +17,7 @@ pub(crate) struct AcWork {
     /// The factored matrix.
     pub values: Vec<Complex64>,
     /// Constant part plus slopes.
-    direct: Vec<f64>,
+    pub direct: Vec<f64>,
     matrix: Vec<Complex64>,
     b: Vec<Complex64>,
     rest: Vec<Complex64>,

@@ -6,10 +6,10 @@
 //!
 //! Absent: which faults a board can have, and how likely they are.
 
-use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
+use super::network::{ElementId, Network, NetworkError, Node, Noise, Parameter, Primitive, Terminal};
 
 /// Resistance of an open joint or part, ohms (common practice, no source; the reference runs of the test data use the same).
-pub const OPEN_OHMS: f64 = 1e9;
+pub const OPEN_OHMS: f64 = 1e11;
 /// Resistance of a short, ohms (common practice, no source; the reference runs of the test data use the same).
 pub const SHORT_OHMS: f64 = 1.0;
 
@@ -141,6 +141,9 @@ fn apply_one(network: &mut Network, edit: &Edit) -> Result<(), NetworkError> {
 }
 
 fn set(network: &mut Network, id: ElementId, parameter: Parameter, value: f64) -> Result<(), NetworkError> {
+    if parameter == Parameter::Noise {
+        return network.set_noise(id, Noise { factor: value, ..network.noise_of(id) });
+    }
     let element = network.element(id)?;
     let mut primitive = element.primitive.clone();
     let Some(slot) = primitive.parameter_mut(parameter) else {

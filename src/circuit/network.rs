@@ -123,6 +123,56 @@ pub enum Place {
     Bench,
 }
 
+/// The noise of one element beside what physics gives every resistor (thermal) and junction (shot).
+///
+/// A flat `density` with a corner: power density `density^2 * (1 + corner / f)`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Noise {
+    /// A model's figment: no thermal or shot noise of its own.
+    pub silent: bool,
+    /// A source of its own: amps per root hertz across the first two terminals, of a voltage source volts per root hertz in
+    /// series; 0 for none.
+    pub density: f64,
+    /// Where the 1/f part equals the flat part, hertz: of `density`, else of a diode's or a base's shot noise or a channel's
+    /// thermal noise.
+    pub corner: f64,
+    /// Resistance in series with a bipolar transistor's base, ohms, for its thermal noise alone.
+    pub base_ohms: f64,
+    /// Excess noise of a resistor: volts rms in one decade of frequency for each volt across it.
+    pub excess: f64,
+    /// A steady tone that a source carries besides: hertz and volts or amps rms; 0 Hz for none.
+    pub tone: [f64; 2],
+    /// What a fault multiplies it with, as an amplitude; the thermal noise of resistances stays.
+    pub factor: f64,
+}
+
+impl Default for Noise {
+    fn default() -> Noise {
+        Noise {
+            silent: false,
+            density: 0.0,
+            corner: 0.0,
+            base_ohms: 0.0,
+            excess: 0.0,
+            tone: [0.0; 2],
+            factor: 1.0,
+        }
+    }
+}
+
+impl Noise {
+    /// What makes no noise.
+    pub const SILENT: Noise = Noise {
+        silent: true,
+        density: 0.0,
+        corner: 0.0,
+        base_ohms: 0.0,
+        excess: 0.0,
+        tone: [0.0; 2],
+        factor: 1.0,
+    };
+}
+
 /// A named primitive in a network.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Element {
@@ -155,6 +205,8 @@ pub struct Network {
     node_ids: BTreeMap<String, Node>,
     elements: Vec<Element>,
     element_ids: BTreeMap<String, ElementId>,
+    /// Noise of those elements that have any besides thermal and shot noise.
+    noise: BTreeMap<ElementId, Noise>,
 }
 
 impl Default for Network {
@@ -176,6 +228,7 @@ impl Network {
             node_ids: BTreeMap::from([(name.to_owned(), Node::GROUND)]),
             elements: Vec::new(),
             element_ids: BTreeMap::new(),
+            noise: BTreeMap::new(),
         }
     }
 
@@ -262,6 +315,42 @@ impl Network {
 
     pub(crate) fn element_mut(&mut self, id: ElementId) -> Result<&mut Element, NetworkError> {
         self.elements.get_mut(id.index()).ok_or(NetworkError::UnknownElement { index: id.index() })
+    }
+
+    /// Noise of an element beside thermal and shot noise.
+    pub fn noise_of(&self, id: ElementId) -> Noise {
+        self.noise.get(&id).copied().unwrap_or_default()
+    }
+
+    /// Gives an element noise.
+    ///
+    /// # Errors
+    /// An element of another network, or a figure that is negative or not finite.
+    pub fn set_noise(&mut self, id: ElementId, noise: Noise) -> Result<(), NetworkError> {
+        self.check_noise(id, &noise)?;
+        self.noise.insert(id, noise);
+        Ok(())
+    }
+
+    /// Checks that an element would take that noise.
+    pub(crate) fn check_noise(&self, id: ElementId, noise: &Noise) -> Result<(), NetworkError> {
+        let figures = [
+            ("noise density", noise.density),
+            ("noise corner", noise.corner),
+            ("base resistance", noise.base_ohms),
+            ("excess noise", noise.excess),
+            ("hertz of a tone", noise.tone[0]),
+            ("strength of a tone", noise.tone[1]),
+            ("noise factor", noise.factor),
+        ];
+        let element = self.element(id)?;
+        match figures.into_iter().find(|(_, v)| !(v.is_finite() && *v >= 0.0)) {
+            None => Ok(()),
+            Some((parameter, value)) => {
+                let rule = "it must be finite and not below 0";
+                Err(NetworkError::BadValue { element: element.name.clone(), parameter, value, rule })
+            }
+        }
     }
 
     /// The element of that name, if there is one.

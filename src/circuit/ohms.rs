@@ -16,12 +16,14 @@ use super::tolerance::{Reading, Spread, Varied};
 /// Resistance of the meter's two leads together, ohms (common practice, no source).
 pub const LEADS_OHMS: f64 = 0.2;
 
-/// An ohmmeter: `open_volts` behind a resistor equal to the full scale of the range in use, so that half of the voltage is across a part
-/// that reads full scale.
+/// An ohmmeter: `open_volts` behind a resistor that is `source` times the full scale of the range in use: at 1, half of the voltage is
+/// across a part that reads full scale.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Meter {
     /// Voltage between the leads when they touch nothing, > 0, volts.
     pub open_volts: f64,
+    /// Resistance of the source as a share of full scale, > 0.
+    pub source: f64,
     /// Full scale of each range, ascending, ohms.
     pub ranges: Vec<f64>,
 }
@@ -33,12 +35,18 @@ impl Meter {
     /// A meter whose ohms ranges stay below 0.3 V, which does not turn silicon junctions on (Lessons In Electric Circuits, Vol. III, "Meter
     /// check of a diode"). Range resistors: common practice, no source.
     pub fn low_voltage() -> Meter {
-        Meter { open_volts: 0.3, ranges: USUAL_RANGES.to_vec() }
+        Meter { open_volts: 0.3, source: 1.0, ranges: USUAL_RANGES.to_vec() }
     }
 
     /// A meter that turns single junctions on, like many cheap ones: 1.5 V between open leads (common practice, no source).
     pub fn ordinary() -> Meter {
-        Meter { open_volts: 1.5, ranges: USUAL_RANGES.to_vec() }
+        Meter { open_volts: 1.5, source: 1.0, ranges: USUAL_RANGES.to_vec() }
+    }
+
+    /// The strongest of the meters that are meant to leave junctions alone: most of 0.45 V is across the part, and a silicon junction
+    /// begins to carry microamps (common practice, no source).
+    pub fn firm() -> Meter {
+        Meter { open_volts: 0.45, source: 0.02, ranges: USUAL_RANGES.to_vec() }
     }
 }
 
@@ -115,10 +123,11 @@ impl PowerOff {
     pub fn ohms(&mut self, edits: &[Edit], plus: Node, minus: Node) -> Result<Ohms, SolveError> {
         let mut last = Ohms { ohms: f64::INFINITY, range: 0.0, test_volts: self.meter.open_volts };
         for range in self.meter.ranges.clone() {
-            let edits = self.with_meter(edits, plus, minus, range);
+            let source = range * self.meter.source;
+            let edits = self.with_meter(edits, plus, minus, source);
             let point = self.sweep.solve(&edits, None)?;
             let test_volts = point.volts(self.red) - point.volts(self.black);
-            let ohms = range * test_volts / (self.meter.open_volts - test_volts);
+            let ohms = source * test_volts / (self.meter.open_volts - test_volts);
             if ohms <= range && ohms.is_finite() {
                 return Ok(Ohms { ohms, range, test_volts });
             }
@@ -140,14 +149,15 @@ impl PowerOff {
         varied: &[Varied],
     ) -> Result<Spread, SolveError> {
         let reading = self.ohms(edits, plus, minus)?;
-        let edits = self.with_meter(edits, plus, minus, reading.range);
+        let source = reading.range * self.meter.source;
+        let edits = self.with_meter(edits, plus, minus, source);
         let volts = Reading::Volts { plus: self.red, minus: self.black, meter_ohms: None };
         let mut spread = self.sweep.spread(&edits, None, &[volts], varied)?;
-        // ohms = range v / (open - v), so its slope with v is range * open / (open - v)^2.
+        // ohms = source v / (open - v), so its slope with v is source * open / (open - v)^2.
         let slope = if reading.is_overload() {
             0.0
         } else {
-            reading.range * self.meter.open_volts / (self.meter.open_volts - reading.test_volts).powi(2)
+            source * self.meter.open_volts / (self.meter.open_volts - reading.test_volts).powi(2)
         };
         spread.mean.iter_mut().for_each(|m| *m = reading.ohms);
         spread.sd.iter_mut().chain(spread.loadings.iter_mut()).for_each(|l| *l *= slope);
@@ -155,11 +165,11 @@ impl PowerOff {
     }
 
     /// The fault's edits, less those that set values of dead sources, and the meter's leads put on.
-    fn with_meter(&self, edits: &[Edit], plus: Node, minus: Node, range: f64) -> Vec<Edit> {
+    fn with_meter(&self, edits: &[Edit], plus: Node, minus: Node, source: f64) -> Vec<Edit> {
         let is_dead = |id: &ElementId| self.dead.get(id.index()).copied().unwrap_or(false);
         let lead = |a: Node, b: Node| Edit::Bridge { a, b, ohms: 0.5 * LEADS_OHMS };
         let live = edits.iter().filter(|e| !matches!(e, Edit::Set { element, .. } if is_dead(element)));
-        let set = Edit::Set { element: self.range_resistor, parameter: Parameter::Value, value: range };
+        let set = Edit::Set { element: self.range_resistor, parameter: Parameter::Value, value: source };
         live.cloned().chain([lead(self.red, plus), lead(self.black, minus), set]).collect()
     }
 }

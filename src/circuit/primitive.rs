@@ -281,6 +281,8 @@ pub enum Parameter {
     RampScale(usize),
     /// Constant inside the n-th corner of a controlled source, from 0.
     RampOffset(usize),
+    /// What multiplies the noise of any element, as an amplitude: see [`super::network::Noise`].
+    Noise,
 }
 
 impl Parameter {
@@ -303,6 +305,7 @@ impl Parameter {
             Parameter::Gain(_) => "gain",
             Parameter::RampScale(_) => "corner scale",
             Parameter::RampOffset(_) => "corner offset",
+            Parameter::Noise => "noise factor",
         }
     }
 }

@@ -4,11 +4,11 @@
 //! first, supplies, then along the board's path.
 
 use super::board::Board;
+use super::page::{markdown, sentence, table};
 use super::predict::{Bench, CheckId, PredictError, Predicted, Predictor};
 use crate::units::{Unit, show};
 use serde::Serialize;
 use std::fmt::Write;
-use unicode_width::UnicodeWidthStr;
 
 /// Half width of a band in standard deviations: about 19 of 20 healthy boards are inside.
 const BAND: f64 = 2.0;
@@ -97,12 +97,28 @@ pub struct WhatifFault {
     pub says: String,
 }
 
+/// Something put in place of what the board has.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WhatifChange {
+    /// The part.
+    pub part: String,
+    /// What the board has.
+    pub from: String,
+    /// What is put in.
+    pub to: String,
+    /// What to mind in doing so.
+    pub note: Option<String>,
+}
+
 /// All readings of a board without and with faults.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Whatif {
     /// The unit.
     pub board: String,
+    /// Values and devices put in place of the board's.
+    pub changes: Vec<WhatifChange>,
     /// The faults put in.
     pub faults: Vec<WhatifFault>,
     /// Every reading, in the order of the sheet.
@@ -114,7 +130,7 @@ pub struct Whatif {
 /// ```
 /// use halfsplit::circuit::{board::Board, predict::Bench, sheet::sheet};
 /// let board = Board::load(&halfsplit::cases::board_example("pocket-beacon")?, &halfsplit::rules::parts::Library::builtin()?)?;
-/// let text = sheet(&board, &Bench::default()).unwrap().to_text();
+/// let text = sheet(&board, &Bench::default()).unwrap().to_text(100);
 /// assert!(text.contains("amps:main"));
 /// # Ok::<(), halfsplit::text::Complaints>(())
 /// ```
@@ -218,13 +234,32 @@ pub(crate) fn text(check: &CheckId, predicted: f64) -> String {
 /// # Errors
 /// An unknown fault, or a board that does not settle.
 pub fn whatif(board: &Board, faults: &[&str], bench: &Bench) -> Result<Whatif, PredictError> {
+    whatif_changed(board, board, Vec::new(), faults, bench)
+}
+
+/// The readings of a board beside those of the same board with other values or devices in, and with faults.
+///
+/// # Errors
+/// As [`whatif`].
+pub fn whatif_changed(
+    board: &Board,
+    changed: &Board,
+    changes: Vec<WhatifChange>,
+    faults: &[&str],
+    bench: &Bench,
+) -> Result<Whatif, PredictError> {
     let mut predictor = Predictor::new(board, bench.clone())?;
     let checks = predictor.checks().to_vec();
-    let (healthy, faulted) = (predictor.predict(&[], &checks)?, predictor.predict(faults, &checks)?);
+    let healthy = predictor.predict(&[], &checks)?;
+    let faulted = match changes.is_empty() {
+        true => predictor.predict(faults, &checks)?,
+        false => Predictor::new(changed, bench.clone())?.predict(faults, &checks)?,
+    };
     let line = |check: &CheckId| Some(whatif_line(check, healthy.get(check)?, faulted.get(check)?));
-    let named = |id: &&str| board.fault(id).map(|f| WhatifFault { id: f.id.clone(), says: f.says.clone() });
+    let named = |id: &&str| changed.fault(id).map(|f| WhatifFault { id: f.id.clone(), says: f.says.clone() });
     Ok(Whatif {
         board: board.name().to_owned(),
+        changes,
         faults: faults.iter().filter_map(named).collect(),
         lines: checks.iter().filter_map(line).collect(),
     })
@@ -252,46 +287,46 @@ fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted) -> WhatifLine {
 }
 
 impl Sheet {
-    /// As plain text, at most about 100 columns wide.
-    pub fn to_text(&self) -> String {
-        let mut out = self.head("");
+    /// As plain text of at most `width` columns.
+    pub fn to_text(&self, width: usize) -> String {
+        let mut out = self.head("", width);
         for part in &self.parts {
-            let _ = writeln!(out, "\n{}\n{}\n", part.title, part.first);
-            out.push_str(&table(&self.rows(part), &["check", "reading", "healthy band", "at"]));
+            let _ = write!(out, "\n{}\n{}\n", part.title, sentence(&part.first, width, "", 0));
+            out.push_str(&table(&self.rows(part), &HEAD, width));
         }
-        self.foot(&mut out);
+        self.foot(&mut out, width);
         out
     }
 
     /// As Markdown.
     pub fn to_markdown(&self) -> String {
-        let mut out = self.head("# ");
+        let mut out = self.head("# ", usize::MAX);
         for part in &self.parts {
             let _ = writeln!(out, "\n## {}\n\n{}\n", part.title, part.first);
-            out.push_str(&markdown(&self.rows(part), &["check", "reading", "healthy band", "at"]));
+            out.push_str(&markdown(&self.rows(part), &HEAD));
         }
-        self.foot(&mut out);
+        self.foot(&mut out, usize::MAX);
         out
     }
 
-    fn head(&self, mark: &str) -> String {
+    fn head(&self, mark: &str, width: usize) -> String {
         let mut out = format!("{mark}{}\n", self.board);
         if !self.says.is_empty() {
-            let _ = writeln!(out, "\n{}", self.says);
+            let _ = write!(out, "\n{}", sentence(&self.says, width, "", 0));
         }
         out.push('\n');
         for line in &self.stands {
-            let _ = writeln!(out, "- {line}");
+            out.push_str(&sentence(line, width, "- ", 2));
         }
         out
     }
 
-    fn foot(&self, out: &mut String) {
+    fn foot(&self, out: &mut String, width: usize) {
         if !self.notes.is_empty() {
             out.push('\n');
         }
         for note in &self.notes {
-            let _ = writeln!(out, "- {note}");
+            out.push_str(&sentence(note, width, "- ", 2));
         }
     }
 
@@ -301,17 +336,35 @@ impl Sheet {
     }
 }
 
+const HEAD: [&str; 4] = ["check", "reading", "healthy band", "at"];
 const WHATIF_HEAD: [&str; 4] = ["check", "healthy", "with the fault", ""];
 
+impl WhatifChange {
+    fn words(&self) -> String {
+        let note = self.note.as_ref().map_or(String::new(), |n| format!("; {n}"));
+        format!("{}: {} instead of {}{note}", self.part, self.to, self.from)
+    }
+}
+
 impl Whatif {
-    /// As plain text; lines that differ carry a star.
-    pub fn to_text(&self) -> String {
+    /// What stands over the readings with faults or other parts in.
+    fn head(&self) -> [&'static str; 4] {
+        match (self.changes.is_empty(), self.faults.is_empty()) {
+            (false, true) => ["check", "as drawn", "changed", ""],
+            (false, false) => ["check", "as drawn", "changed, with the fault", ""],
+            _ => WHATIF_HEAD,
+        }
+    }
+
+    /// As plain text of at most `width` columns; lines that differ carry a star.
+    pub fn to_text(&self, width: usize) -> String {
         let mut out = format!("{}\n\n", self.board);
-        self.faults.iter().for_each(|f| {
-            let _ = writeln!(out, "{}: {}", f.id, f.says);
-        });
+        self.changes.iter().for_each(|c| out.push_str(&sentence(&c.words(), width, "", 2)));
+        self.faults
+            .iter()
+            .for_each(|f| out.push_str(&sentence(&format!("{}: {}", f.id, f.says), width, "", 2)));
         out.push('\n');
-        out.push_str(&table(&self.rows("*"), &WHATIF_HEAD));
+        out.push_str(&table(&self.rows("*"), &self.head(), width));
         self.tally(&mut out);
         out
     }
@@ -319,11 +372,14 @@ impl Whatif {
     /// As Markdown; lines that differ are bold.
     pub fn to_markdown(&self) -> String {
         let mut out = format!("# {}\n\n", self.board);
+        self.changes.iter().for_each(|c| {
+            let _ = writeln!(out, "- {}", c.words());
+        });
         self.faults.iter().for_each(|f| {
             let _ = writeln!(out, "- `{}`: {}", f.id, f.says);
         });
         out.push('\n');
-        out.push_str(&markdown(&self.rows("**differs**"), &WHATIF_HEAD));
+        out.push_str(&markdown(&self.rows("**differs**"), &self.head()));
         self.tally(&mut out);
         out
     }
@@ -344,35 +400,6 @@ impl Whatif {
         };
         self.lines.iter().map(row).collect()
     }
-}
-
-fn table(rows: &[Vec<String>], head: &[&str]) -> String {
-    let widths: Vec<usize> = (0..head.len())
-        .map(|c| rows.iter().map(|r| r[c].width()).chain([head[c].width()]).max().unwrap_or(0))
-        .collect();
-    let mut out = String::new();
-    let mut line = |cells: &mut dyn Iterator<Item = &str>| {
-        let padded: Vec<String> = cells
-            .zip(&widths)
-            .map(|(cell, w)| format!("{cell}{}", " ".repeat(w.saturating_sub(cell.width()))))
-            .collect();
-        out.push_str(padded.join("  ").trim_end());
-        out.push('\n');
-    };
-    line(&mut head.iter().copied());
-    for row in rows {
-        line(&mut row.iter().map(String::as_str));
-    }
-    out
-}
-
-fn markdown(rows: &[Vec<String>], head: &[&str]) -> String {
-    let mut out = format!("| {} |\n|{}\n", head.join(" | "), " --- |".repeat(head.len()));
-    for row in rows {
-        let cells: Vec<String> = row.iter().map(|c| c.replace('|', "\\|")).collect();
-        let _ = writeln!(out, "| {} |", cells.join(" | "));
-    }
-    out
 }
 
 #[cfg(test)]
@@ -409,16 +436,16 @@ mod tests {
         let page = whatif(&board, &["R1:open"], &Bench::default()).unwrap();
         let line = |id: &str| page.lines.iter().find(|l| l.check.to_string() == id).unwrap();
         assert!(line("volts:VH").differs && !line("volts:V9").differs && !line("volts:VIN").differs);
-        assert!(page.to_text().contains("R1:open: R1 (10k) is open"));
+        assert!(page.to_text(100).contains("R1:open: R1 (10k) is open"));
         let none = whatif(&board, &["C2:open"], &Bench::default()).unwrap();
-        assert!(none.to_text().contains("None of these readings shows it."), "{}", none.to_text());
+        assert!(none.to_text(100).contains("None of these readings shows it."), "{}", none.to_text(100));
         assert!(whatif(&board, &["R1:opn"], &Bench::default()).is_err());
     }
 
     #[test]
     fn the_pages_of_the_booster() {
         let (_, board) = own_boards().into_iter().find(|(n, _)| n.starts_with("pocket")).unwrap();
-        insta::assert_snapshot!(sheet(&board, &Bench::default()).unwrap().to_text());
+        insta::assert_snapshot!(sheet(&board, &Bench::default()).unwrap().to_text(100));
         insta::assert_snapshot!(whatif(&board, &["C3:short"], &Bench::default()).unwrap().to_markdown());
     }
 }

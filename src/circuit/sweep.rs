@@ -14,7 +14,7 @@ use num_complex::Complex64;
 use super::ac::{AcWork, Response, check_frequency};
 use super::dc::{Options, Path, SolveError};
 use super::edit::{Edit, apply};
-use super::network::{ElementId, Network, NetworkError, Node, Parameter, Primitive, Terminal};
+use super::network::{ElementId, Network, NetworkError, Node, Noise, Parameter, Primitive, Terminal};
 use super::newton::{Case, Extra, Failure, Work, compile, place};
 use super::parameters::param_place;
 use super::topology::{Seed, Topology, Unknown};
@@ -67,6 +67,8 @@ pub(crate) struct State {
     pub active: usize,
     pub params: Vec<f64>,
     pub extras: Vec<Extra>,
+    /// What faults multiply an element's noise with.
+    pub noisier: Vec<(ElementId, f64)>,
     /// A fresh order that this case needed, with the extras' slots in it.
     pub order: Option<Box<(Topology, Vec<Extra>)>>,
     pub work: Work,
@@ -96,6 +98,8 @@ struct Sorted {
     /// (element, parameter, value).
     values: Vec<(ElementId, Parameter, f64)>,
     bridges: Vec<(Node, Node, f64)>,
+    /// What multiplies an element's noise.
+    noisier: Vec<(ElementId, f64)>,
 }
 
 impl Sweep {
@@ -115,6 +119,12 @@ impl Sweep {
     /// The healthy network.
     pub fn network(&self) -> &Network {
         &self.compiled[0].network
+    }
+
+    /// Voltage of a node of the healthy board, volts.
+    pub(crate) fn healthy_volts(&self, node: Node) -> f64 {
+        let start = &self.compiled[0].start;
+        node.index().checked_sub(1).and_then(|i| start.get(i)).copied().unwrap_or(0.0)
     }
 
     /// The independent voltage sources, in the order [`Faulted::delivered`] counts them.
@@ -257,6 +267,7 @@ impl Sweep {
                 state.params[topology.first_param[id.index()] as usize + at] = *value;
             }
         }
+        state.noisier.clone_from(&sorted.noisier);
         state.extras.clear();
         for (a, b, ohms) in bridges {
             let [a, b] = [a, b].map(|n| if n.is_ground() { topology.n } else { n.index() - 1 });
@@ -352,6 +363,13 @@ impl Sweep {
         value: f64,
     ) -> Result<(), NetworkError> {
         let element = self.network().element(id)?;
+        if parameter == Parameter::Noise {
+            // Checked as the plain road checks it; the solver has no use for it.
+            let noise = self.network().noise_of(id);
+            self.network().check_noise(id, &Noise { factor: value, ..noise })?;
+            sorted.noisier.push((id, value));
+            return Ok(());
+        }
         let mut primitive = element.primitive.clone();
         let Some(slot) = primitive.parameter_mut(parameter) else {
             return Err(NetworkError::NoSuchParameter {

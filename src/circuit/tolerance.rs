@@ -42,11 +42,29 @@ pub enum Size {
     Absolute(f64),
 }
 
+/// A number that a draw moves.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    /// Whose it is.
+    pub element: ElementId,
+    /// Which one.
+    pub parameter: Parameter,
+    /// How far it moves for the draw's size: 1 as far, -1 as far the other way.
+    pub times: f64,
+}
+
+impl Target {
+    /// A number that moves as far as the draw says.
+    pub fn of(element: ElementId, parameter: Parameter) -> Target {
+        Target { element, parameter, times: 1.0 }
+    }
+}
+
 /// One independent draw, and what it moves: usually one parameter of one element, several for parts that vary together.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Varied {
     /// What the draw moves, all by the same draw.
-    pub targets: Vec<(ElementId, Parameter)>,
+    pub targets: Vec<Target>,
     /// How far.
     pub size: Size,
     /// How it is distributed.
@@ -57,7 +75,7 @@ impl Varied {
     /// An element's value, uniform within plus and minus `tolerance` (0.05 for 5 %).
     pub fn value(element: ElementId, tolerance: f64) -> Varied {
         Varied {
-            targets: vec![(element, Parameter::Value)],
+            targets: vec![Target::of(element, Parameter::Value)],
             size: Size::Relative(tolerance),
             shape: Shape::Uniform,
         }
@@ -76,12 +94,21 @@ impl Varied {
         }
     }
 
-    /// Change of a target for a draw of 1.
-    pub(crate) fn change(&self, value: f64) -> f64 {
+    /// Change of a target for a draw of 1, to first order.
+    fn change(&self, value: f64) -> f64 {
         match self.size {
             Size::Relative(share) if value.is_finite() => share * value,
             Size::Relative(_) => 0.0,
             Size::Absolute(size) => size,
+        }
+    }
+
+    /// A target's value once drawn. Relative sizes act by ratio, so that wide ones never change a sign.
+    pub(crate) fn drawn(&self, value: f64, times: f64, draw: f64) -> f64 {
+        match self.size {
+            Size::Relative(share) if value.is_finite() => value * (times * share * draw).exp(),
+            Size::Relative(_) => value,
+            Size::Absolute(size) => value + times * size * draw,
         }
     }
 }
@@ -116,7 +143,7 @@ pub enum Reading {
 }
 
 /// Means, standard deviations and loadings of a list of readings.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Spread {
     /// Mean of each reading, in its own unit.
     pub mean: Vec<f64>,
@@ -125,9 +152,25 @@ pub struct Spread {
     /// Change of reading `r` for one standard deviation of draw `v`, at `r * draws + v`. Empty when sampled.
     pub loadings: Vec<f64>,
     draws: usize,
+    /// Mean of each reading that a meter loads as it would be without the meter.
+    unloaded: Vec<f64>,
 }
 
+/// A meter that moves a reading by more than this share and these volts loads it.
+const LOADED_SHARE: f64 = 0.01;
+const LOADED_VOLTS: f64 = 5e-3;
+
 impl Spread {
+    /// Puts the first reading of another list in the place of one of this.
+    pub(crate) fn put(&mut self, reading: usize, other: &Spread) {
+        let from = reading * self.draws;
+        if let (Some(mean), Some(sd)) = (other.mean.first(), other.sd.first()) {
+            self.mean[reading] = *mean;
+            self.sd[reading] = *sd;
+            self.loadings[from..from + self.draws].copy_from_slice(other.loadings_of(0));
+        }
+    }
+
     /// Loadings of one reading, draw by draw.
     pub fn loadings_of(&self, reading: usize) -> &[f64] {
         let from = (reading * self.draws).min(self.loadings.len());
@@ -183,7 +226,8 @@ impl Sweep {
     /// Readings of a fault set with their linearised spread from part tolerances.
     ///
     /// Relative sizes are shares of the value the fault left (a resistor misread as 100 k varies about 100 k). A part the fault removed does
-    /// not vary. A meter's input resistance is allowed for exactly in a linear network, and to first order about the unloaded point otherwise.
+    /// not vary. A meter's input resistance is allowed for exactly in a linear network, and to first order about the unloaded point otherwise:
+    /// where it moves a net, give it as an edit.
     /// Cost: one solve of the fault set, then about a microsecond per reading and 20 draws on a board of 50 unknowns.
     ///
     /// ```
@@ -220,6 +264,45 @@ impl Sweep {
         self.spread_here(hertz, readings, varied)
     }
 
+    /// Whether a meter moves a reading of a list noticeably.
+    pub(crate) fn is_loaded(&self, reading: usize, spread: &Spread) -> bool {
+        match (spread.mean.get(reading), spread.unloaded.get(reading)) {
+            (Some(with), Some(without)) => is_moved(*with, *without),
+            _ => false,
+        }
+    }
+
+    /// The board with these edits made, its response at `hertz` if given, and the volts that a meter of that resistance reads at each
+    /// net: solved with the meter on where that moves the net.
+    ///
+    /// # Errors
+    /// As for [`Sweep::solve`].
+    pub(crate) fn metered(
+        &mut self,
+        edits: &[Edit],
+        hertz: Option<f64>,
+        nets: &[Node],
+        meter: f64,
+    ) -> Result<(super::sweep::Faulted, Vec<f64>), SolveError> {
+        let solved = self.solve(edits, hertz)?;
+        let reading =
+            |net: &Node| Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: Some(meter) };
+        let mut volts = self.read(&nets.iter().map(reading).collect::<Vec<_>>())?;
+        for (net, volts) in nets.iter().zip(&mut volts) {
+            if is_moved(*volts, solved.volts(*net)) {
+                let on = Edit::Bridge { a: *net, b: Node::GROUND, ohms: meter };
+                let with: Vec<Edit> = edits.iter().cloned().chain([on]).collect();
+                // Where that has no operating point the first order stands.
+                if self.find_point(&with).is_ok() {
+                    *volts =
+                        self.read(&[Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: None }])?
+                            [0];
+                }
+            }
+        }
+        Ok((solved, volts))
+    }
+
     fn respond_if_asked(&mut self, hertz: Option<f64>, readings: &[Reading]) -> Result<(), SolveError> {
         if readings.iter().any(|r| matches!(r, Reading::Gain { .. } | Reading::Level { .. })) {
             let hertz = hertz.unwrap_or(f64::NAN);
@@ -235,7 +318,7 @@ impl Sweep {
         let topology = self.topology_in_hand();
         let mut moved = Vec::new();
         for (draw, v) in varied.iter().enumerate() {
-            for (id, parameter) in &v.targets {
+            for Target { element: id, parameter, times } in &v.targets {
                 let Ok(element) = compiled.network.element(*id) else {
                     continue;
                 };
@@ -243,7 +326,7 @@ impl Sweep {
                     continue;
                 };
                 let param = topology.first_param[id.index()] as usize + at;
-                let size = v.one_sd(self.state.params[param]);
+                let size = times * v.one_sd(self.state.params[param]);
                 let linear = topology.linear_parts_of(param);
                 let device = topology.devices().position(|d| d.element() == *id);
                 let kind = match (linear, device) {
@@ -294,8 +377,7 @@ impl Sweep {
         let at_point: Vec<Change> =
             moved.iter().map(|m| Change { balance: linear.balance(m, linear.x) }).collect();
         let omega = std::f64::consts::TAU * hertz.unwrap_or(0.0);
-        let mut spread =
-            Spread { mean: Vec::new(), sd: Vec::new(), loadings: Vec::new(), draws: varied.len() };
+        let mut spread = Spread { draws: varied.len(), ..Spread::default() };
         for reading in readings {
             let mut row = vec![0.0; varied.len()];
             let mean = match reading {
@@ -310,6 +392,10 @@ impl Sweep {
                 }
             };
             spread.mean.push(mean);
+            spread.unloaded.push(match reading {
+                Reading::Volts { .. } | Reading::Amps { .. } => dot(&self.direction(reading), linear.x),
+                Reading::Gain { .. } | Reading::Level { .. } => mean,
+            });
             spread.sd.push(row.iter().map(|l| l * l).sum::<f64>().sqrt());
             spread.loadings.extend(row);
         }
@@ -459,12 +545,13 @@ impl Sweep {
         self.find_point(edits)?;
         let nominal = self.state.params.clone();
         let start = self.state.work.x.clone();
-        let places = self.places(varied, &nominal);
+        let places = self.places(varied);
         let mut rows = Vec::with_capacity(draws.len());
         for draw in draws {
             self.state.params.copy_from_slice(&nominal);
-            for (number, param, change) in &places {
-                self.state.params[*param] += change * draw.get(*number).copied().unwrap_or(0.0);
+            for (number, param, times) in &places {
+                let drawn = draw.get(*number).copied().unwrap_or(0.0);
+                self.state.params[*param] = varied[*number].drawn(self.state.params[*param], *times, drawn);
             }
             self.state.work.x.copy_from_slice(&start);
             self.find_point_again()?;
@@ -475,17 +562,17 @@ impl Sweep {
         Ok(Samples { rows, spread })
     }
 
-    /// (draw, value, change for a draw of 1) of everything the draws move.
-    fn places(&self, varied: &[Varied], nominal: &[f64]) -> Vec<(usize, usize, f64)> {
+    /// (draw, value, how far it moves for the draw's size) of everything the draws move.
+    fn places(&self, varied: &[Varied]) -> Vec<(usize, usize, f64)> {
         let compiled = &self.compiled[self.state.active];
         let mut places = Vec::new();
         for (number, v) in varied.iter().enumerate() {
-            for (id, parameter) in &v.targets {
+            for Target { element: id, parameter, times } in &v.targets {
                 let place =
                     compiled.network.element(*id).ok().and_then(|e| param_place(&e.primitive, *parameter));
                 if let Some(at) = place {
                     let param = compiled.topology.first_param[id.index()] as usize + at;
-                    places.push((number, param, v.change(nominal[param])));
+                    places.push((number, param, *times));
                 }
             }
         }
@@ -528,11 +615,15 @@ impl Sweep {
     }
 }
 
+fn is_moved(with: f64, without: f64) -> bool {
+    (with - without).abs() > LOADED_SHARE * without.abs() + LOADED_VOLTS
+}
+
 fn spread_of(rows: &[Vec<f64>], readings: usize) -> Spread {
     let count = rows.len().max(1) as f64;
     let mean: Vec<f64> = (0..readings).map(|r| rows.iter().map(|row| row[r]).sum::<f64>() / count).collect();
     let variance =
         |r: usize| rows.iter().map(|row| (row[r] - mean[r]).powi(2)).sum::<f64>() / (count - 1.0).max(1.0);
     let sd = (0..readings).map(|r| variance(r).sqrt()).collect();
-    Spread { mean, sd, loadings: Vec::new(), draws: 0 }
+    Spread { mean, sd, ..Spread::default() }
 }

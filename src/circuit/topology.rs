@@ -11,6 +11,7 @@ use num_complex::Complex64;
 use super::linear::{Entry, Plan};
 use super::network::{Control, ElementId, Law, Network, Node, Primitive};
 use super::parameters::params_of;
+use super::poles::Reactive;
 use super::stamps::{Device, DeviceView, Kind, Pair};
 
 /// What an unknown stands for.
@@ -446,6 +447,24 @@ impl Topology {
         for l in &self.inductors {
             values[l.slots[0] as usize].im -= omega * params[l.param as usize];
         }
+    }
+
+    /// Capacitors and inductors with their values.
+    pub fn reactive<'a>(&'a self, params: &'a [f64]) -> impl Iterator<Item = Reactive> + 'a {
+        let capacitors = self.capacitors.iter().map(|c| Reactive {
+            ends: c.ends,
+            slots: c.slots,
+            value: params[c.param as usize],
+            inductor: false,
+        });
+        let ground = self.n as u16;
+        let inductors = self.inductors.iter().map(move |l| Reactive {
+            ends: [l.ends[0], ground],
+            slots: l.slots,
+            value: -params[l.param as usize],
+            inductor: true,
+        });
+        capacitors.chain(inductors)
     }
 
     /// A new plan for the matrix in `values` (in this topology's slots), adopted at once; the caller's values are void afterwards.

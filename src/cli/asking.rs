@@ -56,10 +56,20 @@ impl Asker<'_, '_> {
         self.typed(&[])
     }
 
+    /// One line as typed, an empty one too; nothing where the input has ended or the user leaves.
+    ///
+    /// # Errors
+    /// When it can't be asked.
+    pub fn raw(&mut self, question: &str) -> Result<Option<String>, Failure> {
+        self.say(question)?;
+        let to = if self.aside { &mut *self.screen.err } else { &mut *self.screen.out };
+        Ok(self.input.ask(to, &[], self.screen.width)?.map(|l| l.trim().to_string()))
+    }
+
     fn typed(&mut self, choices: &[String]) -> Result<Option<String>, Failure> {
         let to = if self.aside { &mut *self.screen.err } else { &mut *self.screen.out };
         match self.input.ask(to, choices, self.screen.width)? {
-            None if self.input.has_keys() => Err(Failure::Input("stopped; no card was made".into())),
+            None if self.input.has_keys() => Err(Failure::Input("stopped; nothing was made".into())),
             line => Ok(line.map(|l| l.trim().to_string()).filter(|l| !l.is_empty())),
         }
     }
@@ -90,6 +100,22 @@ impl Asker<'_, '_> {
         }
     }
 
+    /// One of several; nothing for Enter alone.
+    ///
+    /// # Errors
+    /// As [`Asker::line`].
+    pub fn pick(&mut self, question: &str, choices: &[Choice]) -> Result<Option<usize>, Failure> {
+        self.one(question, choices, &[])
+    }
+
+    /// Shows lines as they are.
+    ///
+    /// # Errors
+    /// When they can't be written.
+    pub fn show(&mut self, text: &str) -> Result<(), Failure> {
+        self.put(text)
+    }
+
     /// Any number of several; none for Enter alone.
     ///
     /// # Errors
@@ -100,7 +126,9 @@ impl Asker<'_, '_> {
         'again: loop {
             let Some(line) = self.typed(&words)? else { return Ok(Vec::new()) };
             let mut out: Vec<String> = Vec::new();
-            for part in line.split([',', ' ']).filter(|p| !p.is_empty()) {
+            // With commas a blank is part of a word: 'meter, audio probe, iron'.
+            let marks: &[char] = if line.contains(',') { &[','] } else { &[' '] };
+            for part in line.split(marks).map(str::trim).filter(|p| !p.is_empty()) {
                 match understand(part, &words, false) {
                     Said::Answer(i) if out.contains(&words[i]) => {}
                     Said::Answer(i) => out.push(words[i].clone()),
@@ -155,6 +183,15 @@ impl Asker<'_, '_> {
         let rows: Vec<Choice> =
             Build::ALL.iter().map(|b| Choice { word: b.name().into(), says: String::new() }).collect();
         Ok(self.one("How is it built? Enter if it is none of these.", &rows, &[])?.map(|i| Build::ALL[i]))
+    }
+
+    /// What kind of unit it is; `any` for none of them.
+    ///
+    /// # Errors
+    /// As [`Asker::line`].
+    pub fn kind(&mut self, kinds: &[Choice]) -> Result<Option<String>, Failure> {
+        let question = "What kind of unit is it? Enter if it is none of these.";
+        Ok(self.one(question, kinds, &[])?.map(|i| kinds[i].word.clone()))
     }
 
     /// What powers it.

@@ -1,7 +1,7 @@
 //! `halfsplit bench`.
 
 use super::input::Input;
-use super::next::{heading, leading, step};
+use super::next::{Detail, heading, leading, step_in};
 use super::open;
 use super::screen::{Failure, Screen, clock, wrap};
 use super::target::{JobArg, board_of, hold};
@@ -10,6 +10,7 @@ use crate::job::session::{Change, Ended, STEERING, Session, Showing, Talk};
 use crate::job::store::{Held, StoreError};
 use crate::job::{CheckStep, Diagnosis, JobCard, Proposal};
 use crate::rules::Rules;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -58,6 +59,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     };
     let board = board_of(&job, target.job.as_deref())?;
     let mut talk = Bench {
+        rules,
         typed: target.typed(),
         saved: held.is_some(),
         held,
@@ -65,6 +67,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         input,
         screen,
         reads: false,
+        seen: BTreeSet::new(),
     };
     let ended = Session::new(rules, job, board.as_ref()).run(&mut talk)?;
     talk.farewell(ended)
@@ -72,6 +75,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 
 /// The terminal's side of the conversation.
 struct Bench<'a, 'b> {
+    rules: &'a Rules,
     /// What to type for this card in another command.
     typed: String,
     saved: bool,
@@ -81,7 +85,14 @@ struct Bench<'a, 'b> {
     screen: &'a mut Screen<'b>,
     /// Whether the step shown takes readings.
     reads: bool,
+    /// Cautions that were shown in full.
+    seen: BTreeSet<String>,
 }
+
+/// Lines of the smallest terminal, less two for the prompt and what the last answer was noted as.
+const LINES: usize = 24 - 2;
+/// What is left out of a step to make it fit, bit by bit: how many suspects and how many reasons are shown.
+const FITS: [(usize, usize); 6] = [(4, 2), (4, 1), (3, 1), (2, 1), (1, 1), (1, 0)];
 
 impl Bench<'_, '_> {
     fn farewell(&mut self, ended: Ended) -> Result<(), Failure> {
@@ -95,9 +106,13 @@ impl Bench<'_, '_> {
         self.screen.text(&wrap(&words, self.screen.width, "", ""))
     }
 
-    fn opening(&self, job: &JobCard, findings: usize) -> String {
+    fn opening(&self, job: &JobCard, findings: usize) -> Result<String, Failure> {
         let width = self.screen.width;
-        let mut out = heading(job, width);
+        let mut out = heading(self.rules, job, None, width)?;
+        let words = job.card.complaint.as_ref().and_then(|c| c.words.as_ref());
+        if words.is_some() {
+            out += &wrap("Misread? Type SYMPTOM=no or SYMPTOM=yes at any step.", width, "", "");
+        }
         if findings > 0 {
             let plural = if findings == 1 { "" } else { "s" };
             out += &wrap(&format!("Resumed with {findings} finding{plural}."), width, "", "");
@@ -112,17 +127,45 @@ impl Bench<'_, '_> {
             "",
         );
         out.push('\n');
-        out
+        Ok(out)
     }
 
-    fn step(&mut self, diagnosis: &Diagnosis<'_>, proposal: &Proposal) -> Result<String, Failure> {
+    fn step(
+        &mut self,
+        diagnosis: &Diagnosis<'_>,
+        proposal: &Proposal,
+        in_full: bool,
+    ) -> Result<String, Failure> {
         self.reads = proposal.check.as_ref().is_some_and(|c| c.unit.is_some());
+        if in_full {
+            self.seen.clear();
+        }
+        let mut out = String::new();
+        for (suspects, reasons) in FITS {
+            out = self.step_of(diagnosis, proposal, suspects, reasons)?;
+            if in_full || out.lines().count() <= LINES {
+                break;
+            }
+        }
+        let cautions = proposal.check.iter().flat_map(|c| &c.cautions);
+        let cautions = cautions.chain(proposal.remedy.iter().flat_map(|r| &r.cautions));
+        self.seen.extend(cautions.cloned());
+        Ok(out)
+    }
+
+    fn step_of(
+        &self,
+        diagnosis: &Diagnosis<'_>,
+        proposal: &Proposal,
+        suspects: usize,
+        reasons: usize,
+    ) -> Result<String, Failure> {
         let width = self.screen.width;
         // A rule is for the eye; a screen reader would read it out.
         let rule = if self.input.has_keys() { "-".repeat(width.min(40)) } else { String::new() };
         let mut out = format!("{rule}\n");
-        out += &leading(diagnosis, 4, width)?;
-        out += &step(proposal, None, width);
+        out += &leading(diagnosis, suspects, width)?;
+        out += &step_in(proposal, None, width, Detail { seen: &self.seen, reasons });
         if let Some(check) = &proposal.check {
             out += &answers(check, width);
         } else if proposal.remedy.is_some() {
@@ -148,6 +191,8 @@ impl Bench<'_, '_> {
         } else {
             wrap("An answer's number, its word or its first letters.", width, "", "  ")
         };
+        let more = "Several answers in a line (silent, hiss=no), readings by pin (IC1.3 4.4, Q1 C 4.0), and a new symptom in your own words are taken at any step.";
+        out += &wrap(more, width, "", "  ");
         for (word, _, says) in STEERING {
             out += &wrap(says, width, &format!("  {word:<9} "), "            ");
         }
@@ -186,8 +231,9 @@ impl Talk for Bench<'_, '_> {
     fn show(&mut self, what: &Showing<'_, '_>) -> Result<(), Failure> {
         let width = self.screen.width;
         let text = match what {
-            Showing::Opening(job, findings) => self.opening(job, *findings),
-            Showing::Step(diagnosis, proposal) => self.step(diagnosis, proposal)?,
+            Showing::Opening(job, findings) => self.opening(job, *findings)?,
+            Showing::Step(diagnosis, proposal) => self.step(diagnosis, proposal, false)?,
+            Showing::Again(diagnosis, proposal) => self.step(diagnosis, proposal, true)?,
             Showing::Suspects(diagnosis) => suspects::table(&diagnosis.suspects()?, 12, width),
             Showing::Why(reasons) => why::text(reasons, width) + "\n",
             Showing::Help => self.help(),

@@ -3,7 +3,7 @@
 use super::learn;
 use super::report;
 use super::screen::{Failure, Screen};
-use super::target::{board_of, yaml_files};
+use super::target::{board_of, cards};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
@@ -48,7 +48,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     };
     let mut jobs = Vec::new();
     for path in paths {
-        for file in yaml_files(path)? {
+        for file in cards(path)? {
             let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
             let job = JobCard::read(&store::read(&file)?)?;
             let board = board_of(&job, Some(&file))?;

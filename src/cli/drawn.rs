@@ -27,7 +27,8 @@ pub fn of_rules(
     screen: &mut Screen<'_>,
 ) -> Result<(), Failure> {
     empty(folder)?;
-    let simulation = Simulation { seed: args.seed, checks: CHECKS, pick: Pick::Near, history: args.history };
+    let simulation =
+        Simulation { seed: args.seed(), checks: CHECKS, pick: Pick::Near, history: args.history };
     let bar = progress(screen, count as u64, "cards");
     for number in 1..=count {
         let text = card(rules, &draw(rules, &simulation, number as u64), number as u64);

@@ -17,7 +17,7 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "With --cases and no board, units are drawn from the rules alone: fast, for thousands of cards. With a board, the \
-    first of --strategies (the planner, if left out) plays each unit: seconds a card.\n\nExamples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner,half-split\n  halfsplit drill --cases 1000 --seed 7 -o drawn/\n  halfsplit drill --example tin-lantern --cases 20 -o played/\n  halfsplit cases learn drawn/ -o learned.yaml"
+    first of --strategies (the planner, if left out) plays each unit: seconds a card.\n\nExamples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner\n  halfsplit drill --cases 1000 --seed 7 -o drawn/\n  halfsplit drill --example tin-lantern --cases 20 -o played/\n  halfsplit cases learn drawn/ -o learned.yaml"
 )]
 pub struct Args {
     /// The board file
@@ -35,9 +35,9 @@ pub struct Args {
     /// Folder for the cards; made if it isn't there, must be empty
     #[arg(short, long, value_name = "DIR", requires = "cases")]
     output: Option<PathBuf>,
-    /// What the units and all that happens to them are drawn from
-    #[arg(long, value_name = "S", default_value_t = 1)]
-    pub(super) seed: u64,
+    /// What the units and all that happens to them are drawn from [default: the time for practice, else 1]
+    #[arg(long, value_name = "S")]
+    seed: Option<u64>,
     /// fresh-build, worked-before or after-change [default: fresh-build; any, where cards are drawn from the rules]
     #[arg(long, value_name = "H")]
     pub(super) history: Option<History>,
@@ -88,7 +88,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             terms: Terms { look: args.look, ..Terms::default() },
         },
         games: args.auto.unwrap_or(1),
-        seed: args.seed,
+        seed: args.seed(),
         hidden,
         outside: args.outside,
         hands: if hands.is_empty() { all() } else { hands },
@@ -106,6 +106,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         if screen.json {
             return Err(Failure::Usage("--json wants --auto N; a person plays in plain lines".into()));
         }
+        if args.seed.is_none() {
+            drill.seed = by_the_clock(&screen.now);
+        }
+        let again = format!("This unit is number {}; the same again: --seed {}", drill.seed, drill.seed);
+        screen.say(&again)?;
         let rig = drill::rig(rules, &board, &drill)?;
         let unit = drill::unit(&rig, &drill, 0)?;
         return drill::practise(&rig, &unit, &drill.setting, &mut std::io::stdin().lock(), screen.out)
@@ -123,6 +128,19 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         return screen.document(&report);
     }
     screen.text(&page(&report, drill.hidden))
+}
+
+/// A seed that is another one each second: whoever practises wants another fault each time.
+fn by_the_clock(now: &str) -> u64 {
+    let digits: String = now.chars().filter(char::is_ascii_digit).collect();
+    digits.parse::<u64>().map_or(1, |time| time % 100_000)
+}
+
+impl Args {
+    /// The seed asked for, or the usual one.
+    pub(super) fn seed(&self) -> u64 {
+        self.seed.unwrap_or(1)
+    }
 }
 
 fn broke_off(e: PractiseError) -> Failure {

@@ -58,7 +58,8 @@ pub fn man(args: &ManArgs, mut command: clap::Command, screen: &mut Screen<'_>) 
         }
         let path = folder.join(format!("{name}.1"));
         output::check(&path, args.force)?;
-        let text = String::from_utf8(page(command.name(name))?).map_err(|e| Failure::System(e.to_string()))?;
+        let text =
+            String::from_utf8(page(command.name(name))?).map_err(|e| Failure::System(e.to_string()))?;
         pages.push((path, text));
     }
     for (path, text) in &pages {

@@ -10,11 +10,14 @@ use std::path::PathBuf;
 
 mod asking;
 mod bench;
+mod board;
 mod cases;
 mod coverage;
 mod drawn;
 mod drill;
+mod heard;
 mod input;
+mod jobs;
 mod learn;
 mod manual;
 mod next;
@@ -24,10 +27,13 @@ mod output;
 mod report;
 pub mod rules;
 mod screen;
+mod set;
 mod sheet;
+mod show;
 mod summary;
 mod suspects;
 mod target;
+mod whatif;
 mod why;
 
 pub use screen::{ErrorDocument, Failure, Screen, clock, document, wrap};
@@ -74,11 +80,18 @@ enum Command {
     Suspects(suspects::Args),
     Why(why::Args),
     Note(note::NoteArgs),
+    Show(show::ShowArgs),
+    Set(set::SetArgs),
     Strike(note::StrikeArgs),
+    Undo(set::UndoArgs),
+    Compare(show::CompareArgs),
     Close(note::CloseArgs),
     Summary(summary::Args),
+    Board(board::Args),
     Sheet(sheet::SheetArgs),
-    Whatif(sheet::WhatifArgs),
+    Whatif(whatif::Args),
+    Jobs(jobs::JobsArgs),
+    Examples(jobs::ExamplesArgs),
     Drill(drill::Args),
     Coverage(coverage::Args),
     Cases(cases::Args),
@@ -123,7 +136,9 @@ impl Cli {
             return screen.text(FIRST);
         };
         if self.bare && self.rules.is_empty() {
-            return Err(Failure::Usage("--bare leaves the built-in packs out; name others with --rules PATH".into()));
+            return Err(Failure::Usage(
+                "--bare leaves the built-in packs out; name others with --rules PATH".into(),
+            ));
         }
         match command {
             Command::Completions(args) => return manual::completions(args, Cli::command(), screen),
@@ -144,7 +159,10 @@ impl Cli {
         }
         match command {
             Command::Sheet(args) => return sheet::sheet(args, screen),
-            Command::Whatif(args) => return sheet::whatif(args, screen),
+            Command::Jobs(args) => return jobs::jobs(args, screen),
+            Command::Examples(_) => return jobs::examples(screen),
+            Command::Whatif(args) => return whatif::run(args, screen),
+            Command::Board(args) if !args.needs_rules() => return board::run(args, screen),
             _ => {}
         }
         let rules = &target::rules(&self.rules, self.bare)?;
@@ -156,14 +174,21 @@ impl Cli {
             Command::Why(args) => why::run(args, rules, screen),
             Command::Note(args) => note::note(args, rules, screen),
             Command::Strike(args) => note::strike(args, rules, screen),
+            Command::Show(args) => show::show(args, rules, screen),
+            Command::Set(args) => set::set(args, rules, screen),
+            Command::Undo(args) => set::undo(args, rules, screen),
+            Command::Compare(args) => show::compare(args, rules, screen),
             Command::Close(args) => note::close(args, rules, screen),
             Command::Summary(args) => summary::run(args, rules, screen),
+            Command::Board(args) => board::run_with(args, rules, screen),
             Command::Coverage(args) => coverage::run(args, rules, screen),
             Command::Drill(args) => drill::run(args, rules, screen),
             Command::Cases(args) => cases::run(args, rules, screen),
             Command::Rules(_)
             | Command::Sheet(_)
             | Command::Whatif(_)
+            | Command::Jobs(_)
+            | Command::Examples(_)
             | Command::Completions(_)
             | Command::Man(_) => Ok(()),
         }

@@ -1,5 +1,6 @@
 //! `halfsplit next`.
 
+use super::heard;
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
 use crate::job::{CheckStep, Diagnosis, JobCard, Proposal, RemedyOffer, Terms};
@@ -7,6 +8,7 @@ use crate::plan::{Count, Tariff};
 use crate::rules::Rules;
 use crate::text::Complaints;
 use crate::units::{Minutes, Probability, show};
+use std::collections::BTreeSet;
 
 /// Proposes the next cheapest check, or the remedy to try
 #[derive(Debug, clap::Args)]
@@ -66,39 +68,63 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&proposal);
     }
-    let text = heading(&diagnosis.job, screen.width)
+    let text = heading(rules, &diagnosis.job, Some(&args.job.typed()), screen.width)?
         + &step(&proposal, Some(&args.job.typed()), screen.width)
         + &leading(&diagnosis, 4, screen.width)?
         + &others(&proposal, screen.width);
     screen.text(&text)
 }
 
-/// The unit in a line, and the complaint in the owner's words.
-pub fn heading(job: &JobCard, width: usize) -> String {
+/// The unit in a line, and the complaint in the owner's words with what was read from them; with what to `typed` where that is
+/// to be put right.
+///
+/// # Errors
+/// When a word file is at fault.
+pub fn heading(
+    rules: &Rules,
+    job: &JobCard,
+    typed: Option<&str>,
+    width: usize,
+) -> Result<String, Complaints> {
     let card = &job.card;
     let mut facts = vec![card.history.name().replace('-', " ")];
     facts.extend(card.build.map(|b| format!("on {}", b.name().replace('-', " "))));
     let mut out = wrap(&format!("{}: {}", card.unit.value, facts.join(" ")), width, "", "  ");
     if let Some(words) = card.complaint.as_ref().and_then(|c| c.words.as_ref()) {
         out += &wrap(&format!("\"{words}\""), width, "", " ");
+        out += &heard::brief(rules, job, typed, width)?;
     }
     out.push('\n');
-    out
+    Ok(out)
+}
+
+/// How much of a step is shown.
+#[derive(Clone, Copy, Debug)]
+pub struct Detail<'a> {
+    /// Cautions that were read before: a line is enough for all of them together.
+    pub seen: &'a BTreeSet<String>,
+    /// How many reasons.
+    pub reasons: usize,
 }
 
 /// The step with how, why and caution; for a `job`, also what to type.
 pub fn step(proposal: &Proposal, job: Option<&str>, width: usize) -> String {
+    step_in(proposal, job, width, Detail { seen: &BTreeSet::new(), reasons: 2 })
+}
+
+/// The step in as much detail as is asked for.
+pub fn step_in(proposal: &Proposal, job: Option<&str>, width: usize, detail: Detail<'_>) -> String {
     let mut out = String::new();
     if let Some(check) = &proposal.check {
-        out += &check_text(check, job.is_some(), width);
+        out += &check_text(check, job.is_some(), width, detail.seen);
     }
     if let Some(remedy) = &proposal.remedy {
-        out += &remedy_text(remedy, width);
+        out += &remedy_text(remedy, width, detail.seen);
     }
     if let Some(done) = &proposal.done {
         out += &wrap(done, width, "Stop: ", "      ");
     }
-    for (i, why) in proposal.why.iter().take(2).enumerate() {
+    for (i, why) in proposal.why.iter().take(detail.reasons).enumerate() {
         out += &wrap(why, width, if i == 0 { "  Why      " } else { "           " }, "           ");
     }
     if let Some(job) = job
@@ -117,7 +143,7 @@ pub fn step(proposal: &Proposal, job: Option<&str>, width: usize) -> String {
     out
 }
 
-fn check_text(check: &CheckStep, with_answers: bool, width: usize) -> String {
+fn check_text(check: &CheckStep, with_answers: bool, width: usize, seen: &BTreeSet<String>) -> String {
     let verb = match check.kind.as_str() {
         "ask" => "Ask",
         "look" => "Look",
@@ -160,22 +186,51 @@ fn check_text(check: &CheckStep, with_answers: bool, width: usize) -> String {
         format!(", with {}", check.needs.join(", ").replace('-', " "))
     };
     field("Takes", &format!("{}{power}{needs}", show::minutes(Minutes(check.minutes))));
-    for caution in &check.cautions {
-        field("Caution", caution);
+    out + &cautions(&check.cautions, width, seen)
+}
+
+/// Cautions in full, but those read before in a line together.
+fn cautions(all: &[String], width: usize, seen: &BTreeSet<String>) -> String {
+    let mut out = String::new();
+    let (old, new): (Vec<&String>, Vec<&String>) = all.iter().partition(|c| seen.contains(*c));
+    for caution in new {
+        out += &wrap(caution, width, "  Caution  ", "           ");
+    }
+    if !old.is_empty() {
+        let brief: Vec<String> = old.iter().map(|c| in_brief(c)).collect();
+        let room = width.saturating_sub(12);
+        let whole = brief.join("; ");
+        // One line: what does not fit is read in full with 'again'.
+        let shown: String = if whole.chars().count() <= room {
+            whole
+        } else {
+            let cut: String = whole.chars().take(room.saturating_sub(2)).collect();
+            format!(
+                "{} \u{2026}",
+                cut.rsplit_once(' ').map_or(cut.as_str(), |(head, _)| head).trim_end_matches([',', ';'])
+            )
+        };
+        out += &wrap(&shown, width, "  Caution  ", "           ");
     }
     out
 }
 
-fn remedy_text(remedy: &RemedyOffer, width: usize) -> String {
+/// What a caution says to do, in a few words.
+fn in_brief(caution: &str) -> String {
+    let doing = caution.split_once(": ").map_or(caution, |(_, doing)| doing);
+    doing.split([',', ';']).next().unwrap_or(doing).trim_end_matches('.').to_owned()
+}
+
+fn remedy_text(remedy: &RemedyOffer, width: usize, seen: &BTreeSet<String>) -> String {
     let mut out = wrap(&format!("Mend: {}", remedy.text), width, "", "  ");
     let mut field = |name: &str, text: &str| {
         out += &wrap(text, width, &format!("  {name:<9}"), "           ");
     };
-    field("Takes", &format!("{}, parts {:.2}", show::minutes(Minutes(remedy.minutes)), remedy.money));
-    for caution in &remedy.cautions {
-        field("Caution", caution);
+    if let Some(suspect) = &remedy.suspect {
+        field("For", suspect);
     }
-    out
+    field("Takes", &format!("{}, parts {:.2}", show::minutes(Minutes(remedy.minutes)), remedy.money));
+    out + &cautions(&remedy.cautions, width, seen)
 }
 
 /// The leading suspects in a few lines.

@@ -1,12 +1,18 @@
 //! `halfsplit open`.
 
 use super::asking::{Asker, Choice};
+use super::heard;
 use super::input::Input;
 use super::screen::{Failure, Screen, wrap};
+use super::set::power_source;
 use super::target::{board_of, quoted};
 use crate::job::store;
-use crate::job::{Diagnosis, JobCard, NewCard, PowerSource};
-use crate::rules::{Applies, Build, History, Rules, Tool};
+use crate::job::{
+    Diagnosis, FACTS, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, outline_of,
+    owners_remark, unit_rules,
+};
+use crate::rules::places::Library as Places;
+use crate::rules::{Build, History, Rules, Tool};
 use crate::text::{Complaint, Source, or_nearest};
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
@@ -14,7 +20,7 @@ use std::path::{Path, PathBuf};
 /// Makes a job card; at a terminal it asks for what the flags leave open
 #[derive(Clone, Debug, Default, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit open tin-lantern.yaml          asks at a terminal; Enter skips a question\n  halfsplit open tin-lantern.yaml --unit \"Tin Lantern\" --history fresh-build --build stripboard --complaint \"no sound\"\n  halfsplit open echo.yaml --history worked-before --block echo-chip --tools meter,audio-probe --symptom latch-up"
+    after_help = "Examples:\n  halfsplit open tin-lantern.yaml          asks at a terminal; Enter skips a question\n  halfsplit open tin-lantern.yaml --history fresh-build --complaint \"no sound\"\n  halfsplit open echo.yaml --block echo-chip --symptom latch-up --tools meter"
 )]
 pub struct Args {
     /// The card to make; an existing file is left alone
@@ -46,15 +52,29 @@ pub struct Args {
     /// A block the unit has, by pack id (may be given again)
     #[arg(long, value_name = "B")]
     block: Vec<String>,
+    /// What kind of unit it is, such as echo-delay; else it is read out of the words (halfsplit rules list --kind outline)
+    #[arg(long, value_name = "KIND")]
+    outline: Option<String>,
+    /// Something that the unit has or lacks, such as battery=no (may be given again)
+    #[arg(long, value_name = "FACT=yes|no")]
+    fact: Vec<String>,
+    /// What happened just before, such as dropped (may be given again)
+    #[arg(long, value_name = "EVENT")]
+    happened: Vec<String>,
     /// What was changed last
     #[arg(long, value_name = "TEXT")]
     changed: Option<String>,
+    #[command(flatten)]
+    fields: super::set::FieldArgs,
     /// Ask for what is missing also where stdin is no terminal
     #[arg(long, conflicts_with = "no_ask")]
     ask: bool,
     /// Ask nothing, also at a terminal
     #[arg(long)]
     no_ask: bool,
+    /// An open reading, and the symptom that was picked for it
+    #[arg(skip)]
+    settled: Option<(Vec<String>, String)>,
 }
 
 /// Runs the command.
@@ -72,6 +92,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     }
     make(&args, rules, screen)?;
     let job = quoted(&args.job.display().to_string());
+    if !asks && !screen.json {
+        let read = JobCard::read(&store::read(&args.job)?)?;
+        let text = understood(&args, rules, &read, screen)?;
+        screen.text(&text)?;
+    }
     if screen.json {
         let card = JobCard::read(&store::read(&args.job)?)?.card;
         return screen.document(&card);
@@ -142,25 +167,25 @@ fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(),
     }
     if args.complaint.is_none() && args.symptom.is_empty() {
         args.complaint = asker.line("What is heard, or not heard? In your own words:")?;
-        if let Some(words) = &args.complaint {
-            let heard: Vec<String> = symptoms_in(rules, words)
-                .iter()
-                .filter_map(|id| rules.find_symptom(id).ok())
-                .map(|id| rules.symptom(id).says.clone())
-                .collect();
-            if !heard.is_empty() {
-                asker.say(&format!("Read as: {}.", heard.join("; ")))?;
-            }
+        if let Some(words) = args.complaint.clone() {
+            listen(args, asker, rules, &words)?;
         }
     }
-    if args.block.is_empty() && args.board.is_none() {
-        let blocks: Vec<Choice> = rules
-            .packs()
-            .filter(|(_, p)| p.applies == Applies::WithBlock)
-            .map(|(_, p)| Choice { word: p.id.clone(), says: p.title.clone() })
+    if args.block.is_empty() && args.board.is_none() && args.outline.is_none() {
+        let library = rules.library()?;
+        let power = args.power.as_deref().map(power_source).transpose()?;
+        let read = outline_read(args, &library, power);
+        let kinds: Vec<Choice> = library
+            .outlines
+            .iter()
+            .filter(|(id, _)| !id.starts_with("any"))
+            .map(|(id, o)| Choice { word: id.clone(), says: o.says.value.clone() })
             .collect();
-        if !blocks.is_empty() {
-            args.block = asker.several("Which of these blocks has it? Enter if you don't know.", &blocks)?;
+        // What the words name need not be asked.
+        if read.starts_with("any") {
+            args.outline = asker.kind(&kinds)?;
+        } else if let Some(outline) = library.outlines.get(&read) {
+            asker.say(&format!("Taken for: {}.", outline.says.value))?;
         }
     }
     if args.tools.is_empty() {
@@ -169,75 +194,166 @@ fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(),
     Ok(())
 }
 
+/// The kind of unit that the words name.
+fn outline_read(args: &Args, library: &Places, power: Option<PowerSource>) -> String {
+    let texts = [args.unit.as_deref().unwrap_or_default(), args.complaint.as_deref().unwrap_or_default()];
+    outline_of(library, &texts, power)
+}
+
+/// `battery=no` as typed.
+fn fact(typed: &str) -> Result<(String, bool), Failure> {
+    let (name, value) = typed.split_once('=').unwrap_or((typed, "yes"));
+    let value = match value.trim() {
+        "yes" | "true" => true,
+        "no" | "false" | "none" => false,
+        other => {
+            let message = format!("'{other}' is no answer to '{name}'");
+            return Err(Failure::Complaints(
+                Complaint::nowhere("bad-value", message).help("write yes or no").into(),
+            ));
+        }
+    };
+    let name = name.trim();
+    if !FACTS.contains(&name) {
+        let message = format!("unknown fact '{name}'");
+        let help = or_nearest(name, FACTS);
+        return Err(Failure::Complaints(Complaint::nowhere("unknown-name", message).help(help).into()));
+    }
+    Ok((name.to_string(), value))
+}
+
+/// A board's path as the card has it, from its own folder: as typed where it is there, else from where the command was typed.
+fn from_card(card: &Path, board: &str) -> String {
+    let folder = card.parent().filter(|p| !p.as_os_str().is_empty());
+    let Some(folder) = folder else { return board.into() };
+    if folder.join(board).exists() || !Path::new(board).exists() {
+        return board.into();
+    }
+    let plain = |p: &Path| p.components().all(|c| matches!(c, std::path::Component::Normal(_)));
+    if plain(folder) && plain(Path::new(board)) {
+        let up: PathBuf = folder.components().map(|_| "..").collect();
+        return up.join(board).display().to_string();
+    }
+    std::fs::canonicalize(board).map_or_else(|_| board.into(), |p| p.display().to_string())
+}
+
+/// Says what was read from a complaint that was typed, and asks one question where it is open what is meant.
+fn listen(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules, words: &str) -> Result<(), Failure> {
+    let heard = hear(rules, words)?;
+    if heard.symptoms().is_empty() && heard.perhaps().is_empty() {
+        return Ok(());
+    }
+    asker.say("Read as:")?;
+    let width = asker.screen.width;
+    asker.show(&heard::rows(rules, &heard.parse, None, width))?;
+    let Some(open) = heard.parse.open.first() else { return Ok(()) };
+    let says = |id: &String| {
+        rules.find_symptom(id).map_or_else(|_| String::new(), |s| rules.symptom(s).says.clone())
+    };
+    let choices: Vec<Choice> =
+        open.one_of.iter().map(|id| Choice { word: id.clone(), says: says(id) }).collect();
+    let question = format!("\"{}\": which of these is it? Enter leaves it open.", open.words.join(", "));
+    if let Some(picked) = asker.pick(&question, &choices)? {
+        args.settled = Some((open.one_of.clone(), open.one_of[picked].clone()));
+    }
+    Ok(())
+}
+
+/// What was read from the complaint, for the screen.
+fn understood(args: &Args, rules: &Rules, job: &JobCard, screen: &Screen<'_>) -> Result<String, Failure> {
+    let Some(words) = args.complaint.as_ref().filter(|w| !w.trim().is_empty()) else {
+        return Ok(String::new());
+    };
+    let heard = hear(rules, words)?;
+    let typed = quoted(&args.job.display().to_string());
+    Ok("Read from the complaint\n".to_string()
+        + &heard::rows(rules, &heard.parse, Some(&job.card), screen.width)
+        + &heard::remedy(&heard.parse, &typed, screen.width))
+}
+
 /// Proves the card, writes it, and ends with the reason where the unit is out of scope.
 fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let mut symptoms = args.symptom.clone();
-    if symptoms.is_empty()
-        && let Some(words) = &args.complaint
-    {
-        symptoms = symptoms_in(rules, words);
+    let heard = match &args.complaint {
+        Some(words) => hear(rules, words)?,
+        None => Hearing::default(),
+    };
+    // Symptoms given by hand stand in for those of the words.
+    let by_hand = !args.symptom.is_empty();
+    let mut symptoms = if by_hand { args.symptom.clone() } else { heard.symptoms() };
+    let mut perhaps = if by_hand { Vec::new() } else { heard.perhaps() };
+    if let Some((list, picked)) = &args.settled {
+        perhaps.retain(|l| l != list);
+        symptoms.push(picked.clone());
     }
     let power = match &args.power {
         Some(word) => Some(power_source(word)?),
-        None => None,
+        None => heard.power(),
     };
+    let owners = |f: OwnersFinding| NewFinding {
+        at: screen.at(),
+        check: f.check,
+        answer: f.answer,
+        remark: Some(owners_remark(&f.words)),
+    };
+    // What the rules have no event for stays in the words.
+    let library = rules.library()?;
+    let mut happened = args.happened.clone();
+    let known = |h: &String| library.happened.happened.get(h).is_some() && !args.happened.contains(h);
+    happened.extend(heard.happened().into_iter().filter(known));
     let stem = args.job.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-    let new = NewCard {
+    let mut new = NewCard {
         unit: args.unit.clone().unwrap_or(stem),
         received: screen.at(),
-        history: args.history,
+        history: args.history.or(heard.history()),
         changed: args.changed.clone(),
         build: args.build,
         power,
         words: args.complaint.clone(),
         symptoms,
-        board: args.board.clone(),
+        perhaps,
+        findings: Vec::new(),
+        board: args.board.as_ref().map(|b| from_card(&args.job, b)),
         blocks: args.block.clone(),
+        outline: match &args.outline {
+            Some(outline) => Some(outline.clone()),
+            // A board says itself what the unit has; blocks are the older way to say it.
+            None if args.board.is_none() && args.block.is_empty() => {
+                Some(outline_read(args, &library, power))
+            }
+            None => None,
+        },
+        facts: args.fact.iter().map(|f| fact(f)).collect::<Result<_, _>>()?,
+        happened,
         tools: args.tools.clone(),
     };
-    let text = new.text();
-    let job = JobCard::read(&Source::new(args.job.display().to_string(), text.as_str()))?;
+    if !by_hand {
+        let draft = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
+        let (of_unit, _) = unit_rules(rules, &draft)?;
+        new.findings = heard.findings(of_unit).into_iter().map(owners).collect();
+    }
+    let job = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
+    let job = args.fields.fields()?.set(&job)?;
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
     let declined = job.card.refusal();
     if declined.is_none() {
         let board = board_of(&job, Some(&args.job))?;
         Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
-    store::create(&args.job, &text)?;
+    store::create(&args.job, job.text())?;
     if let Some(refusal) = declined {
         let help = refusal.help();
         let help = if help.is_empty() { help } else { format!(" ({help})") };
         return Err(Failure::Input(format!("out of scope: {}{help}", refusal.says())));
     }
-    if args.power.is_none() && job.card.board.is_none() && !screen.json {
+    if job.card.power.is_none() && job.card.board.is_none() && !screen.json {
         let words = "The card doesn't say what feeds the unit. Find out before power comes on: a unit with a mains lead or \
                      valves inside is not for this bench. A line 'power: battery' (or adaptor, module-supply) on the card says it.";
         screen.say(wrap(words, screen.width, "", "").trim_end())?;
     }
-    let heard = job.card.complaint.as_ref().map(|c| c.symptoms.len()).unwrap_or(0);
-    if heard == 0 && !screen.json {
+    let silent = job.card.complaint.as_ref().is_none_or(|c| c.symptoms.is_empty() && c.perhaps.is_empty());
+    if silent && !screen.json {
         screen
             .say("No symptom was recognised in the complaint: the first questions will ask what is heard.")?;
     }
     Ok(())
-}
-
-fn power_source(word: &str) -> Result<PowerSource, Failure> {
-    PowerSource::ALL.iter().map(|(p, _)| *p).find(|p| p.name() == word).ok_or_else(|| {
-        let names = PowerSource::ALL.map(|(p, _)| p.name());
-        let complaint = Complaint::nowhere("unknown-name", format!("unknown power source '{word}'"));
-        Failure::Complaints(complaint.help(or_nearest(word, names)).into())
-    })
-}
-
-/// Symptoms whose words or phrases stand in the complaint, in the order of the rules.
-pub fn symptoms_in(rules: &Rules, words: &str) -> Vec<String> {
-    let text = format!(" {} ", words.to_lowercase().replace(|c: char| !c.is_alphanumeric() && c != '-', " "));
-    let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let text = format!(" {text} ");
-    rules
-        .symptoms()
-        .filter(|(_, s)| s.words.iter().any(|w| text.contains(&format!(" {w} "))))
-        .map(|(_, s)| s.id.clone())
-        .collect()
 }

@@ -97,7 +97,9 @@ fn place(path: &Path, force: bool) -> Result<Place, Failure> {
     let shown = path.display();
     let Ok(found) = std::fs::metadata(path) else {
         return match path.symlink_metadata() {
-            Ok(_) => Err(Failure::Input(format!("{shown} is a link that leads nowhere; remove it or name another file"))),
+            Ok(_) => Err(Failure::Input(format!(
+                "{shown} is a link that leads nowhere; remove it or name another file"
+            ))),
             Err(_) => Ok(Place::File),
         };
     };
@@ -116,7 +118,9 @@ fn place(path: &Path, force: bool) -> Result<Place, Failure> {
     match kind(&text, path) {
         // What was learned is a pack, and is learned anew.
         Some("a rule pack") if ours => Ok(Place::File),
-        Some(kind) => Err(Failure::Usage(format!("{shown} is {kind}, which is never written over; name another file"))),
+        Some(kind) => {
+            Err(Failure::Usage(format!("{shown} is {kind}, which is never written over; name another file")))
+        }
         None if ours || force || text.trim().is_empty() => Ok(Place::File),
         None => Err(Failure::Input(format!(
             "{shown} is there already, and does not say that halfsplit wrote it; --force replaces it"
@@ -155,7 +159,8 @@ fn kind(text: &str, path: &Path) -> Option<&'static str> {
     let has = |all: &[&str]| all.iter().all(|k| keys.iter().any(|key| key == k));
     let some = |any: &[&str]| keys.iter().filter(|key| any.contains(&key.as_str())).count();
     let card = ["history", "findings", "complaint", "outcome", "tools", "received"];
-    let shop = ["currency", "labour-per-hour", "labour-step", "tax", "terms", "dates", "numbers", "care", "contact"];
+    let shop =
+        ["currency", "labour-per-hour", "labour-step", "tax", "terms", "dates", "numbers", "care", "contact"];
     match () {
         () if has(&["halfsplit"]) || (has(&["unit"]) && some(&card) > 0) => Some("a job card"),
         () if has(&["board"]) && some(&["parts", "supply", "ground", "signal"]) > 0 => Some("a board"),
@@ -249,7 +254,10 @@ mod tests {
             assert!(is_ours(&marked(&"x\n".repeat(9000), form)), "{form:?}");
         }
         assert!(is_ours("{\n\"halfsplit_statistics\": 1,\n"));
-        assert!(!is_ours(&format!("{}{MARK}{}", "x\n".repeat(9000), "y\n".repeat(9000))), "in the middle it is only text");
+        assert!(
+            !is_ours(&format!("{}{MARK}{}", "x\n".repeat(9000), "y\n".repeat(9000))),
+            "in the middle it is only text"
+        );
         assert!(!is_ours("my notes"));
     }
 }

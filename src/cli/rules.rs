@@ -1,13 +1,15 @@
-//! `halfsplit rules check|list|show|schema`.
+//! `halfsplit rules check|list|show|read|schema`.
 
 use super::screen::{ErrorDocument, OneComplaint, document};
 use crate::job::store::{self, StoreError};
 use crate::rules::parts::Library;
-use crate::rules::{self, Counts, Rules};
+use crate::rules::places::{Library as Places, LibraryCounts, UnitFacts};
+use crate::rules::{self, Counts, History, Rules};
 use crate::text::{Complaints, Source, inert, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Exit code: done.
 pub const DONE: u8 = 0;
@@ -45,21 +47,39 @@ pub enum Command {
     )]
     Check,
     #[command(
-        after_help = "Examples:\n  halfsplit rules list --kind symptom\n  halfsplit rules list --kind device --json"
+        after_help = "Examples:\n  halfsplit rules list --kind symptom\n  halfsplit rules list --kind device --json\n  halfsplit rules list --kind role              what 'role:' of a board's part may say\n  halfsplit rules list --role coupling          the faults that such a part stands for"
     )]
-    /// List symptoms, faults, conditions, checks and remedies, and the devices and part kinds of boards
+    /// List symptoms, faults, conditions, checks and remedies, and the devices, part kinds and roles of boards
     List {
         /// Only items of this kind
-        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind"])]
+        #[arg(long, value_name = "KIND", value_parser = ["symptom", "fault", "condition", "check", "remedy", "device", "part-kind", "outline", "place", "role"])]
         kind: Option<String>,
+        /// Of a unit of this outline: its faults, checks and remedies
+        #[arg(long, value_name = "OUTLINE")]
+        of: Option<String>,
+        /// Only the faults that a board's part with this role stands for
+        #[arg(long, value_name = "ROLE", conflicts_with = "kind")]
+        role: Option<String>,
     },
     #[command(
         after_help = "Examples:\n  halfsplit rules show regulator-turned\n  halfsplit rules show TL072"
     )]
     /// Explain one item, device, part kind or pack
     Show {
-        /// Its id, such as `regulator-turned` or `TL072`
+        /// Its id, such as `regulator-turned`, `TL072`, `echo-delay` or `reservoir`
         id: String,
+        /// Of a unit of this outline, such as `listen@Q1` of a fuzz
+        #[arg(long, value_name = "OUTLINE")]
+        of: Option<String>,
+    },
+    #[command(
+        after_help = "Examples:\n  halfsplit rules read \"LED lights but nothing comes out\"\n  halfsplit rules read --rules my-words.yaml \"it goes wub wub\" \"no hum, no hiss\""
+    )]
+    /// Read a sentence as an owner's complaint: what was understood, from which words
+    Read {
+        /// The sentence; several are read one by one
+        #[arg(required = true, value_name = "TEXT")]
+        texts: Vec<String>,
     },
     /// Print a JSON Schema, or the names of all
     #[command(
@@ -84,14 +104,26 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
         Err(Trouble::Input(complaints)) => return complain(args, &complaints, out, err),
         Err(Trouble::System(message)) => return fail(args, SYSTEM, message, out, err),
     };
-    let rules = match Rules::load(&sources) {
+    let (own, packs): (Vec<Source>, Vec<Source>) = sources.into_iter().partition(rules::places::is_library);
+    let rules = match Rules::load(&packs).and_then(|r| r.with_places(&own)) {
         Ok(rules) => rules,
         Err(complaints) => return complain(args, &complaints, out, err),
     };
     match &args.command {
-        Command::Check | Command::Schema { .. } => report(args, &rules, out),
-        Command::List { kind } => list(args, &rules, kind.as_deref(), out),
-        Command::Show { id } => show(args, &rules, id, out, err),
+        Command::Check | Command::Schema { .. } => match rules.check_words() {
+            Ok(()) => report(args, &rules, out, err),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
+        Command::List { role: Some(role), .. } => by_role(args, &rules, role, out, err),
+        Command::List { kind, of, role: None } => match of_unit(&rules, of.as_deref()) {
+            Ok(rules) => list(args, rules, kind.as_deref(), out),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
+        Command::Show { id, of } => match of_unit(&rules, of.as_deref()) {
+            Ok(rules) => show(args, rules, id, out, err),
+            Err(complaints) => complain(args, &complaints, out, err),
+        },
+        Command::Read { texts } => read(args, &rules, texts, out, err),
     }
 }
 
@@ -110,9 +142,25 @@ fn fail(
     Ok(code)
 }
 
+/// The rules of a unit of an outline, where one is named.
+fn of_unit<'r>(rules: &'r Rules, outline: Option<&str>) -> Result<&'r Rules, Complaints> {
+    match outline {
+        Some(outline) => Ok(rules.for_unit(&UnitFacts::new(outline, History::FreshBuild))?.0),
+        None => Ok(rules),
+    }
+}
+
+/// Outlines and places; none where the built-in rules are left out.
+fn places(args: &RulesArgs, rules: &Rules) -> Option<Arc<Places>> {
+    if args.bare { None } else { rules.library().ok() }
+}
+
 fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write) -> io::Result<u8> {
     let mut list = rules.list();
-    list.items.extend(library(args).list());
+    if !rules.is_of_unit() {
+        list.items.extend(library(args).list());
+        list.items.extend(places(args, rules).map(|p| p.list()).unwrap_or_default());
+    }
     list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
     if args.json {
         document(out, &list)?;
@@ -125,6 +173,40 @@ fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write
     Ok(DONE)
 }
 
+/// The faults that a part with a role stands for.
+fn by_role(
+    args: &RulesArgs,
+    rules: &Rules,
+    role: &str,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    let named = |f: &rules::Fault| f.board.as_ref().is_some_and(|(r, _)| r == role);
+    let ids: Vec<&str> = rules.faults().filter(|(_, f)| named(f)).map(|(_, f)| f.id.as_str()).collect();
+    let library = library(args);
+    if ids.is_empty() && library.role(role).is_none() {
+        let help = or_nearest(role, library.roles().map(|(r, _)| r));
+        writeln!(err, "error: no role is called '{role}'; {help}")?;
+        return Ok(AT_FAULT);
+    }
+    let mut list = rules.list();
+    list.items.retain(|item| item.kind == "fault" && ids.contains(&item.id.as_str()));
+    if args.json {
+        document(out, &list)?;
+        return Ok(DONE);
+    }
+    if let Some(entry) = library.role(role) {
+        writeln!(out, "{role}: {}", entry.says)?;
+    }
+    for item in &list.items {
+        writeln!(out, "  {}  {}", item.id, item.says)?;
+    }
+    if list.items.is_empty() {
+        writeln!(out, "  no rule names it; such a part's own faults count all the same")?;
+    }
+    Ok(DONE)
+}
+
 fn show(
     args: &RulesArgs,
     rules: &Rules,
@@ -133,12 +215,98 @@ fn show(
     err: &mut dyn Write,
 ) -> io::Result<u8> {
     let library = library(args);
+    if let Some(Ok(sheet)) = places(args, rules).map(|p| p.show(id))
+        && rules.find(id).is_err()
+        && library.show(id).is_none()
+    {
+        match args.json {
+            true => document(out, &sheet)?,
+            false => write!(out, "{}", sheet.text(80))?,
+        }
+        return Ok(DONE);
+    }
     match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
         Ok(sheet) if args.json => document(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
         Err(e) => return fail(args, AT_FAULT, e.to_string(), out, err),
     }
     Ok(DONE)
+}
+
+/// What `rules read --json` prints.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Readings {
+    /// One a text, in order.
+    read: Vec<ReadText>,
+}
+
+/// A text and what was read from it.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct ReadText {
+    /// The text.
+    text: String,
+    /// What it says; also symptoms that no pack at hand knows.
+    parse: rules::speech::Parse,
+    /// Symptoms read that no pack at hand knows.
+    unknown: Vec<String>,
+}
+
+fn read(
+    args: &RulesArgs,
+    rules: &Rules,
+    texts: &[String],
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    let lexicon = match rules.lexicon() {
+        Ok(lexicon) => lexicon,
+        Err(complaints) => return complain(args, &complaints, out, err),
+    };
+    let read = |text: &String| {
+        let parse = lexicon.read(text);
+        let named =
+            parse.symptoms.iter().map(|h| &h.symptom).chain(parse.open.iter().flat_map(|o| &o.one_of));
+        let unknown = named.filter(|id| rules.find_symptom(id).is_err()).cloned().collect();
+        ReadText { text: text.clone(), parse, unknown }
+    };
+    let read: Vec<ReadText> = texts.iter().map(read).collect();
+    if args.json {
+        document(out, &Readings { read })?;
+        return Ok(DONE);
+    }
+    for (i, one) in read.iter().enumerate() {
+        if i > 0 {
+            writeln!(out)?;
+        }
+        write!(out, "{}", super::screen::wrap(&format!("\"{}\"", one.text), WIDTH, "", " "))?;
+        for said in &one.parse.said {
+            writeln!(out, "  {}", statement(said))?;
+        }
+        writeln!(out)?;
+        write!(out, "{}", super::heard::rows(rules, &one.parse, None, WIDTH))?;
+        for id in &one.unknown {
+            writeln!(out, "  {id}: no pack at hand has this symptom")?;
+        }
+    }
+    Ok(DONE)
+}
+
+/// Columns of what this command prints for reading.
+const WIDTH: usize = 80;
+
+/// One thing said: `what: how, when`.
+fn statement(said: &rules::speech::Statement) -> String {
+    let mut text = format!("{}: {}{}", said.what, if said.denied { "not " } else { "" }, said.how);
+    if !said.when.is_empty() {
+        text += &format!(", {}", said.when.join(" and "));
+    }
+    if !said.until.is_empty() {
+        text += &format!(", until {}", said.until.join(" or "));
+    }
+    let words: Vec<String> = said.words.iter().map(|w| format!("\"{w}\"")).collect();
+    format!("{text}   {}", words.join(" "))
 }
 
 /// What boards are made of; nothing where the built-in rules are left out.
@@ -150,7 +318,9 @@ fn library(args: &RulesArgs) -> Library {
 fn unknown(e: rules::UnknownName, id: &str, rules: &Rules, library: &Library) -> rules::UnknownName {
     let own = rules.list().items;
     let kinds: Vec<&str> = library.kinds().map(|(k, _)| k).collect();
-    let names = own.iter().map(|i| i.id.as_str()).chain(library.device_names()).chain(kinds);
+    let places = rules.library().ok();
+    let placed = places.iter().flat_map(|p| p.outlines.keys().chain(p.kinds.keys()).map(String::as_str));
+    let names = own.iter().map(|i| i.id.as_str()).chain(library.device_names()).chain(kinds).chain(placed);
     rules::UnknownName { help: or_nearest(id, names), ..e }
 }
 
@@ -226,6 +396,8 @@ fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
 struct Report {
     /// How much the packs hold; nothing when there are complaints.
     counts: Option<Counts>,
+    /// How much places and outlines hold; nothing when there are complaints or they are left out.
+    places: Option<LibraryCounts>,
     /// Every mistake, by file and place.
     complaints: Vec<OneComplaint>,
 }
@@ -238,7 +410,7 @@ fn complain(
 ) -> io::Result<u8> {
     if args.json {
         let complaints = complaints.0.iter().map(OneComplaint::from).collect();
-        document(out, &Report { counts: None, complaints })?;
+        document(out, &Report { counts: None, places: None, complaints })?;
     }
     write!(err, "{}", complaints.render(false))?;
     let count = complaints.0.len();
@@ -246,11 +418,19 @@ fn complain(
     Ok(AT_FAULT)
 }
 
-fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write) -> io::Result<u8> {
+fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
     let counts = rules.counts();
+    let places = match places(args, rules).map(|p| p.prove()) {
+        None => None,
+        Some(Ok(counts)) => Some(counts),
+        Some(Err(complaints)) => return complain(args, &complaints, out, err),
+    };
     if args.json {
-        document(out, &Report { counts: Some(counts), complaints: Vec::new() })?;
+        document(out, &Report { counts: Some(counts), places, complaints: Vec::new() })?;
     } else {
+        if let Some(places) = places {
+            writeln!(out, "{places}; 0 complaints")?;
+        }
         writeln!(out, "{counts}; 0 complaints")?;
     }
     Ok(DONE)

@@ -1,14 +1,16 @@
-//! `halfsplit sheet` and `halfsplit whatif`.
+//! `halfsplit sheet`.
 
 use super::screen::{Failure, Screen};
 use super::target;
+use crate::circuit::pinout::part_page;
 use crate::circuit::predict::{Bench, PredictError};
 use crate::circuit::sheet;
-use crate::text::inert;
+use crate::circuit::wiring::wiring;
+use crate::job::store;
+use crate::rules::parts::Library;
+use crate::text::{Complaint, or_nearest};
 use clap::ValueEnum;
-use serde::Serialize;
-use std::ffi::OsString;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// How a page is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
@@ -17,12 +19,14 @@ pub enum PageFormat {
     Text,
     /// Markdown.
     Md,
+    /// A page for print: of --blank and --wiring.
+    Html,
 }
 
-/// Prints the healthy readings of a board, power-off part first
+/// Prints the healthy readings of a board, one part pin by pin, a table to fill in, or what to tick before the first power
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit sheet my-board.yaml\n  halfsplit sheet --example tin-lantern --format md"
+    after_help = "Examples:\n  halfsplit sheet my-board.yaml\n  halfsplit sheet --example tin-lantern --part IC2          what should pin 6 read?\n  halfsplit sheet --example tin-lantern --blank --format html -o readings.html\n  halfsplit sheet --example tin-lantern --wiring            is it built as drawn?"
 )]
 pub struct SheetArgs {
     /// The board file
@@ -31,109 +35,78 @@ pub struct SheetArgs {
     /// Use a built-in board instead
     #[arg(long, value_name = "NAME", conflicts_with = "board")]
     example: Option<String>,
-    /// text or md
+    /// One part, pin by pin, in the shape of its package
+    #[arg(long, value_name = "PART")]
+    part: Option<String>,
+    /// A table to fill in by hand
+    #[arg(long, conflicts_with = "part")]
+    blank: bool,
+    /// What to tick before the first power: pins that must beep together, neighbours that must not, which way round parts go
+    #[arg(long, conflicts_with_all = ["part", "blank"])]
+    wiring: bool,
+    /// text, md or (with --blank and --wiring) html
     #[arg(long, value_name = "F", default_value = "text")]
     format: PageFormat,
+    /// Write it to a new file
+    #[arg(short = 'o', value_name = "FILE")]
+    to: Option<PathBuf>,
 }
 
-/// Prints a board's readings with faults in, beside the healthy ones; what differs is marked
-#[derive(Debug, clap::Args)]
-#[command(
-    after_help = "Examples:\n  halfsplit whatif my-board.yaml C7:short\n  halfsplit whatif --example tin-lantern U1:turned R3:open\n  halfsplit whatif my-board.yaml --list"
-)]
-pub struct WhatifArgs {
-    /// The board file (left out with --example), then the faults as PART:MODE
-    #[arg(value_name = "BOARD FAULT")]
-    names: Vec<OsString>,
-    /// Use a built-in board instead
-    #[arg(long, value_name = "NAME")]
-    example: Option<String>,
-    /// List the faults that the board can have
-    #[arg(long)]
-    list: bool,
-    /// text or md
-    #[arg(long, value_name = "F", default_value = "text")]
-    format: PageFormat,
-}
-
-/// What `whatif --list --json` prints.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct FaultList<'a> {
-    /// The board's name.
-    board: &'a str,
-    /// The faults that it can have, by id.
-    faults: Vec<FaultLine<'a>>,
-}
-
-/// A fault that a board can have.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct FaultLine<'a> {
-    /// Its id.
-    id: &'a str,
-    /// What would be wrong.
-    says: &'a str,
-}
-
-/// Runs `sheet`.
+/// Runs the command.
 ///
 /// # Errors
-/// When the board is at fault or can't be read.
+/// When the board is at fault, has no such part, or a file can't be read or written.
 pub fn sheet(args: &SheetArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let board = target::board(args.board.as_deref(), args.example.as_deref())?;
-    let page = sheet::sheet(&board, &Bench::default()).map_err(unsettled)?;
-    if screen.json {
-        return screen.document(&page);
-    }
-    screen.text(&match args.format {
-        PageFormat::Text => page.to_text(),
-        PageFormat::Md => page.to_markdown(),
-    })
-}
-
-/// Runs `whatif`.
-///
-/// # Errors
-/// When the board is at fault, has no such fault, or can't be read.
-pub fn whatif(args: &WhatifArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
-    let (path, faults) = match (&args.example, args.names.split_first()) {
-        (Some(_), _) => (None, args.names.as_slice()),
-        (None, Some((path, faults))) => (Some(Path::new(path)), faults),
-        (None, None) => return Err(Failure::Usage("name a board file, or --example NAME".into())),
-    };
-    let board = target::board(path, args.example.as_deref())?;
-    if args.list {
-        let faults = board.faults().iter().map(|f| FaultLine { id: &f.id, says: &f.says }).collect();
-        let list = FaultList { board: board.name(), faults };
+    let (library, width) = (Library::builtin()?, if args.to.is_some() { 80 } else { screen.width });
+    let no_html = || Failure::Usage("html is for --blank and --wiring; write --format md or text".into());
+    let text = if let Some(id) = &args.part {
+        let Some(page) = part_page(&board, &library, id, &Bench::default()).map_err(unsettled)? else {
+            let help = or_nearest(id, board.parts().iter().map(|p| p.id.as_str()));
+            let complaint = Complaint::nowhere("unknown-name", format!("the board has no part '{id}'"));
+            return Err(Failure::Complaints(complaint.help(help).into()));
+        };
         if screen.json {
-            return screen.document(&list);
+            return screen.document(&page);
         }
-        let line = |f: &FaultLine<'_>| format!("{:<22} {}\n", f.id, inert::text(f.says));
-        return screen.text(&list.faults.iter().map(line).collect::<String>());
+        match args.format {
+            PageFormat::Text => page.to_text(width),
+            PageFormat::Md => page.to_markdown(),
+            PageFormat::Html => return Err(no_html()),
+        }
+    } else if args.wiring {
+        let page = wiring(&board, &library);
+        if screen.json {
+            return screen.document(&page);
+        }
+        match args.format {
+            PageFormat::Text => page.to_text(width),
+            PageFormat::Md => page.to_markdown(),
+            PageFormat::Html => page.to_html(),
+        }
+    } else {
+        let page = sheet::sheet(&board, &Bench::default()).map_err(unsettled)?;
+        if screen.json {
+            return screen.document(&page);
+        }
+        match (args.blank, args.format) {
+            (true, PageFormat::Text) => page.blank_text(width),
+            (true, PageFormat::Md) => page.blank_markdown(),
+            (true, PageFormat::Html) => page.blank_html(),
+            (false, PageFormat::Text) => page.to_text(width),
+            (false, PageFormat::Md) => page.to_markdown(),
+            (false, PageFormat::Html) => return Err(no_html()),
+        }
+    };
+    match &args.to {
+        None => screen.text(&text),
+        Some(path) => {
+            store::create(path, &text)?;
+            screen.text(&format!("Wrote {}\n", path.display()))
+        }
     }
-    if faults.is_empty() {
-        return Err(Failure::Usage("name at least one fault such as R3:open, or --list".into()));
-    }
-    let faults: Vec<&str> = faults.iter().map(|f| target::words(f)).collect::<Result<_, _>>()?;
-    let page = sheet::whatif(&board, &faults, &Bench::default()).map_err(unsettled)?;
-    if screen.json {
-        return screen.document(&page);
-    }
-    screen.text(&match args.format {
-        PageFormat::Text => page.to_text(),
-        PageFormat::Md => page.to_markdown(),
-    })
 }
 
-fn unsettled(e: PredictError) -> Failure {
+pub(super) fn unsettled(e: PredictError) -> Failure {
     Failure::Input(e.to_string())
-}
-
-#[cfg(test)]
-mod tests {
-    #[test]
-    fn the_committed_schema_says_what_the_type_says() {
-        crate::rules::assert_output_schema::<super::FaultList<'static>>("whatif-list");
-    }
 }

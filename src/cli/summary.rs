@@ -32,7 +32,7 @@ enum Paper {
 /// Writes the fault summary of a job, finished or not
 #[derive(Debug, clap::Args)]
 #[command(
-    after_help = "Examples:\n  halfsplit summary tin-lantern.yaml --for customer --format html -o summary.html --config shop.yaml\n  \
+    after_help = "Examples:\n  halfsplit summary tin-lantern.yaml --format html -o summary.html --config shop.yaml\n  \
     halfsplit summary --example silent-build --for bench\n  halfsplit summary --write-templates my-templates"
 )]
 pub struct Args {

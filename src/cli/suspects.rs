@@ -35,7 +35,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         list.suspects.truncate(args.count.unwrap_or(usize::MAX));
         return screen.document(&list);
     }
-    let mut text = heading(&diagnosis.job, screen.width);
+    let mut text = heading(rules, &diagnosis.job, Some(&args.job.typed()), screen.width)?;
     text += &table(&list, args.count.unwrap_or(LISTED), screen.width);
     if let Some(worst) = &list.surprise.worst {
         let which =

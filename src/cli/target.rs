@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 /// How long a command waits for any one other that holds the card.
-const PATIENCE: Duration = Duration::from_secs(8);
+pub const PATIENCE: Duration = Duration::from_secs(8);
 
 /// A job card on disk, or a built-in one.
 #[derive(Debug, clap::Args)]
@@ -163,6 +163,31 @@ pub fn rules(more: &[PathBuf], bare: bool) -> Result<Rules, Failure> {
         return Ok(Rules::load(&sources)?);
     }
     Ok(Rules::with_builtin(&sources)?)
+}
+
+/// The file itself, or the job cards of a folder by name: boards, packs and settings that lie beside them are passed over, a card
+/// that can't be read is not.
+///
+/// # Errors
+/// When the folder or a file in it can't be read.
+pub fn cards(path: &Path) -> Result<Vec<PathBuf>, Failure> {
+    let mut files = yaml_files(path)?;
+    if path.is_dir() {
+        let mut kept = Vec::new();
+        for file in files {
+            if is_card(&store::read(&file)?) {
+                kept.push(file);
+            }
+        }
+        files = kept;
+    }
+    Ok(files)
+}
+
+/// Whether a YAML file may be a job card: it has one of a card's own keys, or can't be read at all.
+pub fn is_card(source: &Source) -> bool {
+    let Ok(document) = crate::text::parse(source) else { return true };
+    ["unit", "history", "findings", "complaint"].iter().any(|key| document.root.get(key).is_some())
 }
 
 /// The file itself, or the `.yaml` files of a folder by name.

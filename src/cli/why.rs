@@ -70,6 +70,20 @@ pub fn text(why: &Why, width: usize) -> String {
         "",
         "",
     );
+    if let Some(group) = &why.group {
+        let named = group.others[..group.others.len().min(4)].join(", ");
+        let more = if group.others.len() > 4 { ", …" } else { "" };
+        let words = format!(
+            "{} that it is this one or one of those that no check at hand parts from it: {named}{more}.",
+            percent(group.probability)
+        );
+        out += &wrap(&words, width, "", "");
+    }
+    if why.findings.len() > 1 {
+        let words = "Each weight is what the finding adds to all the others. What several of them say alike counts for none of \
+                     them alone, so they don't add up.";
+        out += &wrap(words, width, "", "");
+    }
     out.push('\n');
     for found in &why.findings {
         let number = if found.number == 0 { "complaint".into() } else { format!("finding {}", found.number) };

@@ -3,13 +3,19 @@
 use super::card::Card;
 use super::circuit::{Circuit, CircuitEpoch, Shows};
 use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understood};
+use super::understand::OneOf;
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
+use crate::circuit::predict::Heard;
 use crate::rules::{self, Effect, Rules, Strength};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Prior of the fault that no rule knows.
 pub const UNLISTED_PRIOR: f64 = 0.02;
+/// The same on an outline, as a share of the expected number of faults.
+const UNLISTED_SHARE: f64 = 0.06;
+/// Chance that the complaint stays with it, whatever is swapped.
+const UNLISTED_STAYS: f64 = 0.7;
 /// Chance that it brings about any one symptom.
 pub const UNLISTED_SYMPTOM: f64 = 0.12;
 /// Chance that it brings about any one check's abnormal answers together.
@@ -27,14 +33,35 @@ pub const BOARD_FIX_SUCCESS: f64 = 0.97;
 /// Chance that a stage whose bias the solver finds far off also sounds starved.
 pub const BIAS_SHOWS: f64 = 0.6;
 
+/// Chance that a look over all parts shows one of the board that is turned, and one whose legs stand in another order than its
+/// case tells (common practice, no source).
+const TURNED_SEEN: f64 = 0.85;
+const OTHER_LEGS_SEEN: f64 = 0.2;
+
+/// Chance that a look over all parts shows a fault of the board that is a part the wrong way round; `None` for other faults, and for
+/// a supply, which is no part of the board.
+pub(crate) fn turned_seen(board: &board::Board, fault: &str) -> Option<f64> {
+    let (part, mode) = fault.rsplit_once(':')?;
+    if board.supplies().iter().any(|s| s.name == part) {
+        return None;
+    }
+    match mode {
+        "turned" => Some(TURNED_SEEN),
+        mode if mode.starts_with("pins-") => Some(OTHER_LEGS_SEEN),
+        _ => None,
+    }
+}
+
 pub(super) struct Builder<'r> {
-    rules: &'r Rules,
+    pub(super) rules: &'r Rules,
     pub graph: Graph,
     pub faults: Vec<ModelFault>,
     /// The graph's faults that stand for a fault of the rules.
-    by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
+    pub(super) by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
     /// What faults of the board show besides their readings.
     shows: Vec<(belief::FaultId, Shows)>,
+    /// Chance that a look over all parts shows each of the board's faults that is a part the wrong way round.
+    turned: BTreeMap<String, f64>,
     /// Whether the job has a board: its readings stand in for the rules' own measurements inside the unit.
     has_board: bool,
     pub present: Vec<belief::Cause>,
@@ -53,6 +80,7 @@ impl<'r> Builder<'r> {
             faults: Vec::new(),
             by_rule: BTreeMap::new(),
             shows: Vec::new(),
+            turned: BTreeMap::new(),
             has_board: circuit.is_some(),
             present: Vec::new(),
             now: BTreeMap::new(),
@@ -82,13 +110,17 @@ impl<'r> Builder<'r> {
         if let Some(circuit) = circuit {
             builder.add_board(circuit, card);
         }
+        let unlisted = match rules.is_of_unit() {
+            true => (UNLISTED_SHARE * builder.faults.iter().map(|f| f.prior).sum::<f64>().max(0.3)).min(0.5),
+            false => UNLISTED_PRIOR,
+        };
         builder.add_fault(ModelFault {
             id: "unlisted".into(),
             says: "Something that the rules don't know".into(),
             plain: "A cause that is not on our list".into(),
             part: None,
             origin: FaultOrigin::Unlisted,
-            prior: UNLISTED_PRIOR,
+            prior: unlisted,
             remedies: Vec::new(),
         });
         builder
@@ -114,6 +146,7 @@ impl<'r> Builder<'r> {
                 remedies: circuit.fix_of(&fault.id).map(RemedyRef::Board).into_iter().collect(),
             });
             let Some(node) = node else { continue };
+            self.turned.extend(turned_seen(circuit.board(), &fault.id).map(|p| (fault.id.clone(), p)));
             for id in stands_for {
                 self.by_rule.entry(id).or_default().push(node);
             }
@@ -183,14 +216,19 @@ impl<'r> Builder<'r> {
                         epoch.findings.push((found.number, check.clone(), *observed));
                     }
                 }
-                Meaning::Answer { .. } | Meaning::Unsure { .. } => {}
+                Meaning::Answer { .. } | Meaning::Kept | Meaning::Unsure { .. } | Meaning::Wiring { .. } => {}
             }
         }
         out
     }
 
     /// Adds every epoch and returns the engine's findings.
-    pub fn build(&mut self, findings: &mut [Understood]) -> Vec<Finding> {
+    pub fn build(
+        &mut self,
+        circuit: Option<&Circuit<'_>>,
+        findings: &mut [Understood],
+        open: &[OneOf],
+    ) -> Vec<Finding> {
         let last = findings.iter().map(|f| f.epoch).max().unwrap_or(0);
         let named = findings.iter().filter_map(|f| match f.meaning {
             Meaning::Answer { check, .. } => Some(check),
@@ -208,6 +246,9 @@ impl<'r> Builder<'r> {
             }
             let wanted = (epoch < last).then(|| asked(findings, epoch));
             self.add_epoch(wanted.as_deref());
+            if epoch == 0 {
+                evidence.extend(open.iter().filter_map(|o| self.one_of(o)).map(|f| (f.check, f)));
+            }
             for index in 0..findings.len() {
                 let found = &findings[index];
                 let Meaning::Answer { check, outcome, .. } = &found.meaning else { continue };
@@ -220,6 +261,9 @@ impl<'r> Builder<'r> {
                     }
                     findings[index].node = Some(node);
                 }
+            }
+            for found in self.wiring(circuit, findings, epoch) {
+                evidence.insert(found.check, found);
             }
             if epoch == last && no_change(findings, epoch) {
                 for (check, outcome) in complaint(findings) {
@@ -290,7 +334,7 @@ impl<'r> Builder<'r> {
         for (id, check) in self.rules.checks() {
             let skip = wanted.is_some_and(|w| !w.contains(&id));
             if !skip
-                && !self.stood_in_for(check)
+                && (!self.stood_in_for(check) || self.named.contains(&id))
                 && (check.is_about(&self.in_play) || self.named.contains(&id))
                 && let Ok(node) = self.add_check(id, check)
             {
@@ -319,7 +363,13 @@ impl<'r> Builder<'r> {
         check: &rules::Check,
     ) -> Result<belief::CheckId, BeliefError> {
         let bad = check.answers.len() - 1;
-        let total = if check.symptom.is_some() { UNLISTED_SYMPTOM } else { UNLISTED_CHECK };
+        let total = match check.usual {
+            // What is swapped seldom helps against something that nobody thought of.
+            usual if usual == bad => UNLISTED_STAYS,
+            _ if check.symptom.is_some() => UNLISTED_SYMPTOM,
+            _ if self.rules.is_of_unit() => UNLISTED_SYMPTOM,
+            _ => UNLISTED_CHECK,
+        };
         let mut causes: Vec<(belief::Cause, Vec<f64>)> = Vec::new();
         for (_, link) in self.rules.links_to(Effect::Check(id)) {
             if let Strength::Graded(shares) = &link.strength {
@@ -327,9 +377,21 @@ impl<'r> Builder<'r> {
                 causes.extend(self.causes(link.from).into_iter().map(|c| (c, shares.clone())));
             }
         }
-        if check.board.as_deref() == Some("level-out") && bad == 2 {
-            let heard = self.shows.iter().filter(|(_, s)| s.faint + s.silent > 0.01);
-            causes.extend(heard.map(|(f, s)| (self.present[f.0], vec![s.faint, s.silent])));
+        if let Some(word) = &check.board {
+            let shares = |heard: &Heard| heard_as(word, heard).filter(|s| s.len() == bad);
+            let heard = self.shows.iter().filter_map(|(f, s)| Some((f, shares(&s.heard)?)));
+            causes.extend(
+                heard
+                    .filter(|(_, shares)| shares.iter().sum::<f64>() > 0.01)
+                    .map(|(f, s)| (self.present[f.0], s)),
+            );
+        }
+        if check.board.as_deref() == Some("turned-parts") && bad == 1 {
+            let turned = self.faults.iter().enumerate().filter_map(|(i, f)| {
+                let seen = self.turned.get(&f.id)?;
+                Some((self.present[i], vec![*seen]))
+            });
+            causes.extend(turned);
         }
         let mut causes = strongest(causes);
         if let Some(unlisted) = self.present.last() {
@@ -337,6 +399,28 @@ impl<'r> Builder<'r> {
         }
         let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
         self.graph.add_check(&leak, &causes)
+    }
+
+    /// A node for words that mean one of several answers: whatever causes one of them causes it.
+    fn one_of(&mut self, options: &OneOf) -> Option<Finding> {
+        let mut causes: Vec<(belief::Cause, f64)> = Vec::new();
+        let mut quiet = 1.0;
+        for (id, answer) in options {
+            let check = self.rules.check(*id);
+            quiet *= 1.0 - check.leak[*answer].get();
+            for (_, link) in self.rules.links_to(Effect::Check(*id)) {
+                if let Strength::Graded(shares) = &link.strength {
+                    let share = shares[*answer].get();
+                    causes.extend(self.causes(link.from).into_iter().map(|c| (c, share)));
+                }
+            }
+        }
+        causes.retain(|(_, share)| *share > 0.0);
+        if let Some(unlisted) = self.present.last() {
+            causes.push((*unlisted, UNLISTED_SYMPTOM));
+        }
+        let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
+        Some(Finding::answer(node, 1))
     }
 
     /// The nodes that stand for a cause of the rules now.
@@ -358,6 +442,22 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// Chances of a check's answers after the normal one, by what of the sound it asks for; none for a word that is not of the sound.
+fn heard_as(word: &str, heard: &Heard) -> Option<Vec<f64>> {
+    Some(match word {
+        "level-out" => {
+            let (faint, silent) = (heard.faint.min(0.95), heard.none.min(0.97));
+            let most = (faint + silent).max(0.98) / 0.98;
+            vec![faint / most, silent / most]
+        }
+        "loud-out" => vec![heard.loud.min(0.97)],
+        "distorted-out" => vec![heard.distorted.min(0.97)],
+        "dull-out" => vec![heard.dull.min(0.97)],
+        "thin-out" => vec![heard.thin.min(0.97)],
+        _ => return None,
+    })
 }
 
 /// How a unit was built: where the card doesn't say, the board does.

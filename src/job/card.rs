@@ -5,10 +5,11 @@
 //! anew. Findings are numbered from 1 in the order they stand on the card; a struck one stays there,
 //! crossed out.
 
+use super::unit::CardOutline;
 use crate::rules::{Build, History, Tool};
 use crate::text::{
-    At, Complaint, Complaints, Document, EditError, Node, Source, Style, Value, append_item, decode, flow_map,
-    flow_scalar, insert_entry, parse, set_entry,
+    At, Complaint, Complaints, Document, EditError, Named, Node, Source, Style, Value, append_item, decode,
+    flow_map, flow_scalar, insert_entry, parse, set_entry,
 };
 use serde::{Deserialize, Serialize};
 
@@ -81,6 +82,9 @@ pub struct OwnersComplaint {
     /// Ids of the symptoms that the words mean.
     #[serde(default)]
     pub symptoms: Vec<At<String>>,
+    /// Where the words leave it open: of each list of symptoms at least one is meant.
+    #[serde(default)]
+    pub perhaps: Vec<Vec<At<String>>>,
 }
 
 /// One finding as it stands on the card.
@@ -104,6 +108,23 @@ pub struct CardFinding {
     /// When (or why) it was struck; a struck finding counts for nothing.
     #[serde(default)]
     pub struck: Option<String>,
+}
+
+/// A reading of a unit of the same kind that works.
+#[derive(Clone, Debug, PartialEq, Deserialize, Serialize)]
+#[serde(deny_unknown_fields)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct GoodReading {
+    /// When, RFC 3339.
+    #[serde(default)]
+    pub at: Option<String>,
+    /// Check id, as in findings.
+    pub check: At<String>,
+    /// What was read.
+    pub answer: At<String>,
+    /// A free remark.
+    #[serde(default)]
+    pub remark: Option<String>,
 }
 
 /// One piece of work done.
@@ -249,6 +270,15 @@ pub struct Card {
     /// Blocks the unit has, by pack id; all of them where none is named.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
+    /// What kind of unit it is, and where it differs: an outline.
+    #[serde(default)]
+    pub outline: Option<CardOutline>,
+    /// What the unit has or lacks: battery, adaptor, footswitch, light, usb, box.
+    #[serde(default)]
+    pub facts: Named<At<bool>>,
+    /// What happened just before: ids of events.
+    #[serde(default)]
+    pub happened: Vec<At<String>>,
     /// Tools at hand; a meter where none is named.
     #[serde(default)]
     pub tools: Vec<Tool>,
@@ -258,12 +288,18 @@ pub struct Card {
     /// What was found, in order.
     #[serde(default)]
     pub findings: Vec<CardFinding>,
+    /// Readings of a unit of the same kind that works.
+    #[serde(default)]
+    pub good: Vec<GoodReading>,
     /// What was done, in order.
     #[serde(default)]
     pub work: Vec<Work>,
     /// Remarks, in order.
     #[serde(default)]
     pub remarks: Vec<Remark>,
+    /// What an hour of labour costs on this job, where it is not the shop's usual rate: `40.00`, in the shop's currency.
+    #[serde(default)]
+    pub labour: Option<At<String>>,
     /// What was not tested.
     #[serde(default, rename = "not-tested")]
     pub not_tested: Vec<String>,
@@ -276,6 +312,11 @@ impl Card {
     /// The tools at hand.
     pub fn tools(&self) -> Vec<Tool> {
         if self.tools.is_empty() { vec![Tool::Meter] } else { self.tools.clone() }
+    }
+
+    /// Names the outcome's end, for a job that is closed.
+    pub fn closed(&self) -> Option<EndState> {
+        self.outcome.as_ref().map(|o| o.end)
     }
 
     /// Findings that count, with their numbers.
@@ -295,6 +336,18 @@ pub struct NewFinding {
     pub answer: String,
     /// Free remark.
     pub remark: Option<String>,
+}
+
+impl NewFinding {
+    /// The finding as an entry of the list.
+    fn flow(&self, style: Style) -> String {
+        let mut entries = Vec::new();
+        entries.extend(self.at.as_ref().map(|at| ("at", style.scalar(at))));
+        entries.push(("check", style.scalar(&self.check)));
+        entries.push(("answer", style.scalar(&self.answer)));
+        entries.extend(self.remark.as_ref().map(|remark| ("remark", style.scalar(remark))));
+        style.map(entries)
+    }
 }
 
 /// A card with the text that it was read from.
@@ -335,7 +388,7 @@ impl JobCard {
         Ok(Self { card, document })
     }
 
-    fn reread(&self, text: String) -> Result<Self, CardError> {
+    pub(super) fn reread(&self, text: String) -> Result<Self, CardError> {
         Ok(Self::read(&Source::new(self.document.file.name.clone(), text))?)
     }
 
@@ -345,7 +398,7 @@ impl JobCard {
     }
 
     /// How pieces are put into the text.
-    fn style(&self) -> Style {
+    pub(super) fn style(&self) -> Style {
         Style::of(self.text())
     }
 
@@ -354,17 +407,15 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        let style = self.style();
-        let mut entries = Vec::new();
-        if let Some(at) = &new.at {
-            entries.push(("at", style.scalar(at)));
-        }
-        entries.push(("check", style.scalar(&new.check)));
-        entries.push(("answer", style.scalar(&new.answer)));
-        if let Some(remark) = &new.remark {
-            entries.push(("remark", style.scalar(remark)));
-        }
-        self.reread(append_item(&self.document, "findings", &style.map(entries))?)
+        self.reread(append_item(&self.document, "findings", &new.flow(self.style()))?)
+    }
+
+    /// The card with one more reading of a unit that works.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_good(&self, new: &NewFinding) -> Result<Self, CardError> {
+        self.reread(append_item(&self.document, "good", &new.flow(self.style()))?)
     }
 
     /// The card with finding `number` struck.
@@ -409,6 +460,20 @@ impl JobCard {
     /// [`CardError`] when the text can't take it.
     pub fn with_power(&self, power: PowerSource) -> Result<Self, CardError> {
         self.reread(set_entry(&self.document, "power", &self.style().scalar(power.name()))?)
+    }
+
+    /// The card with a board; one that it names already stays as a remark.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_board(&self, at: Option<&str>, path: &str) -> Result<Self, CardError> {
+        let kept = match &self.card.board {
+            Some(old) if old.value != path => {
+                self.with_remark(at, &format!("earlier board, replaced: {}", old.value))?
+            }
+            _ => self.clone(),
+        };
+        kept.reread(set_entry(&kept.document, "board", &self.style().scalar(path))?)
     }
 
     /// The card with one more piece of work.
@@ -482,6 +547,9 @@ pub enum CardError {
         /// How many there are.
         count: usize,
     },
+    /// The job is not closed.
+    #[error("the job is open: it has no outcome yet; 'halfsplit close' records one")]
+    NotClosed,
     /// It was struck before.
     #[error("finding {number} is struck already")]
     StruckAlready {
@@ -509,10 +577,20 @@ pub struct NewCard {
     pub words: Option<String>,
     /// Symptom ids.
     pub symptoms: Vec<String>,
+    /// Lists of symptom ids of which one is meant.
+    pub perhaps: Vec<Vec<String>>,
+    /// Findings that the owner's words amount to.
+    pub findings: Vec<NewFinding>,
     /// Board path.
     pub board: Option<String>,
     /// Blocks.
     pub blocks: Vec<String>,
+    /// The kind of unit.
+    pub outline: Option<String>,
+    /// What the unit has or lacks.
+    pub facts: Vec<(String, bool)>,
+    /// What happened just before.
+    pub happened: Vec<String>,
     /// Tools.
     pub tools: Vec<Tool>,
 }
@@ -542,6 +620,10 @@ impl NewCard {
             let mut parts = Vec::new();
             parts.extend(self.words.as_ref().map(|w| ("words", flow_scalar(w))));
             parts.push(("symptoms", format!("[{}]", self.symptoms.join(", "))));
+            if !self.perhaps.is_empty() {
+                let lists: Vec<String> = self.perhaps.iter().map(|l| format!("[{}]", l.join(", "))).collect();
+                parts.push(("perhaps", format!("[{}]", lists.join(", "))));
+            }
             line("complaint", flow_map(parts));
         }
         if let Some(board) = &self.board {
@@ -550,11 +632,28 @@ impl NewCard {
         if !self.blocks.is_empty() {
             line("blocks", format!("[{}]", self.blocks.join(", ")));
         }
+        if let Some(outline) = &self.outline {
+            line("outline", inline(outline));
+        }
+        if !self.facts.is_empty() {
+            let yes_no = |b: &bool| if *b { "true" } else { "false" };
+            line("facts", flow_map(self.facts.iter().map(|(k, v)| (k.as_str(), yes_no(v).to_string()))));
+        }
+        if !self.happened.is_empty() {
+            line("happened", format!("[{}]", self.happened.join(", ")));
+        }
         if !self.tools.is_empty() {
             let names: Vec<&str> = self.tools.iter().map(|t| t.name()).collect();
             line("tools", format!("[{}]", names.join(", ")));
         }
-        out.push_str("findings: []\n");
+        if self.findings.is_empty() {
+            out.push_str("findings: []\n");
+            return out;
+        }
+        out.push_str("findings:\n");
+        for finding in &self.findings {
+            out.push_str(&format!("  - {}\n", finding.flow(Style::Yaml)));
+        }
         out
     }
 }

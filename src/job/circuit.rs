@@ -7,7 +7,8 @@ use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
 use crate::circuit::predict::{
-    Bench, CheckId, EAR_SD, Ear, FAINT_DB, LOUD_DB, NONE_DB, Observed, Predicted, Prediction, Predictor,
+    Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted,
+    Prediction, Predictor,
 };
 use crate::circuit::sheet;
 use crate::rules::{Applies, History, PackId, Rules};
@@ -29,10 +30,8 @@ pub const OFF_BIAS: f64 = 0.12;
 /// What a board fault does besides moving readings.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shows {
-    /// Chance of each answer but the first of a check on the level at the signal's end: faint, silent.
-    pub faint: f64,
-    /// See `faint`.
-    pub silent: f64,
+    /// What is heard at the end of the signal path.
+    pub heard: Heard,
     /// Whether it moves a stage well off its bias.
     pub off_bias: bool,
 }
@@ -152,6 +151,17 @@ impl<'b> Circuit<'b> {
         })
     }
 
+    /// Takes readings of a unit that works, in place of those taken before.
+    ///
+    /// # Errors
+    /// When the healthy board has no operating point.
+    pub fn set_good(&self, readings: &[(CheckId, Observed)]) -> Result<(), Complaints> {
+        self.predictor
+            .borrow_mut()
+            .set_good(readings)
+            .map_err(|e| Complaint::nowhere("unsettled", e.to_string()).into())
+    }
+
     /// What is to be read with these faults in; `None` where the solver finds no operating point.
     pub fn predict(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
         self.predictor.borrow_mut().predict(faults, checks).ok()
@@ -160,6 +170,11 @@ impl<'b> Circuit<'b> {
     /// An outline of what is to be read, for choosing what to measure; `None` where the solver finds no operating point.
     pub fn outline(&self, faults: &[&str], checks: &[CheckId]) -> Option<Prediction> {
         self.predictor.borrow_mut().outline(faults, checks).ok()
+    }
+
+    /// What findings say of the other checks, for choosing what to measure.
+    pub fn foresight(&self, findings: &[(CheckId, Observed)], checks: &[CheckId]) -> Foresight {
+        self.predictor.borrow_mut().foresight(findings, checks).unwrap_or_default()
     }
 
     /// One healthy reading with its band, as the sheet has it.
@@ -196,30 +211,17 @@ impl<'b> Circuit<'b> {
     pub fn shows(&self, fault: &str, healthy: &Prediction, checks: &[CheckId]) -> Option<Shows> {
         let with = self.outline(&[fault], checks)?;
         let supply = self.board.supplies().iter().map(|s| s.volts.0).fold(0.0, f64::max).max(1.0);
-        let mut shows = Shows { faint: 0.0, silent: 0.0, off_bias: false };
-        for check in checks {
-            let (Some(usual), Some(now)) = (healthy.get(check), with.get(check)) else { continue };
-            match check {
-                CheckId::Level(_) => {
-                    let [none, faint, ..] = by_ear(now, usual);
-                    (shows.faint, shows.silent) = (faint.min(0.95), none.min(0.97));
-                }
-                CheckId::Volts(_) => shows.off_bias |= (now.mean - usual.mean).abs() > OFF_BIAS * supply,
-                _ => {}
-            }
-        }
-        let sum = shows.faint + shows.silent;
-        if sum > 0.98 {
-            (shows.faint, shows.silent) = (shows.faint * 0.98 / sum, shows.silent * 0.98 / sum);
-        }
-        Some(shows)
+        let off_bias = checks.iter().any(|check| match (healthy.get(check), with.get(check)) {
+            (Some(usual), Some(now)) => (now.mean - usual.mean).abs() > OFF_BIAS * supply,
+            _ => false,
+        });
+        let heard = self.predictor.borrow_mut().heard(&[fault]).ok()?;
+        Some(Shows { heard, off_bias })
     }
 
-    /// The checks that [`Circuit::shows`] looks at: the level at the end of the signal path and the volts along it.
+    /// The checks that [`Circuit::shows`] looks at: the volts of every net.
     pub fn telling_checks(&self) -> Vec<CheckId> {
-        let mut out: Vec<CheckId> = self.board.nets().iter().map(|n| CheckId::Volts(n.clone())).collect();
-        out.extend(self.board.signal().map(|s| CheckId::Level(s.output.clone())));
-        out
+        self.board.nets().iter().map(|n| CheckId::Volts(n.clone())).collect()
     }
 
     /// Scores fault sets on the readings taken. `faults` are the board's faults in play by the engine's index, with

@@ -4,9 +4,12 @@ use super::card::JobCard;
 use super::circuit::Circuit;
 use super::learned::LearnedFigure;
 use super::model::{FaultOrigin, Meaning, Model, RemedyRef, Retest, Understood};
+use super::spots::GoodUnit;
+use super::unit::unit_rules;
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
+use crate::rules::places::LIKELIEST_AT;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
@@ -22,6 +25,8 @@ pub struct RemedyOffer {
     pub faults: Vec<String>,
     /// What to do.
     pub text: String,
+    /// What it is for, in words: the likeliest of its faults. Said with a step alone.
+    pub suspect: Option<String>,
     /// Minutes it takes.
     pub minutes: f64,
     /// Cost of parts, in the currency's main unit.
@@ -124,6 +129,9 @@ pub struct Why {
     pub prior: f64,
     /// Probability now.
     pub probability: f64,
+    /// Other suspects that no check at hand parts from it, and the probability that one of them all is there; nothing where it
+    /// stands alone.
+    pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
     /// The findings, the heaviest first.
@@ -137,6 +145,16 @@ pub struct Why {
     /// The figures behind all this that were learned from resolved jobs: its prior and build factor, and the strengths and
     /// leaks that the findings rest on which weigh at least 0.05 dB.
     pub learned: Vec<LearnedFigure>,
+}
+
+/// Suspects that no check at hand parts.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct WhyGroup {
+    /// The others, by fault id, the likeliest first.
+    pub others: Vec<String>,
+    /// Probability that one of the group is there.
+    pub probability: f64,
 }
 
 /// A finding that weighs less, in decibels, shows as 0.0 and rests on nothing worth naming.
@@ -234,6 +252,13 @@ impl<'r> Diagnosis<'r> {
         circuit: Option<Rc<Circuit<'r>>>,
     ) -> Result<Self, Complaints> {
         in_scope(&job)?;
+        let (rules, _) = unit_rules(rules, &job)?;
+        if let Some(circuit) = &circuit {
+            let mut complaints = Complaints::default();
+            let good = GoodUnit::of(rules, &job, &mut complaints).on_board(circuit);
+            complaints.or_ok(())?;
+            circuit.set_good(&good)?;
+        }
         let model = Model::of(rules, &job, circuit.as_deref())?;
         Ok(Self { rules, job, circuit, model })
     }
@@ -247,6 +272,7 @@ impl<'r> Diagnosis<'r> {
                     id: format!("try:{}", remedy.id),
                     faults: remedy.fixes.iter().map(|f| self.rules.fault(*f).id.clone()).collect(),
                     text: remedy.says.clone(),
+                    suspect: None,
                     minutes: remedy.minutes.get(),
                     money: f64::from(remedy.money.hundredths()) / 100.0,
                     cautions: remedy.cautions.iter().map(|c| self.rules.caution(*c).says.clone()).collect(),
@@ -260,12 +286,32 @@ impl<'r> Diagnosis<'r> {
                     id: format!("try:{fault}"),
                     faults: cured.collect(),
                     text: fix.map(|f| f.says.clone()).unwrap_or_default(),
+                    suspect: None,
                     minutes: fix.map_or(0.0, |f| f.minutes.0),
                     money: fix.map_or(0.0, |f| f.money.0 as f64 / 100.0),
                     cautions: self.caution_words(&["hot-iron"]),
                 }
             }
         }
+    }
+
+    /// A remedy as a step: with the suspect that it is for.
+    pub(super) fn offer_for(&self, remedy: &RemedyRef) -> RemedyOffer {
+        let mut offer = self.offer(remedy);
+        let of = offer.faults.iter().filter_map(|id| self.model.fault(id));
+        let mut likely: Vec<FaultId> = of.collect();
+        likely.sort_by(|a, b| self.probability(*b).total_cmp(&self.probability(*a)).then(a.cmp(b)));
+        offer.suspect = likely.first().map(|first| {
+            let says = self.model.faults[first.0].says.clone();
+            // Others that it would put right, if they count.
+            let others = likely[1..].iter().filter(|f| self.probability(**f) > 0.02).count();
+            match others {
+                0 => says,
+                1 => format!("{says}; and one more that it puts right"),
+                n => format!("{says}; and {n} more that it puts right"),
+            }
+        });
+        offer
     }
 
     /// The wording of cautions, for those that the rules have.
@@ -348,8 +394,47 @@ impl<'r> Diagnosis<'r> {
         &self.model.faults[fault.0].id
     }
 
+    /// One suspect a group of the unit's outline: the faults of one part that one work puts right, or one slip wherever it may be.
+    fn by_group(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
+        let mut groups: std::collections::BTreeMap<String, Vec<(FaultId, f64)>> =
+            std::collections::BTreeMap::new();
+        for (fault, p) in list {
+            let key = match &self.model.faults[fault.0].origin {
+                FaultOrigin::Rule(id) => self.rules.fault(*id).group.clone(),
+                _ => None,
+            };
+            groups.entry(key.unwrap_or_else(|| self.name(*fault).to_owned())).or_default().push((*fault, *p));
+        }
+        let mut out: Vec<Suspect> = groups
+            .into_values()
+            .map(|of| {
+                let entry = &self.model.faults[of[0].0.0];
+                let ids: Vec<FaultId> = of.iter().map(|f| f.0).collect();
+                let prior = 1.0 - ids.iter().map(|f| 1.0 - self.model.faults[f.0].prior).product::<f64>();
+                let probability = self.any_of(&ids);
+                Suspect {
+                    id: entry.id.clone(),
+                    faults: ids.iter().map(|f| self.name(*f).to_owned()).collect(),
+                    says: match ids.len() {
+                        1 => entry.says.clone(),
+                        _ => entry.says.replacen(LIKELIEST_AT, ", likeliest at ", 1),
+                    },
+                    probability,
+                    weight_db: odds_db(probability) - odds_db(prior),
+                    part: entry.part.clone(),
+                    remedy: entry.remedies.first().map(|r| self.offer(r)),
+                }
+            })
+            .collect();
+        out.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.id.cmp(&b.id)));
+        out
+    }
+
     /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
     fn grouped(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
+        if self.rules.is_of_unit() {
+            return self.by_group(list);
+        }
         let mut out: Vec<(Suspect, Vec<FaultId>)> = Vec::new();
         let open = self.open_by_power();
         for (fault, probability) in list {
@@ -388,6 +473,9 @@ impl<'r> Diagnosis<'r> {
     /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
     fn inseparable(&self, a: FaultId, b: FaultId, open: &[Vec<BoardCheck>; 2]) -> bool {
         let (a, b) = match (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin) {
+            (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) if self.rules.is_of_unit() => {
+                return self.rules.fault(*a).group == self.rules.fault(*b).group;
+            }
             (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) => (a, b),
             (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b, open),
             _ => return false,
@@ -450,7 +538,7 @@ impl<'r> Diagnosis<'r> {
         let answered = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check: c, .. } => *c == check && f.epoch >= since,
             Meaning::Unsure { check: c } => *c == Some(check),
-            Meaning::Tried { .. } | Meaning::Circuit { .. } => false,
+            Meaning::Tried { .. } | Meaning::Circuit { .. } | Meaning::Kept | Meaning::Wiring { .. } => false,
         });
         answered || self.is_left_out(&self.rules.check(check).id)
     }
@@ -461,6 +549,18 @@ impl<'r> Diagnosis<'r> {
             matches!(f.meaning, Meaning::Unsure { check: None }) && f.check == id
         };
         self.job.card.skip.iter().any(|s| s.value == id) || self.model.findings.iter().any(unsure)
+    }
+
+    /// The same for a reading on the board, whichever of its net's pins it was called by.
+    pub(super) fn is_left_out_on_board(&self, check: &BoardCheck) -> bool {
+        let id = check.to_string();
+        let same = |text: &str| {
+            text == id
+                || (text.contains('.')
+                    && self.circuit.as_ref().is_some_and(|c| c.check(text).is_ok_and(|c| c == *check)))
+        };
+        let unsure = |f: &Understood| matches!(f.meaning, Meaning::Unsure { .. }) && same(&f.check);
+        self.job.card.skip.iter().any(|s| same(&s.value)) || self.model.findings.iter().any(unsure)
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
@@ -549,6 +649,7 @@ impl<'r> Diagnosis<'r> {
             says: entry.says.clone(),
             prior: entry.prior,
             probability,
+            group: self.group_of(id),
             weight_db: odds_db(probability) - odds_db(entry.prior),
             findings: findings.into_iter().map(|(w, _)| w).collect(),
             without_strongest,
@@ -564,6 +665,13 @@ impl<'r> Diagnosis<'r> {
         })
     }
 
+    /// The group that a suspect stands in on the list.
+    fn group_of(&self, id: &str) -> Option<WhyGroup> {
+        let suspect = self.ranked().into_iter().find(|s| s.faults.iter().any(|f| f == id))?;
+        let others: Vec<String> = suspect.faults.into_iter().filter(|f| f != id).collect();
+        (!others.is_empty()).then_some(WhyGroup { others, probability: suspect.probability })
+    }
+
     fn weighed(&self, fault: FaultId, found: &Understood, weight_db: f64) -> Weighed {
         let says = match &found.meaning {
             Meaning::Answer { check, .. } | Meaning::Unsure { check: Some(check) } => {
@@ -571,7 +679,8 @@ impl<'r> Diagnosis<'r> {
             }
             Meaning::Tried { remedy, .. } => self.offer(remedy).text,
             Meaning::Circuit { check, .. } => board_check_says(check),
-            Meaning::Unsure { check: None } => found.check.clone(),
+            Meaning::Wiring { net, .. } => format!("The wiring of {net}"),
+            Meaning::Unsure { check: None } | Meaning::Kept => found.check.clone(),
         };
         let entry = &self.model.faults[fault.0];
         let because = match (&entry.origin, &found.meaning) {

@@ -9,28 +9,45 @@ mod build;
 mod card;
 mod circuit;
 mod diagnosis;
+mod fields;
+mod heard;
 mod learned;
 mod model;
 mod next;
+pub mod readings;
+mod record;
 mod refusal;
 pub mod session;
+mod spots;
 mod stages;
 pub mod store;
 mod understand;
+mod unit;
+mod wiring;
 
+pub(crate) use build::turned_seen;
 pub use build::{
     BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
 };
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
-pub use diagnosis::{Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WorstFinding};
+pub use diagnosis::{
+    Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
+};
+pub use fields::Fields;
+pub use heard::{ByHand, Hearing, OwnersFinding, hear, is_owners, owners_remark};
 pub use learned::LearnedFigure;
 pub use model::{FaultOrigin, Meaning, Model, ModelFault, RemedyRef, Retest, Understood};
 pub(crate) use next::Planning;
 pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
+pub use record::{
+    CompareLine, Comparison, Record, RecordLine, TakenFor, band_says, healthy_band, minutes_noted,
+};
 pub use refusal::Refusal;
+pub use spots::GoodUnit;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};
+pub use unit::{CardOutline, FACTS, OutlineLines, outline_of, unit_rules};
 
 #[cfg(test)]
 mod tests {
@@ -91,5 +108,7 @@ mod tests {
         assert_output_schema::<super::Suspects>("suspects");
         assert_output_schema::<super::Why>("why");
         assert_output_schema::<super::Outcome>("close");
+        assert_output_schema::<super::Record>("show");
+        assert_output_schema::<super::Comparison>("compare");
     }
 }

@@ -9,9 +9,10 @@
 use super::build::Builder;
 use super::card::JobCard;
 use super::circuit::{Circuit, CircuitEpoch, widened};
-use super::understand::{check_names, packs_in_play, understand};
+use super::understand::{check_names, packs_in_play, perhaps, understand};
 use crate::belief::{self, Belief, BeliefError, Limits, Outcome, SetScores};
 use crate::circuit::predict::{CheckId as BoardCheck, Observed};
+use crate::circuit::wiring::Ticked;
 use crate::rules::{self, Rules};
 use crate::text::{Complaint, Complaints};
 use std::collections::BTreeMap;
@@ -99,6 +100,16 @@ pub enum Meaning {
         /// What was read or heard.
         observed: Observed,
     },
+    /// A reading that is kept and weighs nothing: at a pin on ground or on nothing, or at a spot of a unit without a board that no
+    /// rule speaks of.
+    Kept,
+    /// The wiring of a net of the board was gone over.
+    Wiring {
+        /// The net.
+        net: String,
+        /// What was found.
+        ticked: Ticked,
+    },
     /// The user could not tell.
     Unsure {
         /// The check, where it is one of the rules.
@@ -154,10 +165,11 @@ impl Model {
         let mut complaints = Complaints::default();
         let in_play = packs_in_play(rules, circuit, job, &mut complaints);
         let mut findings = understand(rules, circuit, job, &mut complaints);
+        let open = perhaps(rules, job, &findings, &mut complaints);
         check_names(rules, circuit, job, &mut complaints);
         complaints.or_ok(())?;
         let mut builder = Builder::new(rules, circuit, &job.card, in_play);
-        let evidence = builder.build(&mut findings);
+        let evidence = builder.build(circuit, &mut findings, &open);
         let readings = builder.readings(&findings);
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;

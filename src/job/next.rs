@@ -6,7 +6,7 @@ use super::circuit::{by_ear, ear_word};
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
 use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
 use crate::belief::{FaultId, Given};
-use crate::circuit::predict::{CheckId as BoardCheck, Ear, Observed, Prediction};
+use crate::circuit::predict::{CheckId as BoardCheck, Ear, Foresight, Observed, Prediction};
 use crate::plan::{
     self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem,
     Reason, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
@@ -18,13 +18,15 @@ use serde::Serialize;
 
 /// How many faults the planner looks at, and how many sets of them.
 const FAULTS: usize = 48;
+/// The same on an outline, whose slips may be anywhere.
+const FAULTS_OF_UNIT: usize = 110;
 const PAIRED: usize = 18;
 const SETS: usize = 160;
 
 /// Minutes to switch a unit on, and to switch it off and let it discharge.
 const SWITCHING: Switching = Switching { on: 0.3, off: 0.7 };
 /// Minutes that any step takes beside its own: reading what to do, noting the answer (common practice, no source).
-const HANDLING: f64 = 0.5;
+const HANDLING: f64 = 0.1;
 /// Minutes that a unit takes whose fault is not on the list: handing it on, or finding it by other means (common practice, no source).
 pub const FALLBACK_MINUTES: f64 = 240.0;
 
@@ -157,6 +159,8 @@ struct Considered {
 
 /// Checks that are expected to tell less than this, in bits, are not offered.
 const LEAST_BITS: f64 = 0.03;
+/// Information below this, in bits, is not named as a reason.
+const NO_BITS: f64 = 0.015;
 /// Work that did not help is offered once more where its fault is still this likely.
 const WORTH_REDOING: f64 = 0.25;
 /// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
@@ -222,7 +226,11 @@ impl Diagnosis<'_> {
     /// As [`Diagnosis::next`].
     pub fn next_on(&self, count: usize, terms: &Terms) -> Result<Proposal, Complaints> {
         let bench = self.planning(terms)?;
-        let decision = self.decide(&bench, &Planner { nodes: terms.look });
+        let decision = if std::env::var_os("HS_SEARCH").is_some() {
+            self.decide(&bench, &Planner { nodes: terms.look })
+        } else {
+            self.decide(&bench, &plan::Plain::default())
+        };
         Ok(self.proposal(&bench, &decision, count))
     }
 
@@ -254,7 +262,7 @@ impl Diagnosis<'_> {
             }
             Meaning::Circuit { check, .. } => check.powered(),
             Meaning::Tried { .. } => true,
-            Meaning::Unsure { .. } => false,
+            Meaning::Unsure { .. } | Meaning::Kept | Meaning::Wiring { .. } => false,
         })
     }
 
@@ -301,12 +309,13 @@ impl Diagnosis<'_> {
                 .map(|f| plan::Fault {
                     unlisted: self.model.faults[f.0].origin == FaultOrigin::Unlisted,
                     stage: self.stage_of(*f),
+                    site: self.site_of(*f, &faults),
                 })
                 .collect(),
             hypotheses: sets.iter().map(|s| s.hypothesis.clone()).collect(),
             checks: plan_checks,
             remedies: remedies.iter().map(|r| self.plan_remedy(r, &faults, &sets, &setups)).collect(),
-            setups: setups.iter().map(|s| self.rules.setup(*s).minutes.get()).collect(),
+            setups: setups.iter().map(|s| self.setup_minutes(*s)).collect(),
             switching: SWITCHING,
             fallback: HANDED_ON,
             comeback: COMES_BACK,
@@ -324,8 +333,8 @@ impl Diagnosis<'_> {
             })
         };
         let problem = planned(draft)?;
-        // Questions of the rules alone are the trade's own small talk; only a board's many readings need thinning out.
-        if self.circuit.is_none() {
+        // Questions of packs alone are the trade's own small talk; a board's many readings and an outline's many spots need thinning out.
+        if self.circuit.is_none() && !self.rules.is_of_unit() {
             return Ok(problem);
         }
         let dull: Vec<usize> = problem
@@ -344,9 +353,27 @@ impl Diagnosis<'_> {
         planned(draft)
     }
 
+    fn setup_minutes(&self, id: rules::SetupId) -> f64 {
+        let setup = self.rules.setup(id);
+        match self.job.card.history.value {
+            History::FreshBuild => setup.fresh.get(),
+            History::WorkedBefore | History::AfterChange => setup.minutes.get(),
+        }
+    }
+
     fn stage_of(&self, fault: FaultId) -> Option<u32> {
         let part = self.model.faults[fault.0].part.as_deref()?;
         self.circuit.as_ref()?.stages().of_part(part)
+    }
+
+    /// The part that a fault of the board sits in, as a number of this problem.
+    fn site_of(&self, fault: FaultId, faults: &[FaultId]) -> Option<u32> {
+        let owner = |f: &FaultId| {
+            let entry = &self.model.faults[f.0];
+            entry.part.as_deref().filter(|_| matches!(entry.origin, FaultOrigin::Board(_)))
+        };
+        let own = owner(&fault)?;
+        faults.iter().position(|f| owner(f) == Some(own)).map(|i| i as u32)
     }
 
     /// The faults worth planning for: those that the findings made likelier, and the likeliest.
@@ -361,7 +388,7 @@ impl Diagnosis<'_> {
             .filter(|(_, p)| *p > 1e-6)
             .collect();
         list.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-        list.truncate(FAULTS);
+        list.truncate(if self.rules.is_of_unit() { FAULTS_OF_UNIT } else { FAULTS });
         let mut out: Vec<FaultId> = list.into_iter().map(|(f, _)| f).collect();
         if !out.contains(&self.model.unlisted()) {
             out.push(self.model.unlisted());
@@ -395,15 +422,7 @@ impl Diagnosis<'_> {
             .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
             .filter(|check| self.times_read(check) < 2)
-            .filter(|check| {
-                let id = check.to_string();
-                !self
-                    .model
-                    .findings
-                    .iter()
-                    .any(|f| f.check == id && matches!(f.meaning, Meaning::Unsure { .. }))
-                    && !self.job.card.skip.iter().any(|s| s.value == id)
-            })
+            .filter(|check| !self.is_left_out_on_board(check))
             .collect()
     }
 
@@ -459,13 +478,14 @@ impl Diagnosis<'_> {
         let total: f64 = sets.iter().map(|s| (s.1 - best).exp()).sum();
         // Sets of next to no weight are not worth solving the board for.
         let worth = |weight: f64| (weight - best).exp() / total > 1e-4;
+        let foresight = self.foresight(on_board);
         sets.into_iter()
             .map(|(members, weight, given)| {
                 let there: Vec<usize> =
                     members.into_iter().filter(|i| self.still_there(faults[*i], &given)).collect();
                 let ids: Vec<FaultId> = there.iter().map(|i| faults[*i]).collect();
                 Considered {
-                    reads: worth(weight).then(|| self.reads(&ids, on_board)).flatten(),
+                    reads: worth(weight).then(|| self.reads(&ids, on_board, &foresight)).flatten(),
                     hypothesis: Hypothesis {
                         faults: there.into_iter().map(FaultIx).collect(),
                         weight: (weight - best).exp() / total,
@@ -481,8 +501,18 @@ impl Diagnosis<'_> {
         faults.iter().filter(on_board).map(|f| self.model.faults[f.0].id.as_str()).collect()
     }
 
-    fn reads(&self, faults: &[FaultId], checks: &[BoardCheck]) -> Option<Prediction> {
-        self.circuit.as_ref()?.outline(&self.board_names(faults), checks)
+    fn reads(&self, faults: &[FaultId], checks: &[BoardCheck], foresight: &Foresight) -> Option<Prediction> {
+        let mut all = checks.to_vec();
+        all.extend(foresight.taken().filter(|c| !checks.contains(c)).cloned());
+        Some(foresight.apply(self.circuit.as_ref()?.outline(&self.board_names(faults), &all)?))
+    }
+
+    /// What the readings of the unit as it now is say of those still to be taken.
+    fn foresight(&self, checks: &[BoardCheck]) -> Foresight {
+        let since = self.model.since();
+        let now = self.model.readings.iter().skip(since).flat_map(|e| &e.findings);
+        let now: Vec<_> = now.map(|(_, c, o)| (c.clone(), *o)).collect();
+        self.circuit.as_ref().map_or_else(Foresight::default, |c| c.foresight(&now, checks))
     }
 
     /// Natural logarithm of the likelihood of the board's readings with exactly these faults. After work that did not help, those
@@ -538,14 +568,16 @@ impl Diagnosis<'_> {
             }
         };
         let (minutes, rigs, power): (f64, &[&str], Power) = match check {
-            BoardCheck::Ohms(_) => (1.0, &["open-box"], Power::Off),
+            // The next point found, the probe on it, the figure read: half a minute once the meter is out (common practice, no
+            // source); ohms wait for capacitors to charge, a level is listened to.
+            BoardCheck::Ohms(_) => (0.8, &["open-box", "meter-out"], Power::Off),
             // The first current that a new build draws is read in a moment, the finger on the switch.
             BoardCheck::Amps(_) if self.gates_apply() && !self.has_been_powered() => {
-                (2.0, &["open-box"], Power::Brief)
+                (2.0, &["open-box", "meter-out"], Power::Brief)
             }
-            BoardCheck::Amps(_) => (2.0, &["open-box"], Power::On),
-            BoardCheck::Volts(_) => (1.0, &["open-box"], Power::On),
-            BoardCheck::Level(_) => (1.0, &["open-box", "probe-rig"], Power::On),
+            BoardCheck::Amps(_) => (2.0, &["open-box", "meter-out"], Power::On),
+            BoardCheck::Volts(_) => (0.5, &["open-box", "meter-out"], Power::On),
+            BoardCheck::Level(_) => (0.8, &["open-box", "probe-rig"], Power::On),
         };
         let rigs: Vec<rules::SetupId> = rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()).collect();
         Some(PlanCheck {
@@ -655,6 +687,10 @@ impl Diagnosis<'_> {
         let again = || left().map(|h| h.weight).sum::<f64>() > WORTH_REDOING;
         let tried = times > 1 || (times == 1 && !again());
         let offer = self.offer(remedy);
+        let by_hand = match remedy {
+            RemedyRef::Rule(id) => !self.rules.remedy(*id).tools.contains(&Tool::Iron),
+            RemedyRef::Board(_) => false,
+        };
         let (rigs, power, success, missing) = match remedy {
             RemedyRef::Rule(id) => {
                 let rule = self.rules.remedy(*id);
@@ -679,6 +715,7 @@ impl Diagnosis<'_> {
                 .collect(),
             success,
             partial_shows: PARTIAL_NOTICED,
+            by_hand,
             standing: match missing {
                 _ if tried || left_out => Standing::Taken,
                 Some(tool) => Standing::NeedsTool(ToolIx(tool_index(tool))),
@@ -711,7 +748,7 @@ impl Diagnosis<'_> {
         needs_sound
             && self.model.findings.iter().filter(|f| f.epoch >= since).any(|f| match f.meaning {
                 Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
-                Meaning::Tried { .. } | Meaning::Unsure { .. } | Meaning::Circuit { .. } => false,
+                _ => false,
             })
     }
 
@@ -734,7 +771,7 @@ impl Diagnosis<'_> {
                 let rigs: &[&str] = if matches!(check, BoardCheck::Level(_)) {
                     &["open-box", "probe-rig"]
                 } else {
-                    &["open-box"]
+                    &["open-box", "meter-out"]
                 };
                 for rig in rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()) {
                     if let Some(i) = setups.iter().position(|s| *s == rig) {
@@ -792,7 +829,7 @@ impl Diagnosis<'_> {
             }
             Step::Remedy(ix) => {
                 out.action = "remedy".into();
-                out.remedy = Some(self.offer(&bench.remedies[ix.0]));
+                out.remedy = Some(self.offer_for(&bench.remedies[ix.0]));
             }
             Step::Done(stop) => out.done = Some(self.stop(bench, stop)),
         }
@@ -882,7 +919,7 @@ impl Diagnosis<'_> {
             text: check.how.clone(),
             place: check.place_on_unit.clone(),
             unit: check.reading.as_ref().map(|r| r.unit.name().into()),
-            answers: check.answers.clone(),
+            answers: shown_answers(check),
             healthy: check.healthy.clone(),
             needs: check.tools.iter().map(|t| t.name().into()).collect(),
             power: check.power.name().into(),
@@ -910,6 +947,10 @@ impl Diagnosis<'_> {
                 format!(
                     "before power: {open} checks make it safe to switch the unit on, and this is one of them"
                 )
+            }
+            // A figure that rounds to nothing explains nothing.
+            Reason::SplitsEvenly { bits, .. } | Reason::TellsMostForItsPrice { bits } if *bits < NO_BITS => {
+                return None;
             }
             Reason::SplitsEvenly { bits, likeliest } => {
                 format!(
@@ -976,6 +1017,14 @@ impl Diagnosis<'_> {
             Stop::NoStepLeft => "No step is left that could help with the tools at hand.".into(),
         }
     }
+}
+
+/// A check's answers as they are shown: first the one to be expected where all that it touches is good.
+fn shown_answers(check: &rules::Check) -> Vec<String> {
+    let mut out = check.answers.clone();
+    let usual = out.remove(check.usual.min(out.len() - 1));
+    out.insert(0, usual);
+    out
 }
 
 fn tool_index(tool: Tool) -> usize {

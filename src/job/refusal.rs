@@ -128,10 +128,15 @@ impl Refusal {
                 format!("if that is a slip of the pen, strike it: halfsplit strike JOB {}", i + 1)
             }
             ([Key("findings"), Item(i), _], Some(words)) => {
-                format!("if '{words}' speaks of something else than this unit, strike finding {} and note it in other words", i + 1)
+                format!(
+                    "if '{words}' speaks of something else than this unit, strike finding {} and note it in other words",
+                    i + 1
+                )
             }
             (_, Some(words)) => {
-                format!("if '{words}' speaks of something else than this unit, say so on the card in other words")
+                format!(
+                    "if '{words}' speaks of something else than this unit, say so on the card in other words"
+                )
             }
             (_, None) => String::new(),
         }
@@ -154,7 +159,8 @@ mod tests {
     use crate::rules::Rules;
     use crate::text::Source;
 
-    const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {words: no sound, symptoms: [silent]}\n";
+    const CARD: &str =
+        "unit: Tin Lantern\nhistory: fresh-build\ncomplaint: {words: no sound, symptoms: [silent]}\n";
 
     fn refused(card: &str) -> Option<(String, usize)> {
         let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
@@ -182,7 +188,10 @@ mod tests {
             assert_eq!(refused(&format!("{CARD}{more}")), Some((words.into(), line)), "{more}");
         }
         assert_eq!(refused(&CARD.replace("no sound", "ECC83 tube preamp 250V")), Some(("ECC83".into(), 3)));
-        assert_eq!(refused(&CARD.replace("Tin Lantern", "Tube preamp 250V")), Some(("Tube preamp".into(), 1)));
+        assert_eq!(
+            refused(&CARD.replace("Tin Lantern", "Tube preamp 250V")),
+            Some(("Tube preamp".into(), 1))
+        );
     }
 
     #[test]
@@ -195,8 +204,12 @@ mod tests {
             assert_eq!(refused(&format!("{CARD}{more}")), None, "{more}");
         }
         let job = JobCard::read(&Source::new("job.yaml", CARD)).unwrap();
-        let slip = NewFinding { at: None, check: "board-supply-volts".into(), answer: "320V".into(), remark: None };
+        let slip =
+            NewFinding { at: None, check: "board-supply-volts".into(), answer: "320V".into(), remark: None };
         let job = job.with_finding(&slip).unwrap();
-        assert!(job.card.declined().is_some() && job.with_struck(1, "9.1 it was").unwrap().card.declined().is_none());
+        assert!(
+            job.card.declined().is_some()
+                && job.with_struck(1, "9.1 it was").unwrap().card.declined().is_none()
+        );
     }
 }

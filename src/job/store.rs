@@ -10,11 +10,11 @@
 //! takes the lock clears it away. One that ends at a signal can call [`leave`] first.
 
 use crate::text::{Complaints, Source};
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
-use std::collections::BTreeSet;
 use std::time::{Duration, Instant};
 
 /// What the file system refused.
@@ -170,8 +170,9 @@ pub fn read(path: &Path) -> Result<Source, StoreError> {
 /// As [`read`].
 pub fn read_whole(path: &Path) -> Result<String, StoreError> {
     let bytes = bytes(path, 1 << 30)?;
-    String::from_utf8(bytes)
-        .map_err(|e| Source::from_bytes(path.display().to_string(), e.into_bytes()).err().unwrap_or_default().into())
+    String::from_utf8(bytes).map_err(|e| {
+        Source::from_bytes(path.display().to_string(), e.into_bytes()).err().unwrap_or_default().into()
+    })
 }
 
 /// The bytes of a file or pipe, `most` at most; of a longer one whose length can't be told before, one more.

@@ -3,8 +3,11 @@
 use super::card::{CardFinding, JobCard};
 use super::circuit::Circuit;
 use super::model::{Meaning, RemedyRef, Retest, Understood};
+use super::spots::{GoodUnit, at_spot, worst_counts};
 use crate::belief::Outcome;
-use crate::circuit::predict::Observed;
+use crate::circuit::board::Spot;
+use crate::circuit::predict::{CheckId, Observed};
+use crate::circuit::wiring::Ticked;
 use crate::rules::{self, Accuracy, Applies, Rules};
 use crate::text::{Complaint, Complaints, Span, or_nearest};
 use crate::units::{self, reading};
@@ -42,7 +45,10 @@ pub(super) fn packs_in_play(
     };
     rules
         .packs()
-        .map(|(_, p)| p.applies == Applies::Always || named.is_empty() || named.contains(&p.id))
+        // A board says itself what it has; a unit of which nothing is said may have anything.
+        .map(|(_, p)| {
+            p.applies == Applies::Always || (circuit.is_none() && named.is_empty()) || named.contains(&p.id)
+        })
         .collect()
 }
 
@@ -102,6 +108,15 @@ pub(super) fn understand(
                     node: None,
                 });
             }
+            // Something that a unit of this outline does not show counts for nothing, and stays on the card.
+            Err(_) if rules.knows_symptom_elsewhere(&symptom.value) => out.push(Understood {
+                number: 0,
+                check: symptom.value.clone(),
+                answer: "yes".into(),
+                meaning: Meaning::Unsure { check: None },
+                epoch: 0,
+                node: None,
+            }),
             Err(e) => {
                 let place = job.document.place(symptom.span);
                 let message = format!("unknown symptom '{}'", symptom.value);
@@ -109,6 +124,7 @@ pub(super) fn understand(
             }
         }
     }
+    let good = GoodUnit::of(rules, job, complaints);
     let mut epoch = 0;
     for (number, finding) in job.card.standing() {
         if full(complaints, job, finding.check.span) {
@@ -119,19 +135,70 @@ pub(super) fn understand(
                 if matches!(meaning, Meaning::Tried { .. }) {
                     epoch += 1;
                 }
-                out.push(Understood {
+                let mut found = Understood {
                     number,
                     check: finding.check.value.clone(),
                     answer: finding.answer.value.clone(),
                     meaning,
                     epoch,
                     node: None,
-                });
+                };
+                good.beside(rules, &mut found);
+                out.push(found);
             }
             Err(slip) => {
                 let place = job.document.place(slip.span);
                 complaints.0.push(Complaint::at(slip.code, place, slip.message).help(slip.help));
             }
+        }
+    }
+    worst_counts(&mut out);
+    out
+}
+
+/// Answers of which the owner means one.
+pub(super) type OneOf = Vec<(rules::CheckId, usize)>;
+
+/// What the complaint leaves open: of each list at least one answer holds. A finding on one of the symptoms settles it: what it
+/// denies falls out of the list, and a list of which one is found says no more. Complains of symptoms that are none.
+pub(super) fn perhaps(
+    rules: &Rules,
+    job: &JobCard,
+    found: &[Understood],
+    complaints: &mut Complaints,
+) -> Vec<OneOf> {
+    let said = |check: rules::CheckId| {
+        found.iter().rev().find_map(|f| match &f.meaning {
+            Meaning::Answer { check: c, outcome, .. } if *c == check => Some(outcome.clone()),
+            _ => None,
+        })
+    };
+    let mut out = Vec::new();
+    for list in job.card.complaint.iter().flat_map(|c| &c.perhaps) {
+        let mut one_of = OneOf::new();
+        let mut settled = false;
+        for symptom in list {
+            match rules.find_symptom(&symptom.value) {
+                Ok(id) => {
+                    let s = rules.symptom(id);
+                    match said(s.check) {
+                        None => one_of.push((s.check, s.answer)),
+                        Some(Outcome::Answer(k)) => settled |= k == s.answer,
+                        Some(Outcome::Soft(shares)) => {
+                            settled |= shares.get(s.answer).is_some_and(|p| *p > 0.0)
+                        }
+                    }
+                }
+                Err(_) if rules.knows_symptom_elsewhere(&symptom.value) => {}
+                Err(e) => {
+                    let place = job.document.place(symptom.span);
+                    let message = format!("unknown symptom '{}'", symptom.value);
+                    complaints.0.push(Complaint::at("unknown-name", place, message).help(e.help));
+                }
+            }
+        }
+        if !settled && !one_of.is_empty() {
+            out.push(one_of);
         }
     }
     out
@@ -195,8 +262,11 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
         })?;
         return Ok(Meaning::Tried { remedy, retest });
     }
+    if let Some(net) = check.strip_prefix("wiring:") {
+        return on_wiring(circuit, finding, net, unsure);
+    }
     if check.split_once(':').is_some_and(|(w, _)| ["volts", "ohms", "level", "amps"].contains(&w)) {
-        return on_circuit(circuit, finding, unsure);
+        return on_circuit(rules, circuit, finding, unsure);
     }
     if let Ok(id) = rules.find_symptom(check) {
         let symptom = rules.symptom(id);
@@ -229,35 +299,74 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
             format!("or one of the answers: {words}, unsure"),
         )
     })?;
+    let Some((likelihood, best)) = by_bands(rules, id, &read) else {
+        let message = format!("'{answer}' falls under no answer of '{check}'");
+        let help = format!("write one of {}, or unsure", entry.answers.join(", "));
+        return Err(slip("bad-reading", finding.answer.span, message, help));
+    };
+    Ok(Meaning::Answer { check: id, outcome: Outcome::Soft(likelihood), answer: best })
+}
+
+/// What a reading leaves open of a check's answers, and the likeliest; nothing where it lies under none of them.
+pub(super) fn by_bands(
+    rules: &Rules,
+    check: rules::CheckId,
+    read: &units::Reading,
+) -> Option<(Vec<f64>, usize)> {
+    let entry = rules.check(check);
+    let bands = entry.reading.as_ref()?;
     let value = match read.shown {
         units::Shown::Overload => f64::INFINITY,
         _ => read.middle(),
     };
     let slack = if read.vague { 0.05 } else { METER_ACCURACY };
     let accuracy = Accuracy { relative: slack, absolute: read.resolution };
-    let likelihood = bands
-        .likelihood(value, accuracy, entry.answers.len())
-        .unwrap_or_else(|| vec![0.0; entry.answers.len()]);
+    let likelihood = bands.likelihood(value, accuracy, entry.answers.len())?;
     let best =
         likelihood.iter().enumerate().fold((0, 0.0), |best, (k, p)| if *p > best.1 { (k, *p) } else { best });
-    if best.1 <= 0.0 {
-        let message = format!("'{answer}' falls under no answer of '{check}'");
-        let help = format!("write one of {}, or unsure", entry.answers.join(", "));
-        return Err(slip("bad-reading", finding.answer.span, message, help));
-    }
-    Ok(Meaning::Answer { check: id, outcome: Outcome::Soft(likelihood), answer: best.0 })
+    (best.1 > 0.0).then_some((likelihood, best.0))
 }
 
-fn on_circuit(circuit: Option<&Circuit<'_>>, finding: &CardFinding, unsure: bool) -> Result<Meaning, Slip> {
+/// A reading at a spot: on the board where there is one.
+fn on_circuit(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    finding: &CardFinding,
+    unsure: bool,
+) -> Result<Meaning, Slip> {
     let (check, answer) = (&finding.check, &finding.answer);
-    let Some(circuit) = circuit else {
-        return Err(Slip {
-            code: "no-board",
-            message: format!("'{}' is a reading on a board, and the card names no board", check.value),
-            help: "add a line 'board: FILE' to the card, or use a check of the rules".into(),
-            span: check.span,
-        });
+    let observed = |id: &CheckId| {
+        Observed::parse(id, &answer.value).map_err(|e| {
+            let text = e.to_string();
+            let (message, help) = text.split_once("; ").unwrap_or((&text, ""));
+            Slip { code: "bad-reading", message: message.into(), help: help.into(), span: answer.span }
+        })
     };
+    let parsed = check.value.parse::<CheckId>().ok();
+    let Some(circuit) = circuit else {
+        let Some(id) = parsed.filter(|id| CheckId::is_place(id.place())) else {
+            return Err(Slip {
+                code: "unknown-name",
+                message: format!("'{}' names no place", check.value),
+                help: "write a pin such as volts:Q1.c, or a name of letters, digits, +, - and _".into(),
+                span: check.span,
+            });
+        };
+        return match unsure {
+            true => Ok(Meaning::Unsure { check: None }),
+            false => observed(&id).map(|seen| at_spot(rules, &id, &seen)),
+        };
+    };
+    // A pin on ground, or on nothing: there is no net to read, but what was read there is kept.
+    if let Some(id) = parsed.filter(|id| !matches!(id, CheckId::Amps(_) | CheckId::Level(_)))
+        && let Ok(Spot::Ground(Some(_)) | Spot::Free(..)) = circuit.board().spot(id.place())
+    {
+        return if unsure {
+            Ok(Meaning::Unsure { check: None })
+        } else {
+            observed(&id).map(|_| Meaning::Kept)
+        };
+    }
     let id = circuit.check(&check.value).map_err(|e| Slip {
         code: "unknown-name",
         message: e.message,
@@ -267,12 +376,44 @@ fn on_circuit(circuit: Option<&Circuit<'_>>, finding: &CardFinding, unsure: bool
     if unsure {
         return Ok(Meaning::Unsure { check: None });
     }
-    let observed = Observed::parse(&id, &answer.value).map_err(|e| {
-        let text = e.to_string();
-        let (message, help) = text.split_once("; ").unwrap_or((&text, ""));
-        Slip { code: "bad-reading", message: message.into(), help: help.into(), span: answer.span }
-    })?;
+    let observed = observed(&id)?;
     Ok(Meaning::Circuit { check: id, observed })
+}
+
+/// What was ticked on a net of the board.
+fn on_wiring(
+    circuit: Option<&Circuit<'_>>,
+    finding: &CardFinding,
+    net: &str,
+    unsure: bool,
+) -> Result<Meaning, Slip> {
+    let slip = |code, span, message: String, help: String| Slip { code, message, help, span };
+    let Some(circuit) = circuit else {
+        return Err(slip(
+            "no-board",
+            finding.check.span,
+            format!("'{}' is about a net of a board, and the card names no board", finding.check.value),
+            "put the board on the job with 'halfsplit board attach JOB BOARD'".into(),
+        ));
+    };
+    let board = circuit.board();
+    let all = || std::iter::once(board.ground()).chain(board.nets().iter().map(String::as_str));
+    let by_pin = board.find_pin(net).and_then(|(_, pin)| pin.net.as_deref());
+    let Some(net) = all().find(|n| *n == net).or(by_pin) else {
+        let help = or_nearest(net, all());
+        return Err(slip(
+            "unknown-name",
+            finding.check.span,
+            format!("there is no net '{net}' on the board"),
+            help,
+        ));
+    };
+    if unsure {
+        return Ok(Meaning::Unsure { check: None });
+    }
+    let ticked = Ticked::parse(board, net, &finding.answer.value)
+        .map_err(|(message, help)| slip("bad-reading", finding.answer.span, message, help))?;
+    Ok(Meaning::Wiring { net: net.to_owned(), ticked })
 }
 
 fn alias(rules: &Rules, symptom: &rules::Symptom, finding: &CardFinding) -> Result<Meaning, Slip> {

@@ -35,6 +35,7 @@ mod byhand;
 mod decision;
 mod measure;
 mod model;
+mod plain;
 mod planner;
 mod playout;
 mod price;
@@ -47,6 +48,7 @@ mod strategies;
 
 pub use byhand::{ByLot, Checklist, HalfSplit};
 pub use decision::{Alternative, Decision, Effort, Group, PartedBy, Reason, Step, Stop};
+pub use plain::Plain;
 pub use planner::Planner;
 pub use playout::{PlayOut, play_out};
 pub use price::{Count, Expected, Lump, Power, Price, SetupSet, State, Switching, Tariff};

@@ -37,6 +37,8 @@ pub struct Fault {
     pub unlisted: bool,
     /// Which stage of the signal path it sits in, counted from the input; for [`HalfSplit`](super::HalfSplit) alone.
     pub stage: Option<u32>,
+    /// Which part or place it sits in, numbered by the caller: faults of one site are mended in one go.
+    pub site: Option<u32>,
 }
 
 /// A set of faults that may be what is wrong, with its weight.
@@ -149,6 +151,8 @@ pub struct Remedy {
     pub success: f64,
     /// Probability that the retest shows a change when some of the unit's faults were put right but not all, 0 to 1.
     pub partial_shows: f64,
+    /// Whether it is done without an iron, so that it may be tried to see what happens.
+    pub by_hand: bool,
     /// Whether it may be proposed.
     pub standing: Standing,
 }
@@ -161,6 +165,7 @@ impl Default for Remedy {
             faults: Vec::new(),
             success: 1.0,
             partial_shows: 0.0,
+            by_hand: false,
             standing: Standing::Open,
         }
     }

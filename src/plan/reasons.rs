@@ -52,6 +52,36 @@ pub(super) fn of(
     reasons
 }
 
+/// The reasons for a step of the plain planner, the weightiest first.
+pub(super) fn plain(
+    problem: &Problem,
+    state: &State,
+    step: &Step,
+    gates: Option<usize>,
+    help: impl Fn(RemedyIx) -> f64,
+) -> Vec<Reason> {
+    let mut reasons: Vec<Reason> = gates.map(|open| Reason::SafetyGateFirst { open }).into_iter().collect();
+    match step {
+        Step::Check(c) => {
+            reasons.extend(information(problem, *c));
+            reasons.extend(cheapness(problem, state, *c));
+            reasons
+                .extend(problem.checks().get(c.0).into_iter().flat_map(|c| shared(problem, state, &c.price)));
+        }
+        Step::Remedy(r) => {
+            reasons.push(Reason::RemedyBeatsAsking { cures: help(*r), saves: None });
+            let parted = stop::group_of_leader(problem);
+            let in_group = |g: &super::decision::Group| g.members.iter().any(|h| touches(problem, *r, h.0));
+            reasons.extend(parted.filter(in_group).map(Reason::NoCheckParts));
+            reasons.extend(
+                problem.remedies().get(r.0).into_iter().flat_map(|r| shared(problem, state, &r.price)),
+            );
+        }
+        Step::Done(_) => {}
+    }
+    reasons
+}
+
 fn information(problem: &Problem, check: CheckIx) -> Vec<Reason> {
     let mut reasons = Vec::new();
     let bits = problem.check_bits(check);

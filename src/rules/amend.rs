@@ -54,7 +54,7 @@ impl Work<'_> {
                 self.prior(item, id, *history, new);
             }
         }
-        for build in Build::ALL {
+        for build in &Build::AUTHORED {
             if let Some(new) = a.build.of(*build) {
                 let old: &mut Factor = self.loader.rules.faults[id.index()].build.of_mut(*build);
                 let was = std::mem::replace(old, new.is).get();

@@ -1,6 +1,7 @@
 //! The packs that are compiled in.
 
 use super::Rules;
+use super::places::{Library, is_library};
 use crate::text::{Complaints, Source};
 use std::sync::OnceLock;
 
@@ -30,8 +31,26 @@ impl Rules {
         if more.is_empty() {
             return Self::builtin().cloned();
         }
+        let (library, packs): (Vec<Source>, Vec<Source>) = more.iter().cloned().partition(is_library);
         let mut all = sources();
-        all.extend_from_slice(more);
-        Self::load(&all)
+        if packs.iter().any(super::speech::is_word_file) {
+            // Files of a user's own add to the words that ship.
+            all.extend(super::speech::builtin_sources());
+        }
+        all.extend(packs);
+        Self::load(&all)?.with_places(&library)
+    }
+
+    /// The same rules with files of places, outlines, checks or events after the built-in ones.
+    ///
+    /// # Errors
+    /// As [`Library::load`].
+    pub fn with_places(mut self, files: &[Source]) -> Result<Self, Complaints> {
+        if !files.is_empty() {
+            let mut all = super::places::builtin_sources();
+            all.extend_from_slice(files);
+            self.library = Some(std::sync::Arc::new(Library::load(&all)?));
+        }
+        Ok(self)
     }
 }

@@ -5,6 +5,7 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, PackId, RemedyId, SetupId, SymptomId,
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
+use super::speech::{self, OwnWords, PackWords, Speech, is_word_file};
 use super::words::{Applies, Kind, Power, Unit};
 use super::{link, proof, written};
 use crate::text::{
@@ -15,7 +16,7 @@ use std::sync::Arc;
 
 /// A file read: its text and what it holds. The tree is gone by now; it is the largest of the three.
 pub(super) struct File {
-    source: Arc<Source>,
+    pub source: Arc<Source>,
     pub pack: written::Pack,
 }
 
@@ -41,7 +42,9 @@ impl Rules {
     /// on the whole graph (unused items, unshown faults, cycles) wait until it can.
     pub fn load(sources: &[Source]) -> Result<Self, Complaints> {
         let mut loader = Loader::default();
-        let (files, whole) = loader.read(sources);
+        let (words, packs): (Vec<Source>, Vec<Source>) = sources.iter().cloned().partition(is_word_file);
+        loader.word_files = if words.is_empty() { speech::builtin_sources() } else { words.clone() };
+        let (files, whole) = loader.read(&packs);
         if !whole {
             return Err(loader.complaints.or_ok(()).err().unwrap_or_default());
         }
@@ -54,6 +57,7 @@ impl Rules {
         if loader.readable {
             proof::prove(&mut loader);
         }
+        loader.speech(!words.is_empty(), &written);
         let Loader { complaints, rules, .. } = loader;
         complaints.or_ok(rules)
     }
@@ -64,6 +68,8 @@ impl Rules {
 pub(super) struct Loader {
     pub complaints: Complaints,
     pub rules: Rules,
+    /// The word files that complaints are read with.
+    word_files: Vec<Source>,
     /// Names of items that stand in a file and can't be read; they are not unknown.
     lost: BTreeSet<String>,
     places: BTreeMap<String, Place>,
@@ -77,6 +83,8 @@ pub(super) struct Loader {
     pub cut_effects: BTreeSet<Effect>,
     /// Whether every item could be read.
     pub readable: bool,
+    /// Whether the items follow from places: their ids name a spot behind an `@`.
+    pub derived: bool,
     /// Cautions and setups that something refers to.
     pub used_cautions: BTreeSet<CautionId>,
     pub used_setups: BTreeSet<SetupId>,
@@ -141,7 +149,7 @@ impl Loader {
         (files, whole)
     }
 
-    fn declare<'a>(&mut self, files: &'a [File]) -> Written<'a> {
+    pub fn declare<'a>(&mut self, files: &'a [File]) -> Written<'a> {
         let mut all = Written::default();
         for file in files {
             let pack = self.declare_pack(file);
@@ -163,6 +171,9 @@ impl Loader {
             for (key, item) in file.pack.symptoms.iter() {
                 let id = SymptomId::at(all.symptoms.len());
                 if self.declare_name(file, key, Item::Symptom(id)) {
+                    for was in &item.was {
+                        self.declare_name(file, was, Item::Symptom(id));
+                    }
                     all.symptoms.push(Entry { file, pack, key, item });
                     if item.check.is_none() {
                         all.checks.push(Entry { file, pack, key, item: Observable::Symptom(item, id) });
@@ -176,6 +187,34 @@ impl Loader {
             }
         }
         all
+    }
+
+    /// The words that complaints are read with: the built-in ones unless files or packs bring others.
+    fn speech(&mut self, own: bool, written: &Written<'_>) {
+        let brings = |e: &&Entry<'_, &written::Symptom>| !e.item.words.is_empty();
+        let packs: Vec<PackWords> = written
+            .symptoms
+            .iter()
+            .filter(brings)
+            .map(|e| PackWords {
+                symptom: e.key.value.clone(),
+                words: e.item.words.iter().map(|w| (w.value.clone(), e.file.place(w.span))).collect(),
+                place: e.place(),
+            })
+            .collect();
+        for (text, place) in packs.iter().flat_map(|p| &p.words) {
+            if let Some((message, help)) = speech::misshapen(text) {
+                self.complain("bad-wording", place.clone(), message, help);
+            }
+        }
+        if own || !packs.is_empty() {
+            let words = OwnWords::new(self.word_files.clone(), packs);
+            // Whoever brings word files wants to know at once; the wordings of packs wait until something is read.
+            if own && let Err(complaints) = words.lexicon() {
+                self.complaints.0.extend(complaints.0);
+            }
+            self.rules.speech = Speech::Own(Arc::new(words));
+        }
     }
 
     fn declare_pack(&mut self, file: &File) -> PackId {
@@ -221,9 +260,10 @@ impl Loader {
     }
 
     pub fn kebab(&mut self, place: &Place, name: &str, what: &str) {
+        let own = if self.derived { name.split('@').next().unwrap_or(name) } else { name };
         let good = !name.is_empty()
-            && name.len() <= 60
-            && name.split('-').all(|part| {
+            && own.len() <= 60
+            && own.split('-').all(|part| {
                 !part.is_empty() && part.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit())
             });
         if !good {
@@ -322,7 +362,7 @@ impl Loader {
         out
     }
 
-    fn build(&mut self, all: &Written<'_>) {
+    pub fn build(&mut self, all: &Written<'_>) {
         for e in &all.cautions {
             let says = self.wording(e.file, &e.item.says);
             self.rules.cautions.push(Caution {
@@ -335,10 +375,12 @@ impl Loader {
         for e in &all.setups {
             let says = self.wording(e.file, &e.item.says);
             let minutes = e.item.minutes.value;
+            let fresh = e.item.fresh.as_ref().map_or(minutes, |m| self.positive_minutes(e.file, m));
             self.rules.setups.push(Setup {
                 id: e.key.value.clone(),
                 says,
                 minutes,
+                fresh,
                 pack: e.pack,
                 place: e.place(),
             });
@@ -364,7 +406,11 @@ impl Loader {
                 id: e.key.value.clone(),
                 says: self.wording(e.file, &e.item.says),
                 leak: e.item.leak.as_ref().map_or(Probability::ZERO, |l| l.value),
-                board: self.board_word(e.file, e.item.board.as_ref(), "bias-moved"),
+                board: self.board_word(
+                    e.file,
+                    e.item.board.as_ref(),
+                    &["bias-moved", "nets-apart", "nets-joined"],
+                ),
                 source: self.source(e, e.item.source.as_ref()),
                 pack: e.pack,
                 place: e.place(),
@@ -415,6 +461,7 @@ impl Loader {
             prior: e.item.prior.map(|p| p.value),
             build: e.item.build.map(|f| f.value),
             board,
+            group: None,
             source: self.source(e, e.item.source.as_ref()),
             pack: e.pack,
             place: e.place(),
@@ -446,6 +493,7 @@ impl Loader {
             how: self.wording(e.file, &check.how),
             place_on_unit: optional(self, &check.place),
             answers,
+            usual: 0,
             reading,
             healthy: optional(self, &check.healthy),
             tools,
@@ -458,7 +506,7 @@ impl Loader {
             gate: check.gate,
             holds_power,
             tells_supply: self.tells_supply(e.file, &e.key.value, check),
-            board: self.board_word(e.file, check.board.as_ref(), "level-out"),
+            board: self.board_word(e.file, check.board.as_ref(), &["level-out", "turned-parts"]),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
             pack: e.pack,
@@ -645,6 +693,7 @@ impl Loader {
             how: s.ask.as_ref().map(|a| self.wording(e.file, a)).unwrap_or_default(),
             place_on_unit: None,
             answers: vec!["no".into(), "yes".into()],
+            usual: 0,
             reading: None,
             healthy: None,
             tools: Vec::new(),
@@ -657,7 +706,11 @@ impl Loader {
             gate: false,
             holds_power: vec![false, false],
             tells_supply: false,
-            board: None,
+            board: self.board_word(
+                e.file,
+                s.board.as_ref(),
+                &["loud-out", "distorted-out", "dull-out", "thin-out"],
+            ),
             symptom: Some(id),
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
@@ -667,13 +720,13 @@ impl Loader {
 
     fn symptom(&mut self, e: &Entry<'_, &written::Symptom>) -> (Symptom, bool) {
         let s = e.item;
-        if s.words.is_empty() {
-            let message = format!("the symptom '{}' has no words", e.key.value);
+        if s.words.is_empty() && !speech::have_entry(&self.word_files, &e.key.value) {
+            let message = format!("the symptom '{}' has no words, and no word file reads it", e.key.value);
             self.complain(
                 "empty-wording",
                 e.place(),
                 message,
-                "add 'words: […]' with what an owner may call it",
+                "add 'words: […]' with what an owner may call it, or an entry under 'symptoms:' of a word file",
             );
         }
         let words = s.words.iter().map(|w| self.wording(e.file, w).to_lowercase()).collect();
@@ -703,16 +756,16 @@ impl Loader {
         (symptom, at.is_some())
     }
 
-    /// The one word that `board` may hold here.
-    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &str) -> Option<String> {
+    /// The word that `board` may hold here, one of a few.
+    fn board_word(&mut self, file: &File, word: Option<&At<String>>, valid: &[&str]) -> Option<String> {
         let word = word?;
-        if word.value != valid {
+        if !valid.contains(&word.value.as_str()) {
             let message = format!("'{}' is nothing of a board's circuit that can stand here", word.value);
             self.complain(
                 "unknown-name",
                 file.place(word.span),
                 message,
-                format!("write 'board: {valid}', or drop it"),
+                format!("write 'board: {}', or drop it", valid.join("' or 'board: ")),
             );
         }
         Some(word.value.clone())

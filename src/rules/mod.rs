@@ -14,6 +14,8 @@
 //! - [`Rules::in_play`] narrows the set to one unit: priors of its history and build method, the
 //!   conditions its faults can reach, the checks and links among them.
 //! - [`Reading`] turns a value into an answer, or near the edge of a band into several.
+//! - [`speech`] reads an owner's complaint by word files (`rules/words`); [`Rules::lexicon`] has them with the wordings that packs
+//!   bring for symptoms of their own.
 //! - [`Rules::show`] explains one item; [`Rules::list`] lists all; [`schemas`] are the JSON Schemas.
 //!
 //! What is absent: device cards and part kinds (they describe parts, not faults), and everything that
@@ -49,11 +51,14 @@ mod link;
 mod list;
 mod load;
 pub mod parts;
+pub mod places;
 mod proof;
 mod scope;
 mod set;
 pub mod show;
 pub mod show_part;
+pub mod speech;
+mod spots;
 #[cfg(test)]
 mod tests;
 mod words;
@@ -75,4 +80,5 @@ pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,
     UnknownName,
 };
+pub use spots::{Reads, check_at};
 pub use words::{Applies, Build, History, Kind, Power, Tool, Unit, UnknownWord};

@@ -142,7 +142,10 @@ impl Scope {
     /// When the shipped file is at fault; a test keeps that from happening.
     pub fn builtin() -> Result<&'static Self, Complaints> {
         static SCOPE: OnceLock<Result<Scope, Complaints>> = OnceLock::new();
-        SCOPE.get_or_init(|| Self::read(&Source::new("rules/scope.yaml", FILE))).as_ref().map_err(Clone::clone)
+        SCOPE
+            .get_or_init(|| Self::read(&Source::new("rules/scope.yaml", FILE)))
+            .as_ref()
+            .map_err(Clone::clone)
     }
 
     fn read(source: &Source) -> Result<Self, Complaints> {
@@ -179,7 +182,11 @@ impl Scope {
             None => text,
         };
         let words = words(text);
-        self.in_words(&words).into_iter().chain(self.in_figures(text, &words)).min_by_key(|(at, _)| *at).map(|(_, s)| s)
+        self.in_words(&words)
+            .into_iter()
+            .chain(self.in_figures(text, &words))
+            .min_by_key(|(at, _)| *at)
+            .map(|(_, s)| s)
     }
 
     fn in_words(&self, words: &[Word<'_>]) -> Option<(usize, Sign)> {
@@ -199,7 +206,8 @@ impl Scope {
                 if !other {
                     let last = &words[end - 1];
                     let to = last.from + word_length(&last.text[last.from..]);
-                    let sign = Sign { danger: entry.danger, words: last.text[words[at].from..to].to_string() };
+                    let sign =
+                        Sign { danger: entry.danger, words: last.text[words[at].from..to].to_string() };
                     first = Some((words[at].from, sign));
                 }
             }
@@ -210,7 +218,8 @@ impl Scope {
     /// Whether what stands at a place is denied.
     fn denies(&self, words: &[Word<'_>], at: usize) -> bool {
         let article = at > 0 && ["a", "an", "any", "the"].contains(&words[at - 1].lower.as_str());
-        let ends_at = |p: &Phrase, end: usize| end >= p.0.len() && p.stands_at(&words[..end], end - p.0.len());
+        let ends_at =
+            |p: &Phrase, end: usize| end >= p.0.len() && p.stands_at(&words[..end], end - p.0.len());
         self.denied.iter().any(|p| ends_at(p, at) || (article && ends_at(p, at - 1)))
     }
 
@@ -260,7 +269,8 @@ fn figures(text: &str) -> Vec<(usize, usize, f64)> {
         let thousand = if unit.starts_with('k') { 1000.0 } else { 1.0 };
         if let (Ok(number), true) = (number, UNITS.contains(&unit.as_str())) {
             let lead = text[..from].trim_end_matches(' ');
-            let both = if lead.ends_with('±') || lead.ends_with("+/-") || lead.ends_with("+-") { 2.0 } else { 1.0 };
+            let both =
+                if lead.ends_with('±') || lead.ends_with("+/-") || lead.ends_with("+-") { 2.0 } else { 1.0 };
             out.push((from, unit_at + length, number * thousand * both));
             i = unit_at + length;
         }
@@ -363,7 +373,10 @@ mod tests {
     #[test]
     fn figures_of_volts_are_read_as_people_write_them() {
         let volts = |text: &str| figures(text).into_iter().map(|(_, _, v)| v).collect::<Vec<_>>();
-        assert_eq!(volts("250V, 1,5 V 0.4kV 12-volt ±12 V 2x250V 230 VAC"), [250.0, 1.5, 400.0, 12.0, 24.0, 250.0, 230.0]);
+        assert_eq!(
+            volts("250V, 1,5 V 0.4kV 12-volt ±12 V 2x250V 230 VAC"),
+            [250.0, 1.5, 400.0, 12.0, 24.0, 250.0, 230.0]
+        );
         assert_eq!(volts("4V7 R250V V250 250 ways 1.2.3V"), Vec::<f64>::new());
         assert_eq!(volts("100\u{a0}V"), [100.0]);
     }

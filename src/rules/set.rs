@@ -5,10 +5,12 @@ use super::ids::{
     Cause, CautionId, CheckId, ConditionId, Effect, FaultId, Item, LinkId, PackId, RemedyId, SetupId,
     Strength, SymptomId,
 };
+use super::speech::{Lexicon, Speech};
 use super::words::{Applies, Build, History, Kind, Power, Tool, Unit};
 use super::written::{ByBuild, ByHistory, Evidence};
-use crate::text::{Place, or_nearest};
+use crate::text::{Complaint, Complaints, Place, or_nearest};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// A name that no item has.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -54,6 +56,9 @@ pub struct Fault {
     pub build: ByBuild<Factor>,
     /// Board faults that stand for this one: a role and modes.
     pub board: Option<(String, Vec<String>)>,
+    /// Faults that one line of suspects names together: those of one part that one work puts right, or one slip wherever it may
+    /// be; of an outline only.
+    pub group: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.
@@ -84,7 +89,8 @@ pub struct Condition {
     pub says: String,
     /// Chance that it holds with no cause that the rules know; 0 as a rule.
     pub leak: Probability,
-    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    /// What of a board brings it about: `bias-moved`, a stage well off its bias. `nets-apart` and `nets-joined` are what the wiring
+    /// of a board is gone over for.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
@@ -110,6 +116,8 @@ pub struct Check {
     pub place_on_unit: Option<String>,
     /// Answers, the normal one first, then in rising badness; at least two.
     pub answers: Vec<String>,
+    /// The answer to be expected where all that the check touches is good, by index: the first, but for swaps.
+    pub usual: usize,
     /// How a reading becomes an answer.
     pub reading: Option<Reading>,
     /// The healthy reading in words and figures.
@@ -136,7 +144,8 @@ pub struct Check {
     pub tells_supply: bool,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
-    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way
+    /// round; of a symptom `loud-out`, `distorted-out`, `dull-out` or `thin-out`.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,
@@ -256,6 +265,8 @@ pub struct Setup {
     pub says: String,
     /// Minutes it takes.
     pub minutes: Minutes,
+    /// Minutes it takes on a fresh build.
+    pub fresh: Minutes,
     /// Its pack.
     pub pack: PackId,
     /// Where it is written.
@@ -371,6 +382,10 @@ pub struct Rules {
     pub(super) to_checks: Vec<Vec<LinkId>>,
     pub(super) fixed_by: Vec<Vec<RemedyId>>,
     pub(super) order: Vec<ConditionId>,
+    pub(super) derived: super::places::Derived,
+    pub(super) of_unit: bool,
+    pub(super) library: Option<std::sync::Arc<super::places::Library>>,
+    pub(super) speech: Speech,
 }
 
 macro_rules! accessors {
@@ -407,6 +422,85 @@ impl Rules {
         remedies remedy find_remedy RemedyId Remedy Remedy "remedy",
         cautions caution find_caution CautionId Caution Caution "caution",
         setups setup find_setup SetupId Setup Setup "setup",
+    }
+
+    /// The words that an owner's complaint is read with: those of the word files among the sources, else the built-in ones, and
+    /// the wordings that packs bring for their symptoms. It may name symptoms that these rules don't know.
+    ///
+    /// ```
+    /// use halfsplit::rules::Rules;
+    /// let parse = Rules::builtin()?.lexicon()?.read("No sound when I switch it on; bypass is fine.");
+    /// assert_eq!(parse.symptoms[0].symptom, "silent");
+    /// assert_eq!(parse.facts[0].finding.as_ref().unwrap().0, "bypass-sound");
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    ///
+    /// # Errors
+    /// When a pack's wording names an entry that no word file has.
+    pub fn lexicon(&self) -> Result<Arc<Lexicon>, Complaints> {
+        match &self.speech {
+            Speech::Builtin => Lexicon::builtin(),
+            Speech::Own(own) => own.lexicon(),
+        }
+    }
+
+    /// Proves words and packs against each other: every symptom can be read, every symptom that words lead to is known, every
+    /// finding that words amount to is an answer of a check, and every example of the word files is read as what it shows.
+    /// Where the built-in packs are left out, names that only they have are not complained of.
+    ///
+    /// # Errors
+    /// Every complaint, those of [`Rules::lexicon`] too.
+    pub fn check_words(&self) -> Result<(), Complaints> {
+        let lexicon = self.lexicon()?;
+        let mut complaints = Complaints::default();
+        let mut complain = |code, place: &Place, message: String, help: &str| {
+            complaints.0.push(Complaint::at(code, place.clone(), message).help(help));
+        };
+        let names = lexicon.names();
+        for symptom in &self.symptoms {
+            if !names.iter().any(|(id, _)| *id == symptom.id) {
+                let message = format!("no words lead to the symptom '{}'", symptom.id);
+                complain(
+                    "unread",
+                    &symptom.place,
+                    message,
+                    "add 'words: […]' to it, or an entry under 'symptoms:' of a word file",
+                );
+            }
+        }
+        let whole = self.packs.iter().any(|p| p.id == "core");
+        for (id, place) in names.iter().filter(|(id, _)| whole && self.find_symptom(id).is_err()) {
+            complain(
+                "unknown-name",
+                place,
+                format!("no pack has the symptom '{id}'"),
+                "add it to a pack, or drop its words",
+            );
+        }
+        for (check, answer, place) in lexicon.findings().filter(|_| whole) {
+            if !self.find_check(check).is_ok_and(|id| self.check(id).answer(answer).is_ok()) {
+                complain(
+                    "unknown-name",
+                    place,
+                    format!("no check has the answer '{check}={answer}'"),
+                    "write CHECK=ANSWER of a pack",
+                );
+            }
+        }
+        for (id, text, place) in lexicon.examples() {
+            let parse = lexicon.read(text);
+            if !parse.symptoms.iter().any(|h| h.symptom == id) {
+                let read: Vec<&str> = parse.symptoms.iter().map(|h| h.symptom.as_str()).collect();
+                let read = if read.is_empty() { "nothing".to_string() } else { read.join(", ") };
+                complain(
+                    "unread",
+                    place,
+                    format!("the example '{text}' of '{id}' is read as {read}"),
+                    "mend its words, or the example",
+                );
+            }
+        }
+        complaints.or_ok(())
     }
 
     /// Every check with its id, symptoms that stand alone among them, in the order of the packs.
@@ -539,6 +633,11 @@ impl Rules {
             remedies: self.remedies.len(),
             links: self.links.len(),
         }
+    }
+
+    /// Whether the set is that of one unit, derived from its outline.
+    pub fn is_of_unit(&self) -> bool {
+        self.of_unit
     }
 
     /// The figures that later packs changed, in the order of the packs.

@@ -306,7 +306,7 @@ impl Rules {
         let mut sheet = self.head(Item::Fault(id), &f.id, f.pack, &f.place, &f.says, &f.source);
         sheet.plain = Some(f.plain.clone());
         sheet.prior = History::ALL.iter().map(|h| (h.name(), f.prior.of(*h).get())).collect();
-        sheet.build = Build::ALL.iter().map(|b| (b.name(), f.build.of(*b).get())).collect();
+        sheet.build = Build::AUTHORED.iter().map(|b| (b.name(), f.build.of(*b).get())).collect();
         sheet.leads_to = self.leads_to(Cause::Fault(id));
         sheet.checked_by = self.checked_by(Cause::Fault(id));
         sheet.remedies = self.remedies_of(id).iter().map(|r| self.remedy_row(*r)).collect();
@@ -584,7 +584,7 @@ impl Sheet {
             page.0.push_str(format!("  {:<14} {:>8}  {odds}", history.name(), percent(p)).trim_end());
             page.0.push('\n');
         }
-        let factors: Vec<_> = Build::ALL
+        let factors: Vec<_> = Build::AUTHORED
             .iter()
             .filter_map(|b| {
                 self.build.get(b.name()).filter(|f| **f != 1.0).map(|f| format!("{b} × {}", rounded(*f)))

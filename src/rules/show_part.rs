@@ -33,8 +33,22 @@ pub struct PartFace {
     pub modes: Vec<ModeRow>,
     /// Putting in another.
     pub replacing: Option<Replacing>,
+    /// What each healthy pin reads, in words, and where that comes from.
+    pub reads: Vec<ReadsRow>,
     /// What a bench person should know.
     pub notes: Vec<String>,
+}
+
+/// What a healthy pin reads.
+#[derive(Clone, Debug, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct ReadsRow {
+    /// The pin.
+    pub pin: String,
+    /// In words.
+    pub says: String,
+    /// Where that comes from.
+    pub source: String,
 }
 
 /// A parameter.
@@ -76,7 +90,7 @@ pub struct Replacing {
 }
 
 impl Library {
-    /// Device cards, then part kinds, each by name. Other numbers of the same part are not listed.
+    /// Device cards, then part kinds, then roles, each by name. Other numbers of the same part are not listed.
     pub fn list(&self) -> Vec<ListItem> {
         let item = |kind, id: &str, says: &str| ListItem {
             id: id.into(),
@@ -85,7 +99,14 @@ impl Library {
             says: says.into(),
         };
         let devices = self.devices().map(|(id, d)| item("device", id, &d.says));
-        devices.chain(self.kinds().map(|(id, k)| item("part-kind", id, &k.says))).collect()
+        let kinds = self.kinds().map(|(id, k)| item("part-kind", id, &k.says));
+        let roles = self.roles().map(|(id, r)| ListItem {
+            id: id.into(),
+            kind: "role",
+            pack: self.role_file(id).into(),
+            says: r.says.clone(),
+        });
+        devices.chain(kinds).chain(roles).collect()
     }
 
     /// A device, by any number of its part, or a part kind, explained; nothing where neither has that name.
@@ -110,6 +131,18 @@ impl Library {
                 parameters: parameters(&device.parameters),
                 modes: modes(&device.modes),
                 notes: device.notes.clone(),
+                reads: device
+                    .pins
+                    .iter()
+                    .filter_map(|(p, _)| {
+                        let r = self.reads(name, &p.value)?;
+                        Some(ReadsRow {
+                            pin: p.value.clone(),
+                            says: r.says.clone(),
+                            source: r.source.clone(),
+                        })
+                    })
+                    .collect(),
                 ..self.kind_face(&device.kind.value)
             }
         } else {
@@ -142,6 +175,15 @@ impl Library {
             fails: by_history(&kind.fails),
             modes: modes(&kind.modes),
             replacing: Some(replacing(&kind.remedy)),
+            reads: kind
+                .reads
+                .iter()
+                .map(|(p, r)| ReadsRow {
+                    pin: p.value.clone(),
+                    says: r.says.clone(),
+                    source: r.source.clone(),
+                })
+                .collect(),
             ..PartFace::default()
         }
     }
@@ -208,6 +250,17 @@ impl PartFace {
         lists("Pins", pins, page);
         let orders = self.packages.iter().map(|(p, order)| format!("{p}: {}", order.join(" "))).collect();
         lists("Order of the pins", orders, page);
+        // Pins of one and the same sentence stand together.
+        let mut reads: Vec<(Vec<&str>, &ReadsRow)> = Vec::new();
+        for row in &self.reads {
+            match reads.iter_mut().find(|(_, r)| r.says == row.says && r.source == row.source) {
+                Some((pins, _)) => pins.push(&row.pin),
+                None => reads.push((vec![&row.pin], row)),
+            }
+        }
+        let reads =
+            reads.iter().map(|(pins, r)| format!("{}: {} ({})", pins.join(", "), r.says, r.source)).collect();
+        lists("What each pin reads when all is well", reads, page);
         let limits = self.limits.iter().map(|(k, v)| format!("{k}: {v}")).collect();
         lists("Limits, in base units", limits, page);
         let span = |p: &ParameterRow| match (p.low, p.high) {

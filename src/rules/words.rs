@@ -43,7 +43,9 @@ macro_rules! words {
         impl FromStr for $name {
             type Err = UnknownWord;
             fn from_str(word: &str) -> Result<Self, UnknownWord> {
-                Self::ALL.iter().copied().find(|v| v.name() == word).ok_or_else(|| UnknownWord {
+                // Capitals, and blanks where a hyphen stands, are no slip: `Audio probe`.
+                let plain = word.trim().to_lowercase().replace([' ', '_'], "-");
+                Self::ALL.iter().copied().find(|v| v.name() == plain).ok_or_else(|| UnknownWord {
                     what: $what,
                     word: word.chars().take(60).collect(),
                     help: or_nearest(word, Self::ALL.iter().map(|v| v.name())),
@@ -52,6 +54,8 @@ macro_rules! words {
         }
     };
 }
+
+pub(super) use words;
 
 words! {
     /// What the unit has been through; sets the priors of its faults.
@@ -82,6 +86,24 @@ words! {
         Pcb = "pcb",
         /// Soldered lead to lead or on tags.
         PointToPoint = "point-to-point",
+        /// Made in a factory.
+        Factory = "factory",
+        /// Soldered on a board of pads, wire by wire.
+        Perfboard = "perfboard",
+    }
+}
+
+impl Build {
+    /// The methods that packs have a factor of their own for.
+    pub const AUTHORED: [Self; 4] = [Self::Breadboard, Self::Stripboard, Self::Pcb, Self::PointToPoint];
+
+    /// The method whose factor counts in packs: a factory's board is a printed one, a board of pads is soldered like strips.
+    pub fn authored(self) -> Self {
+        match self {
+            Self::Factory => Self::Pcb,
+            Self::Perfboard => Self::Stripboard,
+            own => own,
+        }
     }
 }
 

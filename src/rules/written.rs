@@ -132,13 +132,20 @@ pub struct ByBuild<T> {
     pub point_to_point: T,
 }
 
+impl<T: Copy> ByBuild<T> {
+    /// The same value for all.
+    pub fn same(value: T) -> Self {
+        Self { breadboard: value, stripboard: value, pcb: value, point_to_point: value }
+    }
+}
+
 impl<T> ByBuild<T> {
     /// The value of a build method.
     pub fn of(&self, build: Build) -> &T {
         match build {
             Build::Breadboard => &self.breadboard,
-            Build::Stripboard => &self.stripboard,
-            Build::Pcb => &self.pcb,
+            Build::Stripboard | Build::Perfboard => &self.stripboard,
+            Build::Pcb | Build::Factory => &self.pcb,
             Build::PointToPoint => &self.point_to_point,
         }
     }
@@ -146,8 +153,8 @@ impl<T> ByBuild<T> {
     pub(super) fn of_mut(&mut self, build: Build) -> &mut T {
         match build {
             Build::Breadboard => &mut self.breadboard,
-            Build::Stripboard => &mut self.stripboard,
-            Build::Pcb => &mut self.pcb,
+            Build::Stripboard | Build::Perfboard => &mut self.stripboard,
+            Build::Pcb | Build::Factory => &mut self.pcb,
             Build::PointToPoint => &mut self.point_to_point,
         }
     }
@@ -205,7 +212,8 @@ pub struct Condition {
     /// Chance that it holds for reasons that the rules don't know.
     #[serde(default)]
     pub leak: Option<At<Probability>>,
-    /// What of a board's circuit brings it about: `bias-moved`, a stage well off its bias.
+    /// What of a board brings it about: `bias-moved`, a stage well off its bias. `nets-apart` and `nets-joined` are what the wiring
+    /// of a board is gone over for.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Where the knowledge comes from.
@@ -230,15 +238,21 @@ pub struct Symptom {
     /// The answer.
     #[serde(default)]
     pub answer: Option<At<String>>,
-    /// Words and phrases that an owner may use.
+    /// Wordings that an owner may use, for a symptom that no word file reads.
     #[serde(default)]
     pub words: Vec<At<String>>,
+    /// Names that it had before, which old cards may still use.
+    #[serde(default)]
+    pub was: Vec<At<String>>,
     /// Whether whoever notices it has heard the unit run: it passes sound under power.
     #[serde(default)]
     pub shows_running: bool,
     /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
+    /// What of a board's circuit it is: `loud-out`, `distorted-out`, `dull-out` or `thin-out`, for one that stands alone.
+    #[serde(default)]
+    pub board: Option<At<String>>,
     /// Minutes that answering takes.
     #[serde(default)]
     pub minutes: Option<At<Minutes>>,
@@ -298,7 +312,7 @@ pub struct Check {
     /// Whether its reading is the voltage that the whole circuit lives on: a later reading above it is queried.
     #[serde(default)]
     pub tells_supply: bool,
-    /// What of a board's circuit it shows: `level-out`, the level at the end of the signal path.
+    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way round.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Where the knowledge comes from.
@@ -365,6 +379,9 @@ pub struct Setup {
     pub says: At<String>,
     /// Minutes it takes.
     pub minutes: At<Minutes>,
+    /// Minutes it takes on a fresh build, which nobody has boxed up yet.
+    #[serde(default)]
+    pub fresh: Option<At<Minutes>>,
 }
 
 /// A leak: one number for a check with two answers, else one an abnormal answer.

@@ -6,7 +6,9 @@ use super::shop::Shop;
 use super::trail::Trail;
 use super::{certainty, estimate, money, timeline, words};
 use crate::belief::FaultId;
-use crate::job::{Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, unit_of};
+use crate::job::{
+    Card, Diagnosis, EndState, JobCard, Meaning, Retest, Suspects, Why, hear, minutes_noted, unit_of,
+};
 use crate::rules::Rules;
 use crate::text::{Complaint, Complaints};
 
@@ -57,6 +59,7 @@ impl Summary {
         let parts = Parts { diagnosis, shop, columns, whys: whys?, trail };
         out.timeline = timeline::of(&parts);
         out.complaint.symptoms = symptoms(&parts);
+        out.complaint.read = read(&parts)?;
         out.columns = letters(&parts);
         out.suspects = rows(&parts, &suspects);
         out.ruled_out = ruled_out(&parts, &out.timeline);
@@ -135,6 +138,7 @@ fn frame(job: &JobCard, rules: &Rules, shop: &Shop) -> Result<Summary, Complaint
         complaint: ComplaintFace {
             words: card.complaint.as_ref().and_then(|c| c.words.clone()).filter(|w| !w.trim().is_empty()),
             symptoms: Vec::new(),
+            read: None,
         },
         result: ResultFace {
             headline: String::new(),
@@ -257,8 +261,37 @@ fn letters(parts: &Parts<'_, '_>) -> Vec<Column> {
 
 fn symptoms(parts: &Parts<'_, '_>) -> Vec<String> {
     let rules = parts.diagnosis.rules;
-    let ids = parts.diagnosis.job.card.complaint.iter().flat_map(|c| &c.symptoms);
-    ids.filter_map(|s| rules.find_symptom(&s.value).ok()).map(|id| rules.symptom(id).says.clone()).collect()
+    let says = |id: &str| rules.find_symptom(id).ok().map(|id| rules.symptom(id).says.clone());
+    let Some(complaint) = &parts.diagnosis.job.card.complaint else { return Vec::new() };
+    let sure = complaint.symptoms.iter().filter_map(|s| says(&s.value));
+    let small = |says: String| words::lower(&says);
+    let perhaps = complaint.perhaps.iter().map(|list| {
+        let list: Vec<String> = list.iter().filter_map(|s| says(&s.value)).map(small).collect();
+        format!("Perhaps {}", list.join(", or "))
+    });
+    sure.chain(perhaps).collect()
+}
+
+/// From which of the owner's words the symptoms were read; nothing where they were set by hand.
+fn read(parts: &Parts<'_, '_>) -> Result<Option<String>, Complaints> {
+    let card = &parts.diagnosis.job.card;
+    let Some(words) = card.complaint.as_ref().and_then(|c| c.words.as_ref()) else { return Ok(None) };
+    let parse = hear(parts.diagnosis.rules, words)?.parse;
+    let quoted = |words: &[String]| words.iter().map(|w| format!("\"{w}\"")).collect::<Vec<_>>().join(", ");
+    let on_card = |id: &str| card.complaint.iter().flat_map(|c| &c.symptoms).any(|s| s.value == id);
+    let mut out: Vec<String> = parse
+        .symptoms
+        .iter()
+        .filter(|h| on_card(&h.symptom))
+        .map(|h| format!("{} from {}", h.symptom, quoted(&h.words)))
+        .collect();
+    if out.is_empty() {
+        return Ok(None);
+    }
+    if !parse.left.is_empty() {
+        out.push(format!("left: {}", quoted(&parse.left)));
+    }
+    Ok(Some(out.join("; ")))
 }
 
 fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {
@@ -614,9 +647,21 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
         });
     }
     complaints.or_ok(())?;
-    let time = recorded(card);
+    let time = minutes_noted(card);
     let billed = time.map(|m| money::billed(shop, m));
-    let labour = billed.and_then(|b| Some(money::labour(b, shop.hourly()?)));
+    let hourly = match &card.labour {
+        None => shop.hourly(),
+        Some(rate) => Some(shop.minor(rate).filter(|r| *r >= 0).ok_or_else(|| {
+            let place = job.document.place(rate.span);
+            Complaint::at(
+                "bad-figure",
+                place,
+                format!("expected the price of an hour, found '{}'", rate.value),
+            )
+            .help("write plain currency units such as 40.00")
+        })?),
+    };
+    let labour = billed.and_then(|b| Some(money::labour(b, hourly?)));
     if parts.is_empty() && time.is_none() {
         return Ok(None);
     }
@@ -628,7 +673,7 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
     Ok(Some(Bill {
         time: time.map(|m| words::span(shop, m)),
         billed: billed.map(|b| words::span(shop, b as f64)),
-        hourly: shop.hourly().map(amount),
+        hourly: hourly.map(amount),
         labour: labour.map(amount),
         parts,
         sum: sum.map(amount),
@@ -638,16 +683,6 @@ fn bill(job: &JobCard, shop: &Shop) -> Result<Option<Bill>, Complaints> {
         total: taxed.map(|t| amount(t.total)),
         unpriced,
     }))
-}
-
-/// Minutes on the job: those of the outcome where it says so, else the sum of those noted with findings and work.
-fn recorded(card: &Card) -> Option<f64> {
-    let whole = card.outcome.as_ref().and_then(|o| o.minutes);
-    let noted =
-        card.findings.iter().filter_map(|f| f.minutes).chain(card.work.iter().filter_map(|w| w.minutes));
-    let noted: Vec<f64> = noted.collect();
-    let minutes = whole.or_else(|| (!noted.is_empty()).then(|| noted.iter().sum()))?;
-    (minutes.is_finite() && minutes > 0.0).then_some(minutes)
 }
 
 fn next_face(shop: &Shop, next: &crate::job::Proposal) -> NextFace {

@@ -29,5 +29,5 @@ pub use pictures::{
     Bar, Course, Dot, History, PathPicture, PathPoint, Pictures, draw_bars, draw_dots, draw_history,
     draw_path,
 };
-pub use render::{Audience, COLUMNS, MAX_TEMPLATE, Format, SummaryError, Templates, render};
+pub use render::{Audience, COLUMNS, Format, MAX_TEMPLATE, SummaryError, Templates, render};
 pub use shop::{Currency, DateFormat, NumberFormat, Shop, Side, Tax};

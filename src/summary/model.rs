@@ -139,6 +139,8 @@ pub struct ComplaintFace {
     pub words: Option<String>,
     /// The symptoms they were taken for.
     pub symptoms: Vec<String>,
+    /// From which of the words each symptom was read, and what was left.
+    pub read: Option<String>,
 }
 
 /// A fault in the summary.

@@ -268,7 +268,7 @@ fn dots(parts: &Parts<'_, '_>) -> Vec<Dot> {
         let check = parts.diagnosis.rules.check(*check);
         let Some(bands) = &check.reading else { continue };
         let unit = job::unit_of(bands.unit);
-        let Some((low, high)) = timeline::healthy_band(bands) else { continue };
+        let Some((low, high)) = job::healthy_band(bands) else { continue };
         let Ok(read) = reading::parse(&found.answer, Some(unit)) else { continue };
         let value = match read.shown {
             crate::units::Shown::Overload => None,

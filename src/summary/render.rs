@@ -146,7 +146,8 @@ impl Templates {
     /// [`SummaryError::UnknownTemplate`]; [`SummaryError::Template`] for one of more than [`MAX_TEMPLATE`] bytes.
     pub fn with(mut self, name: &str, text: &str) -> Result<Self, SummaryError> {
         if text.len() > MAX_TEMPLATE {
-            let message = format!("{} bytes, more than the {MAX_TEMPLATE} that a template may have", text.len());
+            let message =
+                format!("{} bytes, more than the {MAX_TEMPLATE} that a template may have", text.len());
             return Err(SummaryError::Template { file: name.into(), line: 1, message });
         }
         match self.files.get_mut(name) {
@@ -228,9 +229,8 @@ fn syntax() -> SyntaxConfig {
 /// Refuses what would cost the engine too much before it charges for anything: endless lines and tags, and `+` but with a plain
 /// number behind it. The engine joins lists with it at no charge, and lists joined to themselves a few dozen times fill any memory.
 fn sober(name: &str, text: &str) -> Result<(), SummaryError> {
-    let refuse = |line: usize, message: String| {
-        Err(SummaryError::Template { file: name.into(), line, message })
-    };
+    let refuse =
+        |line: usize, message: String| Err(SummaryError::Template { file: name.into(), line, message });
     for (i, line) in text.split('\n').enumerate() {
         if i >= MAX_LINES {
             return refuse(i + 1, format!("more than {MAX_LINES} lines"));
@@ -247,7 +247,10 @@ fn sober(name: &str, text: &str) -> Result<(), SummaryError> {
         match token {
             Token::TemplateData(_) | Token::VariableStart | Token::BlockStart => start = i,
             _ if i - start > MAX_TAG => {
-                return refuse(line, format!("a tag of more than {MAX_TAG} words and signs; use 'set' for its pieces"));
+                return refuse(
+                    line,
+                    format!("a tag of more than {MAX_TAG} words and signs; use 'set' for its pieces"),
+                );
             }
             Token::Plus if !is_plain_sum(&tokens[i + 1..]) => {
                 let message = "'+' is for plain numbers: write 'a + 1', 'a | plus(b)', or 'a ~ b' for texts";
@@ -263,9 +266,8 @@ fn sober(name: &str, text: &str) -> Result<(), SummaryError> {
 fn is_plain_sum(behind: &[(Token<'_>, Span)]) -> bool {
     use Token::{BracketOpen, Div, Dot, FloorDiv, Mod, Mul, ParenOpen, Pipe, Pow};
     let number = |t: &Token<'_>| matches!(t, Token::Int(_) | Token::Int128(_) | Token::Float(_));
-    let binds = |t: &Token<'_>| {
-        matches!(t, Mul | Pow | Div | FloorDiv | Mod | Dot | Pipe | BracketOpen | ParenOpen)
-    };
+    let binds =
+        |t: &Token<'_>| matches!(t, Mul | Pow | Div | FloorDiv | Mod | Dot | Pipe | BracketOpen | ParenOpen);
     behind.first().is_some_and(|(t, _)| number(t)) && behind.get(1).is_none_or(|(t, _)| !binds(t))
 }
 

@@ -5,9 +5,8 @@ use super::model::{Entry, EntryKind, Expected, Weight};
 use super::words;
 use crate::belief::Outcome;
 use crate::circuit::predict::{self, Ear, Observed};
-use crate::job::{self, CardFinding, EndState, Meaning};
-use crate::rules::{Check, Reading};
-use crate::units::show;
+use crate::job::{self, CardFinding, EndState, Meaning, band_says, healthy_band};
+use crate::rules::Check;
 
 /// A likelihood above this for more than one answer leaves a reading open.
 const OPEN: f64 = 0.15;
@@ -160,7 +159,13 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             }
             entry.verdict = Some("could not tell".into());
         }
+        Some(Meaning::Wiring { net, ticked }) => {
+            entry.says = format!("The wiring of {net}, pin by pin");
+            let right = ticked.missing.is_empty() && ticked.touching.is_empty();
+            entry.verdict = Some(if right { "as drawn" } else { "not as drawn" }.into());
+        }
         Some(Meaning::Circuit { check, observed }) => on_board(parts, &mut entry, check, observed),
+        Some(Meaning::Kept) => entry.verdict = Some("kept, weighs nothing".into()),
         None => {}
     }
     entry
@@ -224,25 +229,6 @@ fn expected(check: &Check) -> Expected {
         high: band.and_then(|(_, high)| finite(high)),
         from: "rules",
     }
-}
-
-/// The stretch of the normal answer; where it has several, from the lowest to the highest.
-pub(super) fn healthy_band(reading: &Reading) -> Option<(f64, f64)> {
-    let normal = reading.bands.iter().filter(|(answer, _)| *answer == 0);
-    normal.fold(None, |all: Option<(f64, f64)>, (_, band)| {
-        Some(all.map_or((band.low, band.high), |(low, high)| (low.min(band.low), high.max(band.high))))
-    })
-}
-
-fn band_says(reading: &Reading) -> Option<String> {
-    let (low, high) = healthy_band(reading)?;
-    let unit = job::unit_of(reading.unit);
-    Some(match (low.is_finite(), high.is_finite()) {
-        (true, true) => show::band(low, high, unit),
-        (false, true) => format!("up to {}", show::value(high, unit)),
-        (true, false) => format!("{} and more", show::value(low, unit)),
-        (false, false) => return None,
-    })
 }
 
 fn weights(parts: &Parts<'_, '_>, number: usize, check: &str) -> Vec<Option<Weight>> {

@@ -105,7 +105,9 @@ mod tests {
         assert_eq!(picked(STEPS).len(), STEPS);
         let many = picked(10_000);
         assert_eq!((many.len(), many[0], many[STEPS - 1]), (STEPS, 0, 9_999));
-        assert!(many.windows(2).all(|w| w[0] < w[1]) && many[STEPS / 2..].windows(2).all(|w| w[0] + 1 == w[1]));
+        assert!(
+            many.windows(2).all(|w| w[0] < w[1]) && many[STEPS / 2..].windows(2).all(|w| w[0] + 1 == w[1])
+        );
         assert!(picked(STEPS + 1).windows(2).all(|w| w[0] < w[1]));
     }
 }

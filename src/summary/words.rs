@@ -56,6 +56,8 @@ pub(super) fn build(build: Build) -> &'static str {
         Build::Stripboard => "on stripboard (a board with copper lines)",
         Build::Pcb => "on a printed circuit board",
         Build::PointToPoint => "wired lead to lead",
+        Build::Factory => "made in a factory",
+        Build::Perfboard => "on perfboard (a board of pads, wired point by point)",
     }
 }
 

@@ -150,8 +150,7 @@ fn render_one(complaint: &Complaint, renderer: &Renderer) -> String {
     let help = inert::lines(&complaint.help);
     let title = Level::ERROR.primary_title(message.as_str()).id(complaint.code);
     let mut groups: Vec<Group<'_>> = Vec::new();
-    let excerpt =
-        complaint.place.as_ref().map(|place| (inert::text(&place.file.name), Excerpt::of(place)));
+    let excerpt = complaint.place.as_ref().map(|place| (inert::text(&place.file.name), Excerpt::of(place)));
     match &excerpt {
         Some((name, excerpt)) => groups.push(
             title.element(

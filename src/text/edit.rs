@@ -33,7 +33,9 @@ pub enum EditError {
         line: usize,
     },
     /// The edited text would be more than a file may have; nothing was changed.
-    #[error("with this the file would have {bytes} bytes, more than the {MAX_BYTES} that a file may have; begin a new one")]
+    #[error(
+        "with this the file would have {bytes} bytes, more than the {MAX_BYTES} that a file may have; begin a new one"
+    )]
     TooLarge {
         /// How many bytes it would have.
         bytes: usize,
@@ -52,8 +54,8 @@ pub enum Style {
 impl Style {
     /// The style of a text.
     pub fn of(text: &str) -> Self {
-        let json = text.trim_start().starts_with('{')
-            && serde_json::from_str::<serde::de::IgnoredAny>(text).is_ok();
+        let json =
+            text.trim_start().starts_with('{') && serde_json::from_str::<serde::de::IgnoredAny>(text).is_ok();
         if json { Self::Json } else { Self::Yaml }
     }
 
@@ -200,6 +202,34 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
         };
         let Ok(value) = added.clone() else { return false };
         entries.push((At { value: name.into(), span: Span::default() }, value));
+        alike(&expected, root)
+    })
+}
+
+/// Sets `name` in the map at `node` to `value` (on one line of YAML), replacing what is there or adding it as its last entry.
+///
+/// # Errors
+/// As [`insert_entry`].
+pub fn set_in(document: &Document, node: &Node, name: &str, value: &str) -> Result<String, EditError> {
+    let there = match &node.value {
+        Value::Map(entries) => entries.iter().find(|(k, _)| k.value == name).map(|(_, n)| n),
+        _ => None,
+    };
+    let Some(old) = there.filter(|n| !n.is_null()) else {
+        return insert_entry(document, node, name, value);
+    };
+    let new = splice(&document.file.text, old.span.start..old.span.end, value);
+    let start = node.span.start;
+    let set = parse(&Source::new("value", value)).map(|d| d.root);
+    prove(document, name, new, |root| {
+        let mut expected = document.root.clone();
+        let Some(Value::Map(entries)) = find_mut(&mut expected, start).map(|n| &mut n.value) else {
+            return false;
+        };
+        match (entries.iter_mut().find(|(k, _)| k.value == name), set.clone()) {
+            (Some((_, old)), Ok(set)) => *old = set,
+            _ => return false,
+        }
         alike(&expected, root)
     })
 }
@@ -438,9 +468,12 @@ mod tests {
         let style = Style::of("{\"unit\": \"A\"}\n");
         assert_eq!((style, Style::of("{unit: A}")), (Style::Json, Style::Yaml));
         let item = style.map([("check", style.scalar("a")), ("answer", style.scalar("\"x\", 4,7 V"))]);
-        for text in
-            ["{\"unit\": \"A\"}\n", "{\"findings\": []}", "{\"findings\": null}", "{\"findings\": [{\"check\": \"c\"}]}"]
-        {
+        for text in [
+            "{\"unit\": \"A\"}\n",
+            "{\"findings\": []}",
+            "{\"findings\": null}",
+            "{\"findings\": [{\"check\": \"c\"}]}",
+        ] {
             let new = append_item(&doc(text), "findings", &item).unwrap();
             let json: serde_json::Value = serde_json::from_str(&new).unwrap();
             let last = json["findings"].as_array().unwrap().last().unwrap().clone();
@@ -450,7 +483,13 @@ mod tests {
             let new = insert_entry(&d, items.last().unwrap(), "struck", &style.scalar("why: not")).unwrap();
             let new = set_entry(&doc(&new), "outcome", &style.map([("faults", "[\"x\"]".into())])).unwrap();
             let json: serde_json::Value = serde_json::from_str(&new).unwrap();
-            assert_eq!((&json["outcome"]["faults"][0], json["findings"].as_array().unwrap().last().unwrap()["struck"].as_str()), (&"x".into(), Some("why: not")));
+            assert_eq!(
+                (
+                    &json["outcome"]["faults"][0],
+                    json["findings"].as_array().unwrap().last().unwrap()["struck"].as_str()
+                ),
+                (&"x".into(), Some("why: not"))
+            );
         }
         let flow = set_entry(&doc("{unit: A}\n"), "outcome", "{end: mended, faults: [x, y]}").unwrap();
         assert_eq!(flow, "{unit: A, outcome: {end: mended, faults: [x, y]}}\n");

@@ -26,7 +26,9 @@ fn sign(c: char) -> Sign {
         c if c.is_control() => Sign::Marked,
         // Embeddings, overrides and isolates turn what stands after them.
         '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => Sign::Marked,
-        '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{61c}' | '\u{feff}' | '\u{2060}' | '\u{180e}' => Sign::Hidden,
+        '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{61c}' | '\u{feff}' | '\u{2060}' | '\u{180e}' => {
+            Sign::Hidden
+        }
         '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e007f}' => Sign::Hidden,
         _ => Sign::Stays,
     }

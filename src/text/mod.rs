@@ -34,6 +34,6 @@ mod tests;
 pub use complaint::{Complaint, Complaints, Place};
 pub use decode::{At, Named, decode, decode_all};
 pub use document::{Document, MAX_BYTES, MAX_DEPTH, Node, Scalar, Source, Span, Value, parse, too_large};
-pub use edit::{EditError, Style, append_item, flow_map, flow_scalar, insert_entry, set_entry};
+pub use edit::{EditError, Style, append_item, flow_map, flow_scalar, insert_entry, set_entry, set_in};
 pub use emit::{inline, to_yaml};
 pub use nearest::{nearest, or_nearest};

@@ -7,6 +7,7 @@
 /// ```
 /// use halfsplit::text::nearest;
 /// assert_eq!(nearest("volst", ["volts", "ohms"]), Some("volts"));
+/// assert_eq!(nearest("potentiometer", ["resistor", "pot"]), Some("pot"));
 /// assert_eq!(nearest("zebra", ["volts", "ohms"]), None);
 /// ```
 pub fn nearest<'a>(name: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
@@ -17,6 +18,8 @@ pub fn nearest<'a>(name: &str, candidates: impl IntoIterator<Item = &'a str>) ->
         .filter(|(d, c)| {
             *d <= (name.chars().count().max(c.chars().count()) / 3).max(1)
                 || (name.len() >= 4 && c.to_lowercase().starts_with(&name))
+                // A longer form of a short name: `potentiometer` for `pot`.
+                || (c.len() >= 3 && name.starts_with(&c.to_lowercase()))
         })
         .min()
         .map(|(_, c)| c)

@@ -148,6 +148,16 @@ pub fn reading(r: &Reading) -> String {
     if r.vague { format!("about {body}") } else { body }
 }
 
+/// A reading for people: `4.36 V`, `about 4.4 V`, `4.40 V to 4.60 V`, `OL`.
+pub fn reading_in(r: &Reading, unit: Unit) -> String {
+    let body = match r.shown {
+        Shown::Value(x) => value(x, unit),
+        Shown::Range(a, b) => band(a, b, unit),
+        Shown::Overload => "OL".into(),
+    };
+    if r.vague { format!("about {body}") } else { body }
+}
+
 /// Twelve significant digits without trailing zeros.
 fn digits(x: f64) -> String {
     let rounded: f64 = format!("{x:.11e}").parse().unwrap_or(x);

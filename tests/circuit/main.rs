@@ -4,8 +4,10 @@
 mod board;
 mod devices;
 mod netlist;
+mod noise;
 mod ohms;
 mod properties;
+mod time;
 mod tolerance;
 mod worked;
 

@@ -1,13 +1,14 @@
 //! Reads the small part of the reference simulator's netlist language that the test circuits use, into a `Network`.
 //!
 //! Cards: R, C, L, V, I, E, G, D, Q, J, M, X with `.model` and `.subckt`; behavioural sources only in the three forms of `board.cir`,
-//! which are stated here by hand under their names.
+//! which are stated here by hand under their names; F only where its source has nothing but a resistor to ground, so that it stands for
+//! that resistor's noise current. `RB`, `KF` and `AF` of models become noise (a base resistance also a resistor).
 
 use std::collections::BTreeMap;
 
 use halfsplit::circuit::edit::Edit;
 use halfsplit::circuit::network::{
-    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Network, Node,
+    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Network, Node, Noise,
     Parameter, Polarity, Primitive, Ramp, Terminal,
 };
 
@@ -112,7 +113,24 @@ impl Reader {
         let node = |reader: &mut Reader, i: usize| reader.network.node(&full(words[i]));
         let (a, b) = (node(self, 1), node(self, 2));
         let primitive = match kind {
+            'R' if words.len() > 4 => {
+                // A resistor with a model: KF and AF = 2 are its noise index, by S = KF * V^2 / f / R^2.
+                let (_, m) = &self.models[words[3]];
+                assert_eq!(m["af"], 2.0, "AF of a resistor");
+                let noise = Noise { excess: (m["kf"] * std::f64::consts::LN_10).sqrt(), ..Noise::default() };
+                let id =
+                    self.network.add(&name, Primitive::Resistor { a, b, ohms: value(words[4]) }).unwrap();
+                return self.network.set_noise(id, noise).unwrap();
+            }
             'R' => Primitive::Resistor { a, b, ohms: value(words[3]) },
+            'F' => {
+                let source = format!("{prefix}{}", words[3]);
+                let density = self.thermal_of_loop(&source) * value(words[4]);
+                let id =
+                    self.network.add(&name, Primitive::CurrentSource { from: a, to: b, dc: 0.0, ac: 0.0 });
+                let noise = Noise { density, ..Noise::default() };
+                return self.network.set_noise(id.unwrap(), noise).unwrap();
+            }
             'C' => Primitive::Capacitor { a, b, farads: value(words[3]) },
             'L' => Primitive::Inductor { a, b, henries: value(words[3]) },
             'V' | 'I' => {
@@ -147,13 +165,24 @@ impl Reader {
                 let (kind, m) = &self.models[words[4]];
                 let get = |k: &str, d: f64| m.get(k).copied().unwrap_or(d);
                 let polarity = if kind == "NPN" { Polarity::N } else { Polarity::P };
+                let (rb, kf) = (get("rb", 0.0), get("kf", 0.0));
+                assert!(kf == 0.0 || get("af", 1.0) == 1.0, "AF of a transistor");
                 let model = BjtModel {
                     is: get("is", 1e-16),
                     bf: get("bf", 100.0),
                     br: get("br", 1.0),
                     vaf: get("vaf", f64::INFINITY),
                 };
-                Primitive::Bjt { collector: a, base: b, emitter, polarity, model }
+                let base = if rb > 0.0 { self.network.node(&format!("{name}.b")) } else { b };
+                if rb > 0.0 {
+                    self.network
+                        .add(&format!("{name}.rb"), Primitive::Resistor { a: b, b: base, ohms: rb })
+                        .unwrap();
+                }
+                let primitive = Primitive::Bjt { collector: a, base, emitter, polarity, model };
+                let id = self.network.add(&name, primitive).unwrap();
+                let noise = Noise { corner: kf / (2.0 * 1.602176634e-19), ..Noise::default() };
+                return self.network.set_noise(id, noise).unwrap();
             }
             'J' => {
                 let source = node(self, 3);
@@ -172,6 +201,20 @@ impl Reader {
             other => panic!("no reader for {other} cards"),
         };
         self.network.add(&name, primitive).unwrap();
+    }
+
+    /// Noise current of the resistor that closes a loop with a source of 0 V, which is made silent: what an F card copies.
+    fn thermal_of_loop(&mut self, source: &str) -> f64 {
+        let id = self.network.find_element(source).unwrap();
+        let node = self.network.element(id).unwrap().primitive.terminals()[0];
+        let on_it = |p: &Primitive| match p {
+            Primitive::Resistor { a, b, ohms } if *a == node && b.is_ground() => Some(*ohms),
+            _ => None,
+        };
+        let found = self.network.elements().find_map(|(id, e)| on_it(&e.primitive).map(|ohms| (id, ohms)));
+        let (resistor, ohms) = found.unwrap();
+        self.network.set_noise(resistor, Noise::SILENT).unwrap();
+        (4.0 * 1.380649e-23 * 300.15 / ohms).sqrt()
     }
 
     /// A MOSFET with its body tied to its source, and the body diode the simulator puts there (IS 1e-14 unless the model says otherwise).

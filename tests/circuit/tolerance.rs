@@ -3,7 +3,7 @@
 use halfsplit::circuit::dc::Options;
 use halfsplit::circuit::network::{ElementId, Network, Node};
 use halfsplit::circuit::sweep::Sweep;
-use halfsplit::circuit::tolerance::{Reading, Varied};
+use halfsplit::circuit::tolerance::{Reading, Target, Varied};
 use serde_json::Value;
 
 use super::{data, netlist};
@@ -144,7 +144,7 @@ fn loadings_match_one_part_at_a_time() {
         Reading::Level { node: node("q1c") },
     ];
     let absolute = |e: &str, p: Parameter, s: f64| Varied {
-        targets: vec![(element(e), p)],
+        targets: vec![Target::of(element(e), p)],
         size: Size::Absolute(s),
         shape: Shape::Normal,
     };
@@ -162,7 +162,7 @@ fn loadings_match_one_part_at_a_time() {
         absolute("XU1.XB.BHI", Parameter::RampScale(0), 1e-5),
         absolute("VBAT", Parameter::Value, 1e-4),
         Varied {
-            targets: vec![(element("R22"), Parameter::Value), (element("R23"), Parameter::Value)],
+            targets: [element("R22"), element("R23")].map(|e| Target::of(e, Parameter::Value)).to_vec(),
             size: Size::Relative(1e-4),
             shape: Shape::Normal,
         },

@@ -36,7 +36,7 @@ fn solves(board: &Board, pick: usize) {
     let bench = Bench::default();
     match sheet(board, &bench) {
         Ok(sheet) => {
-            let text = sheet.to_text();
+            let text = sheet.to_text(80);
             assert!(!text.contains("NaN") && !text.contains("inf "), "{text}");
         }
         Err(e) => assert!(!e.to_string().is_empty()),

@@ -8,6 +8,8 @@ mod answers;
 mod board;
 mod card;
 mod grow;
+mod netlist;
 mod pack;
 mod reading;
 mod templates;
+mod words;

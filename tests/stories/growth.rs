@@ -5,7 +5,8 @@ use super::run::Folder;
 use std::fmt::Write;
 use std::time::{Duration, Instant};
 
-const CARD: &str = "unit: A\nhistory: fresh-build\npower: battery\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
+const CARD: &str =
+    "unit: A\nhistory: fresh-build\npower: battery\ncomplaint: {symptoms: [silent]}\ntools: [meter]\n";
 
 fn quick(folder: &Folder, line: &[&str], code: i32, seconds: u64) -> String {
     let begun = Instant::now();
@@ -26,7 +27,12 @@ fn long(findings: usize) -> String {
         let check = checks[i % checks.len()];
         let answer = &check.answers[usize::from(i % 7 == 0) % check.answers.len()];
         let (hour, minute) = (i / 60 % 24, i % 60);
-        writeln!(text, "  - {{at: 2026-11-24T{hour:02}:{minute:02}:00Z, check: {}, answer: \"{answer}\"}}", check.id).unwrap();
+        writeln!(
+            text,
+            "  - {{at: 2026-11-24T{hour:02}:{minute:02}:00Z, check: {}, answer: \"{answer}\"}}",
+            check.id
+        )
+        .unwrap();
     }
     text
 }
@@ -50,15 +56,25 @@ fn floods_of_mistakes_are_refused_at_once() {
     for (name, text) in [
         ("keys.yaml", CARD.to_string() + &keys(many, &|i| format!("key{i}: x\n"))),
         ("same.yaml", CARD.to_string() + &keys(many, &|_| "unit: x\n".into())),
-        ("findings.yaml", format!("{CARD}findings:\n{}", keys(many, &|i| format!("- {{check: c{i}, answer: x}}\n")))),
-        ("answers.yaml", format!("{CARD}findings:\n{}", keys(many, &|_| "- {check: hum, answer: x}\n".into()))),
+        (
+            "findings.yaml",
+            format!("{CARD}findings:\n{}", keys(many, &|i| format!("- {{check: c{i}, answer: x}}\n"))),
+        ),
+        (
+            "answers.yaml",
+            format!("{CARD}findings:\n{}", keys(many, &|_| "- {check: hum, answer: x}\n".into())),
+        ),
         ("skip.yaml", format!("{CARD}skip:\n{}", keys(many, &|i| format!("- nothing{i}\n")))),
         ("blocks.yaml", format!("{CARD}blocks:\n{}", keys(many, &|i| format!("- nothing{i}\n")))),
         ("symptoms.yaml", CARD.replace("[silent]", &format!("[{}]", keys(many, &|i| format!("s{i}, "))))),
     ] {
         folder.put(name, &text);
         let err = quick(&folder, &["next", name], 1, 10);
-        assert!(err.contains("nothing from here on was looked at"), "{name}: {}", err.chars().take(300).collect::<String>());
+        assert!(
+            err.contains("nothing from here on was looked at"),
+            "{name}: {}",
+            err.chars().take(300).collect::<String>()
+        );
         assert!(err.lines().count() < 2000, "{name}");
     }
     // So many of one and the same are no mistake, and no more than one.
@@ -66,16 +82,40 @@ fn floods_of_mistakes_are_refused_at_once() {
     quick(&folder, &["next", "silent.yaml"], 0, 15);
     let board = include_str!("../../cases/boards/pocket_beacon.yaml");
     for (name, text) in [
-        ("parts.yaml", board.to_string() + &keys(40_000, &|i| format!("  RX{i}: {{kind: resistr, value: 1k, nets: [A, B]}}\n"))),
+        (
+            "parts.yaml",
+            board.to_string()
+                + &keys(40_000, &|i| format!("  RX{i}: {{kind: resistr, value: 1k, nets: [A, B]}}\n")),
+        ),
         ("fields.yaml", board.to_string() + &keys(many, &|i| format!("key{i}: x\n"))),
-        ("supplies.yaml", format!("board: A\nbuild: pcb\nground: GND\nsupply:\n{}parts: {{}}\n", keys(30_000, &|i| format!("- {{name: s{i}, plus: P{i}, minus: GND, volts: 9V, source: battry}}\n")))),
+        (
+            "supplies.yaml",
+            format!(
+                "board: A\nbuild: pcb\nground: GND\nsupply:\n{}parts: {{}}\n",
+                keys(30_000, &|i| format!(
+                    "- {{name: s{i}, plus: P{i}, minus: GND, volts: 9V, source: battry}}\n"
+                ))
+            ),
+        ),
     ] {
         folder.put(name, &text);
         quick(&folder, &["sheet", name], 1, 20);
     }
     for (name, text) in [
-        ("faults.yaml", format!("pack: x\ntitle: x\napplies: always\nabout: x\nfaults:\n{}", keys(60_000, &|i| format!("  f{i}: {{says: x}}\n")))),
-        ("fields.yaml", format!("pack: x\ntitle: x\napplies: always\nabout: x\n{}", keys(many, &|i| format!("key{i}: x\n")))),
+        (
+            "faults.yaml",
+            format!(
+                "pack: x\ntitle: x\napplies: always\nabout: x\nfaults:\n{}",
+                keys(60_000, &|i| format!("  f{i}: {{says: x}}\n"))
+            ),
+        ),
+        (
+            "fields.yaml",
+            format!(
+                "pack: x\ntitle: x\napplies: always\nabout: x\n{}",
+                keys(many, &|i| format!("key{i}: x\n"))
+            ),
+        ),
     ] {
         folder.put(name, &text);
         quick(&folder, &["--bare", "--rules", name, "rules", "check"], 1, 20);

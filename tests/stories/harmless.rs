@@ -26,7 +26,12 @@ fn is_clean(c: char) -> bool {
     match c {
         '\n' | '\t' => true,
         c if c.is_control() => false,
-        '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{2028}' | '\u{2029}' | '\u{200b}' | '\u{feff}' => false,
+        '\u{202a}'..='\u{202e}'
+        | '\u{2066}'..='\u{2069}'
+        | '\u{2028}'
+        | '\u{2029}'
+        | '\u{200b}'
+        | '\u{feff}' => false,
         '\u{e0000}'..='\u{e007f}' => false,
         _ => true,
     }
@@ -39,7 +44,10 @@ fn clean(what: &str, text: &str) {
         panic!("{what}: U+{:04X} behind {near:?}", u32::from(c));
     }
     for line in text.lines() {
-        assert!(!line.trim_start().starts_with("FAKE"), "{what}: a line of a field passes for one of ours:\n{text}");
+        assert!(
+            !line.trim_start().starts_with("FAKE"),
+            "{what}: a line of a field passes for one of ours:\n{text}"
+        );
     }
 }
 
@@ -70,7 +78,8 @@ fn poisoned() -> Folder {
         .lines()
         .map(|line| {
             let key = line.trim_start().split(':').next().unwrap_or_default();
-            let texts = ["title", "about", "says", "plain", "how", "why", "healthy", "source", "where", "ask"];
+            let texts =
+                ["title", "about", "says", "plain", "how", "why", "healthy", "source", "where", "ask"];
             match texts.contains(&key) && line.trim_end().ends_with(|c: char| c != ':') {
                 true => format!("{}: {p}\n", &line[..line.find(':').unwrap()]),
                 false => format!("{line}\n"),
@@ -78,7 +87,8 @@ fn poisoned() -> Folder {
         })
         .collect();
     folder.put("pack.yaml", &pack);
-    folder.put("bad-pack.yaml", &format!("pack: {p}\ntitle: {p}\n{p}: {p}\nfaults: {{{p}: {{says: {p}}}}}\n"));
+    folder
+        .put("bad-pack.yaml", &format!("pack: {p}\ntitle: {p}\n{p}: {p}\nfaults: {{{p}: {{says: {p}}}}}\n"));
     folder.put("shop.yaml", &format!("name: {p}\naddress: [{p}]\ncontact: [{p}]\ncurrency: {{sign: {p}}}\nlabour-per-hour: 40\nterms: [{p}]\ncare: [{p}]\n"));
     folder.put("bad-shop.yaml", &format!("name: A\nlabour-per-hour: {p}\n"));
     folder.put("bad-card.yaml", &format!("unit: A\nhistory: {p}\n{p}: {p}\n"));
@@ -103,12 +113,26 @@ fn every_command_with_every_field_poisoned() {
         assert!((0..=3).contains(&ran.code), "{what}: {}", ran.err);
         clean(&what, &ran.out);
         clean(&what, &ran.err);
-        let names: Vec<&str> = line.iter().copied().filter(|w| !w.starts_with('-') && !w.contains(['.', '/', '\n'])).take(2).collect();
+        let names: Vec<&str> = line
+            .iter()
+            .copied()
+            .filter(|w| !w.starts_with('-') && !w.contains(['.', '/', '\n']))
+            .take(2)
+            .collect();
         covered.insert(names.first().copied().unwrap_or_default().to_string());
         covered.insert(names.join(" "));
         ran
     };
-    for card in ["job.yaml", "drawn.yaml", "done.yaml", "odd.yaml", "bad-card.yaml", "bad-findings.yaml", "no-yaml.yaml", long.as_str()] {
+    for card in [
+        "job.yaml",
+        "drawn.yaml",
+        "done.yaml",
+        "odd.yaml",
+        "bad-card.yaml",
+        "bad-findings.yaml",
+        "no-yaml.yaml",
+        long.as_str(),
+    ] {
         run(&["next", card, "-n", "9"], "");
         run(&["suspects", card], "");
         run(&["why", card, "unlisted"], "");
@@ -191,15 +215,30 @@ fn every_command_with_every_field_poisoned() {
     for item in items {
         run(&[&with[..], &["rules", "show", item["id"].as_str().unwrap()]].concat(), "");
     }
-    folder.put("own.yaml", "unit: A\nhistory: fresh-build\npower: battery\ncomplaint: {symptoms: [no-echo]}\n");
-    for line in [&["rules", "list"][..], &["rules", "check"], &["next", "own.yaml"], &["suspects", "own.yaml"], &["why", "own.yaml", "regulator-turned"], &["summary", "own.yaml", "--for", "bench"]] {
+    folder
+        .put("own.yaml", "unit: A\nhistory: fresh-build\npower: battery\ncomplaint: {symptoms: [no-echo]}\n");
+    for line in [
+        &["rules", "list"][..],
+        &["rules", "check"],
+        &["next", "own.yaml"],
+        &["suspects", "own.yaml"],
+        &["why", "own.yaml", "regulator-turned"],
+        &["summary", "own.yaml", "--for", "bench"],
+    ] {
         run(&[&with[..], line].concat(), "");
     }
-    run(&[&with[..], &["bench", "own.yaml"]].concat(), "why\nsuspects\nunsure\nunsure\nclose\n1\nyes\nx\nstop\n");
+    run(
+        &[&with[..], &["bench", "own.yaml"]].concat(),
+        "why\nsuspects\nunsure\nunsure\nclose\n1\nyes\nx\nstop\n",
+    );
     // No command was left out.
     let help = folder.run(&["--help"]).ends(0).out;
     let commands = help.lines().skip_while(|l| *l != "Commands:").skip(1).take_while(|l| !l.is_empty());
-    let names: Vec<&str> = commands.filter_map(|l| l.strip_prefix("  ")).filter(|l| !l.starts_with(' ')).filter_map(|l| l.split_whitespace().next()).collect();
+    let names: Vec<&str> = commands
+        .filter_map(|l| l.strip_prefix("  "))
+        .filter(|l| !l.starts_with(' '))
+        .filter_map(|l| l.split_whitespace().next())
+        .collect();
     assert!(names.len() > 15, "{help}");
     for name in names.iter().filter(|n| **n != "help") {
         assert!(covered.contains(*name), "'{name}' is not tried with poisoned fields");
@@ -211,7 +250,13 @@ fn every_command_with_every_field_poisoned() {
 #[test]
 fn colours_are_ours() {
     let folder = poisoned();
-    for line in [&["next", "bad-card.yaml"][..], &["next", "bad-findings.yaml"], &["next", "no-yaml.yaml"], &["sheet", "bad-board.yaml"], &["--rules", "bad-pack.yaml", "next", "job.yaml"]] {
+    for line in [
+        &["next", "bad-card.yaml"][..],
+        &["next", "bad-findings.yaml"],
+        &["next", "no-yaml.yaml"],
+        &["sheet", "bad-board.yaml"],
+        &["--rules", "bad-pack.yaml", "next", "job.yaml"],
+    ] {
         let mut seat = super::terminal::Seat::at(&folder, line, 80, "xterm");
         assert_eq!(seat.end(), 1);
         std::thread::sleep(std::time::Duration::from_millis(200));

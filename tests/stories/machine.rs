@@ -5,7 +5,8 @@ use boon::{Compiler, Draft, Schemas};
 use serde_json::Value;
 
 fn holds(name: &str, document: &Value, what: &str) {
-    let (_, text) = halfsplit::rules::schemas().find(|(n, _)| *n == name).unwrap_or_else(|| panic!("no schema {name}"));
+    let (_, text) =
+        halfsplit::rules::schemas().find(|(n, _)| *n == name).unwrap_or_else(|| panic!("no schema {name}"));
     let mut compiler = Compiler::new();
     compiler.set_default_draft(Draft::V2020_12);
     let place = format!("https://halfsplit.invalid/{name}");
@@ -24,7 +25,10 @@ const CARD: &str = "unit: A\nhistory: fresh-build\ncomplaint: {symptoms: [silent
 #[test]
 fn what_goes_wrong_is_a_document_too() {
     let folder = Folder::new();
-    folder.put("job.yaml", CARD).put("bad.yaml", "unit: A\nhistory: soon\nfindngs: []\n").put("mains.yaml", &format!("{CARD}power: mains\n"));
+    folder
+        .put("job.yaml", CARD)
+        .put("bad.yaml", "unit: A\nhistory: soon\nfindngs: []\n")
+        .put("mains.yaml", &format!("{CARD}power: mains\n"));
     folder.put("pack.yaml", "pack: x\n");
     for (line, exit) in [
         (&["next", "bad.yaml"][..], 1),
@@ -69,7 +73,10 @@ fn what_goes_wrong_is_a_document_too() {
     let ran = folder.run(&["next", "bad.yaml", "--json"]).ends(1);
     let error = &document(&ran.out, "next")["error"];
     assert_eq!((error["kind"].as_str(), error["complaints"].as_array().unwrap().len()), (Some("input"), 2));
-    assert_eq!(error["complaints"][0]["place"], serde_json::json!({"file": "bad.yaml", "line": 2, "column": 10}));
+    assert_eq!(
+        error["complaints"][0]["place"],
+        serde_json::json!({"file": "bad.yaml", "line": 2, "column": 10})
+    );
     // A check of the rules has its own form of saying so.
     let ran = folder.run(&["--rules", "pack.yaml", "rules", "check", "--json"]).ends(1);
     holds("rules-check", &document(&ran.out, "rules check"), "rules check");
@@ -83,7 +90,9 @@ fn what_goes_wrong_is_a_document_too() {
 fn every_answer_is_what_its_schema_says() {
     let folder = Folder::new();
     folder.put("job.yaml", CARD);
-    folder.put("drawn.yaml", &format!("{CARD}board: board.yaml\n")).put("board.yaml", include_str!("../../cases/boards/pocket_beacon.yaml"));
+    folder
+        .put("drawn.yaml", &format!("{CARD}board: board.yaml\n"))
+        .put("board.yaml", include_str!("../../cases/boards/pocket_beacon.yaml"));
     for (line, schema) in [
         (&["whatif", "--example", "tin-lantern", "--list"][..], "whatif-list"),
         (&["rules", "schema"], "rules-schemas"),
@@ -103,13 +112,19 @@ fn every_answer_is_what_its_schema_says() {
 fn n_counts_and_answers_are_words() {
     let folder = Folder::new();
     folder.put("job.yaml", CARD);
-    folder.put("drawn.yaml", &format!("{CARD}board: board.yaml\n")).put("board.yaml", include_str!("../../cases/boards/pocket_beacon.yaml"));
-    let run = |line: &[&str]| document(&folder.run(&[line, &["--json"]].concat()).ends(0).out, &line.join(" "));
+    folder
+        .put("drawn.yaml", &format!("{CARD}board: board.yaml\n"))
+        .put("board.yaml", include_str!("../../cases/boards/pocket_beacon.yaml"));
+    let run =
+        |line: &[&str]| document(&folder.run(&[line, &["--json"]].concat()).ends(0).out, &line.join(" "));
     for (n, count) in [("0", 0), ("1", 1), ("3", 3)] {
         assert_eq!(run(&["suspects", "job.yaml", "-n", n])["suspects"].as_array().unwrap().len(), count);
         assert_eq!(run(&["next", "job.yaml", "-n", n])["alternatives"].as_array().unwrap().len(), count);
     }
-    assert!(run(&["suspects", "job.yaml"])["suspects"].as_array().unwrap().len() > 12, "all of them where it isn't said");
+    assert!(
+        run(&["suspects", "job.yaml"])["suspects"].as_array().unwrap().len() > 12,
+        "all of them where it isn't said"
+    );
     // Whatever is asked, what answers it is a word that can be noted.
     let mut asked = 0;
     for card in ["job.yaml", "drawn.yaml"] {
@@ -134,7 +149,10 @@ fn bare_may_stand_on_either_side() {
     let folder = Folder::new();
     folder.put("lantern.yaml", include_str!("../data/packs/lantern.yaml"));
     let plain = folder.run(&["rules", "check", "--bare", "--rules", "lantern.yaml"]).ends(0).out;
-    for line in [&["--bare", "rules", "check", "--rules", "lantern.yaml"][..], &["--rules", "lantern.yaml", "--bare", "rules", "check"]] {
+    for line in [
+        &["--bare", "rules", "check", "--rules", "lantern.yaml"][..],
+        &["--rules", "lantern.yaml", "--bare", "rules", "check"],
+    ] {
         assert_eq!(folder.run(line).ends(0).out, plain, "{line:?}");
     }
     assert!(folder.run(&["--bare", "rules", "check"]).ends(2).err.contains("--rules"));
@@ -143,7 +161,10 @@ fn bare_may_stand_on_either_side() {
 #[test]
 fn a_card_that_is_json_stays_json() {
     let folder = Folder::new();
-    folder.put("job.yaml", "{\"unit\": \"A\", \"history\": \"fresh-build\", \"complaint\": {\"symptoms\": [\"silent\"]}}\n");
+    folder.put(
+        "job.yaml",
+        "{\"unit\": \"A\", \"history\": \"fresh-build\", \"complaint\": {\"symptoms\": [\"silent\"]}}\n",
+    );
     folder.run(&["note", "job.yaml", "effect-sound=silent", "--remark", "loud \"hum\", twice"]).ends(0);
     folder.run(&["note", "job.yaml", "supply-ohms=4.7k"]).ends(0);
     folder.run(&["strike", "job.yaml", "2", "--why", "wrong: range"]).ends(0);
@@ -156,14 +177,24 @@ fn a_card_that_is_json_stays_json() {
     // So does one in flow style that is none.
     folder.put("flow.yaml", "{unit: A, history: fresh-build}\n");
     folder.run(&["close", "flow.yaml", "--fault", "lead-open", "--did", "a new lead"]).ends(0);
-    assert!(folder.text("flow.yaml").starts_with("{unit: A, history: fresh-build, outcome: {"), "{}", folder.text("flow.yaml"));
+    assert!(
+        folder.text("flow.yaml").starts_with("{unit: A, history: fresh-build, outcome: {"),
+        "{}",
+        folder.text("flow.yaml")
+    );
 }
 
 #[test]
 fn minutes_are_minutes() {
     let folder = Folder::new();
-    for (minutes, good) in [("-5", false), ("1e15", false), ("60001", false), ("0", true), ("12.5", true), ("60000", true)] {
-        for field in ["findings: [{check: look-burn, answer: clean, minutes: M}]", "work: [{did: x, minutes: M}]", "outcome: {end: found, minutes: M}"] {
+    for (minutes, good) in
+        [("-5", false), ("1e15", false), ("60001", false), ("0", true), ("12.5", true), ("60000", true)]
+    {
+        for field in [
+            "findings: [{check: look-burn, answer: clean, minutes: M}]",
+            "work: [{did: x, minutes: M}]",
+            "outcome: {end: found, minutes: M}",
+        ] {
             folder.put("job.yaml", &format!("{CARD}{}\n", field.replace('M', minutes)));
             let ran = folder.run(&["summary", "job.yaml"]);
             assert_eq!(ran.code, i32::from(!good), "{field} {minutes}: {}", ran.err);

@@ -2,6 +2,9 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout, clippy::print_stderr)]
 
 mod bench;
+#[cfg(target_os = "linux")]
+mod board_screens;
+mod boards;
 mod card;
 mod crash;
 mod growth;

@@ -17,9 +17,14 @@ fn kept() -> Folder {
     std::fs::create_dir(folder.path("cards")).unwrap();
     std::fs::create_dir(folder.path("paper")).unwrap();
     folder.put("job.yaml", CARD).put("board.yaml", BOARD).put("shop.yaml", SHOP).put("pack.yaml", PACK);
-    folder.put("broken.yaml", "unit: A\nhistory: [\n").put("other.yaml", "{\"unit\": \"B\", \"history\": \"fresh-build\"}\n");
+    folder
+        .put("broken.yaml", "unit: A\nhistory: [\n")
+        .put("other.yaml", "{\"unit\": \"B\", \"history\": \"fresh-build\"}\n");
     folder.put("cards/one.yaml", RESOLVED).put("cards/two.yaml", &RESOLVED.replace("Kingfisher", "Heron"));
-    folder.put("paper/customer.txt", "{{ unit.name }}\n").put("notes.txt", "keep these\n").put("empty.txt", "");
+    folder
+        .put("paper/customer.txt", "{{ unit.name }}\n")
+        .put("notes.txt", "keep these\n")
+        .put("empty.txt", "");
     folder
 }
 
@@ -44,7 +49,16 @@ fn everything(folder: &Path) -> BTreeMap<String, Vec<u8>> {
 fn what_a_person_keeps_is_never_written_over() {
     let folder = kept();
     let before = everything(&folder.path(""));
-    let keeps = ["job.yaml", "board.yaml", "shop.yaml", "pack.yaml", "broken.yaml", "other.yaml", "cards/one.yaml", "paper/customer.txt"];
+    let keeps = [
+        "job.yaml",
+        "board.yaml",
+        "shop.yaml",
+        "pack.yaml",
+        "broken.yaml",
+        "other.yaml",
+        "cards/one.yaml",
+        "paper/customer.txt",
+    ];
     for file in keeps {
         for line in [
             &["summary", "job.yaml", "--config", "shop.yaml", "-o", file][..],
@@ -57,7 +71,11 @@ fn what_a_person_keeps_is_never_written_over() {
         ] {
             let ran = folder.run(line);
             assert_eq!(ran.code, 2, "{line:?}: {}{}", ran.out, ran.err);
-            assert!(ran.err.contains("never written over") || ran.err.contains("what this is made from"), "{line:?}: {}", ran.err);
+            assert!(
+                ran.err.contains("never written over") || ran.err.contains("what this is made from"),
+                "{line:?}: {}",
+                ran.err
+            );
             assert_eq!(everything(&folder.path("")), before, "{line:?}");
         }
     }
@@ -232,7 +250,14 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
     std::fs::create_dir(folder.path("man1")).unwrap();
     let all = everything(&folder.path(""));
     let cards = ["job.yaml", "cards/one.yaml", "other.yaml", "broken.yaml", "new.yaml"];
-    let anything: Vec<String> = all.keys().cloned().chain(["new.txt", "new.html", "paper", "cards/new.yaml", "/dev/null", "-", "nowhere/x"].map(String::from)).collect();
+    let anything: Vec<String> = all
+        .keys()
+        .cloned()
+        .chain(
+            ["new.txt", "new.html", "paper", "cards/new.yaml", "/dev/null", "-", "nowhere/x"]
+                .map(String::from),
+        )
+        .collect();
     let anything: Vec<&str> = anything.iter().map(String::as_str).collect();
     let mut done = 0;
     for _ in 0..count {
@@ -274,7 +299,8 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
         let after = everything(&folder.path(""));
         done += usize::from(ran.code == 0);
         // Only the first form of a card's own command changes a card; an output never does.
-        let edits = ["note", "strike", "close"].contains(&line.iter().find(|w| !w.starts_with("--") && **w != "pack.yaml").unwrap());
+        let edits = ["note", "strike", "close"]
+            .contains(&line.iter().find(|w| !w.starts_with("--") && **w != "pack.yaml").unwrap());
         may.retain(|f| edits || !all.get(*f).is_some_and(|_| *f != "notes.txt" && *f != "empty.txt"));
         for (name, bytes) in &before {
             let now = after.get(name);

@@ -17,7 +17,11 @@ fn open_refuses_what_the_words_give_away_and_keeps_the_card() {
         let folder = Folder::new();
         let line = ["open", "job.yaml", "--history", "after-change", "--symptom", "hum", field, words];
         let ran = folder.run(&line).ends(1);
-        assert!(ran.err.contains("out of scope") && ran.err.contains("technician licensed"), "{words}: {}", ran.err);
+        assert!(
+            ran.err.contains("out of scope") && ran.err.contains("technician licensed"),
+            "{words}: {}",
+            ran.err
+        );
         assert!(folder.text("job.yaml").contains(words), "the refusal is on record");
         for line in [
             &["next", "job.yaml"][..],
@@ -28,7 +32,11 @@ fn open_refuses_what_the_words_give_away_and_keeps_the_card() {
         ] {
             let ran = folder.run_with("1\n1\n1\n", line).ends(1);
             assert!(ran.err.contains("out of scope"), "{line:?}: {}", ran.err);
-            assert!(!ran.out.contains("Measure") && !ran.out.contains("halfsplit note"), "{line:?}: {}", ran.out);
+            assert!(
+                !ran.out.contains("Measure") && !ran.out.contains("halfsplit note"),
+                "{line:?}: {}",
+                ran.out
+            );
         }
         let paper = folder.run(&["summary", "job.yaml"]).ends(0);
         assert!(paper.out.contains("licensed"), "{}", paper.out);
@@ -104,7 +112,11 @@ fn boards_of_high_voltage_are_refused_by_sum_and_by_word() {
     let clash = "supply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}, {name: aux, plus: V9, minus: GND, volts: 5V, source: adaptor}]";
     folder.put("clash.yaml", &with(clash));
     let ran = folder.run(&["sheet", "clash.yaml"]).ends(1);
-    assert!(ran.err.contains("'aux' puts 5V between V9 and GND, but other supplies hold 9.00 V there"), "{}", ran.err);
+    assert!(
+        ran.err.contains("'aux' puts 5V between V9 and GND, but other supplies hold 9.00 V there"),
+        "{}",
+        ran.err
+    );
     let chip = "  IC1: {device: TL072, nets: {1: O, 2: O, 3: V9, 4: V9, 5: GND, 6: Q, 7: Q, 8: GND}}\n";
     folder.put("chip.yaml", &(board.to_string() + chip));
     let ran = folder.run(&["sheet", "chip.yaml"]).ends(1);
@@ -119,7 +131,8 @@ fn bench_asks_what_feeds_the_unit_before_power_comes_on() {
     let folder = Folder::new();
     let card = "unit: Tin Lantern\nhistory: worked-before\ncomplaint: {symptoms: [hiss]}\ntools: [meter]\n";
     folder.put("job.yaml", card);
-    let asked = folder.run_with("perhaps\n# seen: a cold joint\nbattery\nstop\n", &["bench", "job.yaml"]).ends(0);
+    let asked =
+        folder.run_with("perhaps\n# seen: a cold joint\nbattery\nstop\n", &["bench", "job.yaml"]).ends(0);
     assert!(asked.out.contains("Before power comes on: what feeds the unit?"), "{}", asked.out);
     assert!(asked.out.contains("Please give one of battery, adaptor"), "{}", asked.out);
     let text = folder.text("job.yaml");

@@ -14,7 +14,7 @@ use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
 use crate::circuit::sweep::Sweep;
 use crate::circuit::tolerance::{Reading, Shape, Size, draws};
-use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS};
+use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS, turned_seen};
 use crate::rules::{self, Cause, Effect, Rules, Strength};
 use crate::text::{Complaint, Complaints};
 use std::cell::RefCell;
@@ -174,10 +174,11 @@ impl<'b> Rig<'b> {
         let edited = apply(self.board.network(), &edits).map_err(|e| complain(e.to_string()))?;
         let mut values = BTreeMap::new();
         for (varied, draw) in self.board.varied().iter().zip(&unit.draw) {
-            for (element, parameter) in &varied.targets {
-                let part = edited.element(*element).map_err(|e| complain(e.to_string()))?;
-                let Some(nominal) = part.primitive.parameter(*parameter) else { continue };
-                *values.entry((*element, *parameter)).or_insert(nominal) += draw * varied.change(nominal);
+            for target in &varied.targets {
+                let part = edited.element(target.element).map_err(|e| complain(e.to_string()))?;
+                let Some(nominal) = part.primitive.parameter(target.parameter) else { continue };
+                let value = values.entry((target.element, target.parameter)).or_insert(nominal);
+                *value = varied.drawn(*value, target.times, *draw);
             }
         }
         // A part that a fault has taken out keeps what the fault left: edits of its values do nothing.
@@ -338,6 +339,13 @@ impl<'b> Rig<'b> {
             };
         }
         let mut worst = self.grade(&entry.leak, even(unit.seed, &format!("leak {} {epoch}", entry.id)));
+        if entry.board.as_deref() == Some("turned-parts") {
+            let seen = |f: &String| {
+                let label = format!("{f} > {}", entry.id);
+                turned_seen(self.board, f).is_some_and(|p| even(unit.seed, &label) < p)
+            };
+            worst = worst.max(usize::from(unit.faults.iter().any(seen)));
+        }
         for (_, link) in self.rules.links_to(Effect::Check(check)) {
             let on = match link.from {
                 Cause::Fault(f) => active.faults.contains(&f),

@@ -99,7 +99,7 @@ fn prior_changes(rules: &Rules, priors: &Priors, weight: f64) -> Vec<Change> {
                 });
             }
         }
-        for (b, build) in Build::ALL.iter().enumerate() {
+        for (b, build) in Build::AUTHORED.iter().enumerate() {
             let (was, is, count) = (authored.factor[f][b], priors.factor[f][b], priors.by_build[f][b]);
             if moved(was, is, 0.1) {
                 out.push(Change {

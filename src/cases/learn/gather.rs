@@ -238,7 +238,7 @@ pub fn facts(rules: &Rules, card: &Card, board: Option<&Board>) -> Result<Facts,
                     seen.insert(check, seen_of(&outcome));
                 }
             }
-            Meaning::Unsure { .. } | Meaning::Circuit { .. } => {}
+            Meaning::Unsure { .. } | Meaning::Kept | Meaning::Circuit { .. } | Meaning::Wiring { .. } => {}
             Meaning::Tried { remedy, retest } => {
                 let RemedyRef::Rule(id) = remedy else {
                     same = false;

@@ -41,7 +41,7 @@ pub struct Count {
 pub struct Priors {
     /// By fault and history (the index in [`History::ALL`]).
     pub base: Vec<[f64; 3]>,
-    /// By fault and build method (the index in [`Build::ALL`]).
+    /// By fault and build method (the index in [`Build::AUTHORED`]).
     pub factor: Vec<[f64; 4]>,
     /// Counts by fault and history.
     pub by_history: Vec<[Count; 3]>,
@@ -54,7 +54,7 @@ fn history_index(history: History) -> usize {
 }
 
 fn build_index(build: Build) -> usize {
-    Build::ALL.iter().position(|b| *b == build).unwrap_or(0)
+    Build::AUTHORED.iter().position(|b| *b == build.authored()).unwrap_or(0)
 }
 
 /// A group of units with one context: how many came in, how many of them had each fault.
@@ -93,7 +93,7 @@ impl Priors {
             [all[0], all[1], all[2]]
         };
         let factor = |f: &crate::rules::Fault| {
-            let all: Vec<f64> = Build::ALL.iter().map(|b| f.build.of(*b).get()).collect();
+            let all: Vec<f64> = Build::AUTHORED.iter().map(|b| f.build.of(*b).get()).collect();
             [all[0], all[1], all[2], all[3]]
         };
         let n = rules.faults().len();

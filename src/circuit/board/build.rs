@@ -1,12 +1,12 @@
 //! From resolved parts to a network.
 
-use super::expand::{Blank, Goes, Recipe, To, Tweak};
+use super::expand::{Blank, Change, Goes, Recipe, To, Tweak};
 use super::resolve::{self, Notes, Resolved, TECHNICIAN};
 use super::written::{BoardFile, Signal};
-use super::{Board, Part, Pin, SignalLine, SupplyLine, checks, faults, potential};
+use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, potential, roles, rows};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
-use crate::circuit::tolerance::{Shape, Size, Varied};
-use crate::rules::parts::Library;
+use crate::circuit::tolerance::{Shape, Size, Target, Varied};
+use crate::rules::parts::{Library, Parameter};
 use crate::rules::{MOST_VOLTS, Scope};
 use crate::text::{At, Complaints, Source, decode_all, parse};
 use crate::units::notation::{self, NotationError};
@@ -21,13 +21,18 @@ const TONE_FARADS: f64 = 100e-6;
 /// Minutes for opening a unit where the file gives none (common practice, no source).
 const OPENING: Minutes = Minutes(5.0);
 
-pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complaints> {
+pub(super) fn load(
+    source: &Source,
+    library: &Library,
+    changes: &[super::changes::Change],
+) -> Result<Board, Complaints> {
     let document = parse(source)?;
     let (file, complaints) = decode_all::<BoardFile>(&document);
     let mut notes = Notes { file: Arc::new(source.clone()), complaints };
-    let Some(file) = file else {
+    let Some(mut file) = file else {
         return Err(notes.complaints);
     };
+    changes::make(&mut file, changes, library)?;
     if let Some(declined) = declines(&file, &mut notes) {
         return Err(declined);
     }
@@ -63,11 +68,20 @@ pub(super) fn load(source: &Source, library: &Library) -> Result<Board, Complain
         varied: varied(&resolved, &parts, library),
         parts,
         network,
+        neighbours: file.neighbours.iter().map(|[a, b]| [a.value.clone(), b.value.clone()]).collect(),
         faults: Vec::new(),
+        rows: Vec::new(),
+        path: file.path.iter().map(|n| n.value.clone()).collect(),
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
     };
-    board.faults = faults::catalogue(&board, &file, library);
+    board.rows = rows::rows(&file, &board, &mut notes);
+    if !notes.complaints.0.is_empty() {
+        notes.complaints.sort();
+        return Err(notes.complaints);
+    }
+    roles::fill(&mut board, library);
+    board.faults = faults::catalogue(&board, library);
     Ok(board)
 }
 
@@ -142,7 +156,7 @@ impl Builder<'_, '_> {
         };
         let names = &resolved.recipe.pins;
         let mut pins: Vec<Pin> =
-            names.iter().zip(&resolved.nets).map(|(name, net)| self.pin(&resolved.id, name, net)).collect();
+            names.iter().zip(&resolved.nets).map(|(name, net)| self.pin(resolved, name, net)).collect();
         let mut elements = Vec::new();
         for blank in blanks {
             let nodes: Vec<Node> = blank.goes.iter().map(|g| self.node(&resolved.id, g, &pins)).collect();
@@ -166,20 +180,33 @@ impl Builder<'_, '_> {
             device: resolved.device.map(|(n, _)| n.to_owned()),
             label: resolved.label.clone(),
             role: resolved.role.clone(),
+            role_why: None,
+            tolerance: resolved.tolerance_said.clone(),
+            with: resolved.with.clone(),
+            taper: resolved.taper,
             turn: resolved.turn,
             position: resolved.position.clone(),
             pins,
             elements,
+            delay: resolved.device.and_then(|(_, d)| d.delay.clone()),
             recipe: resolved.recipe.clone(),
         })
     }
 
-    fn pin(&mut self, part: &str, name: &str, net: &Option<At<String>>) -> Pin {
+    fn pin(&mut self, resolved: &Resolved<'_>, name: &str, net: &Option<At<String>>) -> Pin {
+        let part = &resolved.id;
+        let named = match resolved.device {
+            Some((_, device)) => &device.pins,
+            None => &resolved.kind.terminals,
+        };
+        let says = named.get(name).cloned().unwrap_or_default();
         let node = match net {
             Some(net) => self.network.node(&net.value),
             None => self.network.node(&format!("{part}.{name}")),
         };
-        Pin { name: name.to_owned(), net: net.as_ref().map(|n| n.value.clone()), node, terminals: Vec::new() }
+        let output = resolved.device.is_some_and(|(_, d)| d.outputs.iter().any(|o| o.value == name));
+        let net = net.as_ref().map(|n| n.value.clone());
+        Pin { name: name.to_owned(), says, net, node, terminals: Vec::new(), output }
     }
 
     fn node(&mut self, part: &str, goes: &Goes, pins: &[Pin]) -> Node {
@@ -202,7 +229,11 @@ impl Builder<'_, '_> {
                 *slot = *node;
             }
         }
-        let added = self.network.add_at(&format!("{}.{}", resolved.id, blank.name), primitive, place);
+        let name = format!("{}.{}", resolved.id, blank.name);
+        let added = self.network.add_at(&name, primitive, place).and_then(|id| {
+            self.network.set_noise(id, blank.noise)?;
+            Ok(id)
+        });
         match added {
             Ok(id) => Some(id),
             Err(e) => {
@@ -273,20 +304,36 @@ fn varied(resolved: &[Resolved<'_>], parts: &[Part], library: &Library) -> Vec<V
             let share = tolerance.fraction_of(value);
             draw(&mut all, &r.recipe, part, library, "value", To::Times(1.0 + share), Shape::Uniform);
         }
+        if let Some(law) = r.law {
+            draw(&mut all, &r.recipe, part, library, "law", To::Plus(law), Shape::Normal);
+        }
         let written = r.device.map_or(&r.kind.parameters, |(_, d)| &d.parameters);
         for (name, p) in written.iter().filter(|(_, p)| p.spread.is_some()) {
             // A figure measured on this very part does not spread; a supply of another voltage does, in proportion.
             let usual = r.recipe.parameters.get(&name.value) == Some(&p.typical);
-            let to = match p.typical {
-                typical if typical != 0.0 => To::Times(1.0 + p.deviation() / typical),
-                _ => To::Plus(p.deviation()),
-            };
             if usual || r.supply {
-                draw(&mut all, &r.recipe, part, library, &name.value, to, Shape::Normal);
+                draw(&mut all, &r.recipe, part, library, &name.value, spread(p), Shape::Normal);
+            }
+        }
+        // What spreads in a section by its shape, where the card says nothing of it.
+        for (section, element) in r.recipe.elements.iter() {
+            let Some(shape) = library.shape(&element.kind.value) else { continue };
+            let own = |name: &str| !element.with.contains_key(name);
+            for (name, p) in shape.parameters.iter().filter(|(n, p)| p.spread.is_some() && own(&n.value)) {
+                let at = (section.value.as_str(), name.value.as_str());
+                draw_in(&mut all, &r.recipe, part, library, at, spread(p), Shape::Normal);
             }
         }
     }
     all
+}
+
+/// One standard deviation up.
+fn spread(p: &Parameter) -> To {
+    match p.typical {
+        typical if typical != 0.0 => To::Times(1.0 + p.deviation() / typical),
+        _ => To::Plus(p.deviation()),
+    }
 }
 
 fn draw(
@@ -298,29 +345,31 @@ fn draw(
     to: To,
     shape: Shape,
 ) {
-    let tweak = Tweak::Parameter { path: String::new(), name: name.to_owned(), to };
-    let Ok(changes) = recipe.changes(library, &part.elements, &tweak) else { return };
-    // Targets that move by the same share (or amount, from zero) are one draw.
-    for change in changes {
-        let size = match change.from {
-            from if from != 0.0 => Size::Relative(change.to / from - 1.0),
-            _ => Size::Absolute(change.to),
-        };
-        let same = |v: &&mut Varied| v.shape == shape && close(v.size, size);
-        let from = all.len().saturating_sub(8);
-        let mine = |v: &Varied| v.targets.first().is_some_and(|(e, _)| part.elements.contains(e));
-        match all[from..].iter_mut().filter(|v| mine(v)).find(same) {
-            Some(v) => v.targets.push((change.element, change.parameter)),
-            None => all.push(Varied { targets: vec![(change.element, change.parameter)], size, shape }),
-        }
-    }
+    draw_in(all, recipe, part, library, ("", name), to, shape);
 }
 
-fn close(a: Size, b: Size) -> bool {
-    match (a, b) {
-        (Size::Relative(x), Size::Relative(y)) | (Size::Absolute(x), Size::Absolute(y)) => {
-            (x - y).abs() <= 1e-9 * x.abs()
-        }
-        _ => false,
+/// One draw of a figure of a part's section.
+fn draw_in(
+    all: &mut Vec<Varied>,
+    recipe: &Recipe,
+    part: &Part,
+    library: &Library,
+    (path, name): (&str, &str),
+    to: To,
+    shape: Shape,
+) {
+    let tweak = Tweak::Parameter { path: path.to_owned(), name: name.to_owned(), to };
+    let Ok(changes) = recipe.changes(library, &part.elements, &tweak) else { return };
+    // All that a figure moves is one draw; what starts from nothing moves by an amount and is drawn apart.
+    let (from_nothing, by_share): (Vec<_>, Vec<_>) = changes.into_iter().partition(|c| c.from == 0.0);
+    let groups = [
+        (by_share, Size::Relative as fn(f64) -> Size, (|c| c.to / c.from - 1.0) as fn(&Change) -> f64),
+        (from_nothing, Size::Absolute, |c| c.to),
+    ];
+    for (changes, size, far) in groups {
+        let Some(first) = changes.first().map(far).filter(|x| *x != 0.0) else { continue };
+        let target =
+            |c: &Change| Target { element: c.element, parameter: c.parameter, times: far(c) / first };
+        all.push(Varied { targets: changes.iter().map(target).collect(), size: size(first), shape });
     }
 }

@@ -5,11 +5,11 @@
 
 use super::super::edit::Edit;
 use super::super::network::{
-    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Node, Parameter,
+    BjtModel, Breakdown, Control, DiodeModel, ElementId, JfetModel, Law, MosfetModel, Node, Noise, Parameter,
     Polarity, Primitive, Ramp,
 };
-use crate::rules::parts::{self, Corner, Element, Library, Term};
-use crate::text::Named;
+use crate::rules::parts::{self, Corner, Element, Library, NoiseRule, Term};
+use crate::text::{At, Named};
 use std::collections::BTreeMap;
 use thiserror::Error;
 
@@ -56,6 +56,22 @@ pub(super) struct Blank {
     pub(super) goes: Vec<Goes>,
     pub(super) primitive: Primitive,
     pub(super) powered: bool,
+    pub(super) noise: Noise,
+}
+
+impl Blank {
+    /// Whether it makes noise that a fault could raise: more than the thermal noise of a resistance.
+    pub(super) fn has_noise(&self) -> bool {
+        let junction = matches!(
+            self.primitive,
+            Primitive::Diode { .. }
+                | Primitive::Bjt { .. }
+                | Primitive::Jfet { .. }
+                | Primitive::Mosfet { .. }
+        );
+        let n = &self.noise;
+        (junction && !n.silent) || n.density > 0.0 || n.excess > 0.0 || n.tone[0] > 0.0
+    }
 }
 
 /// A number changed from what the card says.
@@ -104,8 +120,15 @@ impl Recipe {
         if let (Some(share), Some(value)) = (self.wiper, parameters.get("value").copied()) {
             // A wiper stops a little short of either end.
             let end = (value * 1e-3).max(0.5);
+            let share = (share + parameters.get("law").copied().unwrap_or(0.0)).clamp(0.0, 1.0);
             parameters.insert("lower".into(), (value * share).max(end));
             parameters.insert("upper".into(), (value * (1.0 - share)).max(end));
+        }
+        if let (Some(leakage), Some(value)) = (parameters.get("leakage"), parameters.get("value")) {
+            parameters.insert("leak".into(), leakage / value);
+        }
+        if let (Some(limit), Some(inner)) = (parameters.get("limit"), parameters.get("inner")) {
+            parameters.insert("knee".into(), limit * inner);
         }
         let env = self.pins.iter().enumerate().map(|(i, p)| (p.clone(), Goes::Pin(i))).collect();
         let mut out = Vec::new();
@@ -121,6 +144,7 @@ impl Recipe {
                 goes: vec![Goes::Pin(*a), Goes::Pin(*b)],
                 primitive: resistor(if closed { CLOSED_OHMS } else { OPEN_CONTACT_OHMS }),
                 powered: false,
+                noise: Noise::default(),
             });
         }
         Ok(out)
@@ -348,7 +372,29 @@ fn primitive(element: &Element, place: &Place<'_>) -> Result<Blank, CardError> {
     let listened =
         element.terms.iter().chain(element.corners.iter().flat_map(|c| &c.terms)).flat_map(|t| &t.of);
     let goes = element.nodes.iter().chain(listened).map(|node| place.node(&node.value)).collect();
-    Ok(Blank { name: place.name.to_owned(), goes, primitive, powered: element.powered })
+    let noise = element.noise.as_ref().map_or(Ok(Noise::default()), |rule| noise(rule, place))?;
+    Ok(Blank { name: place.name.to_owned(), goes, primitive, powered: element.powered, noise })
+}
+
+fn noise(rule: &NoiseRule, place: &Place<'_>) -> Result<Noise, CardError> {
+    let figure = |text: &Option<At<String>>| -> Result<Option<f64>, CardError> {
+        text.as_ref().map(|t| place.slot("noise", &t.value)).transpose()
+    };
+    let tone = match &rule.tone {
+        Some([hertz, strength]) => {
+            [place.slot("noise", &hertz.value)?, place.slot("noise", &strength.value)?]
+        }
+        None => [0.0; 2],
+    };
+    Ok(Noise {
+        silent: rule.silent,
+        density: figure(&rule.density)?.unwrap_or(0.0) * rule.times.unwrap_or(1.0),
+        corner: figure(&rule.corner)?.unwrap_or(0.0),
+        base_ohms: figure(&rule.base_ohms)?.unwrap_or(0.0),
+        excess: figure(&rule.index_db)?.map_or(0.0, |db| 1e-6 * 10f64.powf(db / 20.0)),
+        tone,
+        factor: 1.0,
+    })
 }
 
 pub(super) fn resistor(ohms: f64) -> Primitive {

@@ -1,10 +1,9 @@
 //! What can be wrong with a board: one fault for each part and mode, each joint, each pair of neighbours.
 
 use super::expand::{Goes, To, Tweak};
-use super::written::BoardFile;
 use super::{Board, Part, Pin};
 use crate::circuit::edit::{Edit, EditSet, OPEN_OHMS, SHORT_OHMS};
-use crate::circuit::network::Node;
+use crate::circuit::network::{ElementId, Node, Parameter};
 use crate::rules::History;
 use crate::rules::parts::{ByHistory, Device, EditRule, Kind, Library, Mode, Remedy};
 use crate::text::{Named, or_nearest};
@@ -38,8 +37,14 @@ pub struct Fault {
     pub fix: Fix,
     /// What it does to the network.
     pub edits: EditSet,
+    /// Where it may be more or less of the same (a leak of so many ohms, an input that drifts either way): what it may do, with the
+    /// chance of each; empty where `edits` says all.
+    pub grades: Vec<(f64, EditSet)>,
     priors: ByHistory,
 }
+
+/// Three points that stand for a normal spread, in standard deviations, and their weights (Gauss-Hermite).
+const GRADES: [(f64, f64); 3] = [(0.0, 2.0 / 3.0), (-1.732_050_8, 1.0 / 6.0), (1.732_050_8, 1.0 / 6.0)];
 
 impl Fault {
     /// Prior probability for a unit of that history; the board's build method is already in it.
@@ -73,19 +78,44 @@ impl Board {
     /// # Errors
     /// [`FaultSetError::Unknown`] for an id that is not in the catalogue.
     pub fn edits(&self, ids: &[&str]) -> Result<EditSet, FaultSetError> {
-        let mut wanted: Vec<&Fault> = Vec::new();
+        let mut wanted: Vec<(&str, &EditSet)> = Vec::new();
         for id in ids {
-            let found = self.fault(id).ok_or_else(|| FaultSetError::Unknown {
+            let (bare, grade) = id.split_once('@').unwrap_or((id, ""));
+            let found = self.fault(bare).ok_or_else(|| FaultSetError::Unknown {
                 id: (*id).to_owned(),
                 help: or_nearest(id, self.faults.iter().map(|f| f.id.as_str())),
             })?;
-            wanted.push(found);
+            let graded = grade.parse().ok().and_then(|g: usize| found.grades.get(g));
+            wanted.push((found.id.as_str(), graded.map_or(&found.edits, |g| &g.1)));
         }
-        wanted.sort_by(|a, b| a.id.cmp(&b.id));
-        wanted.dedup_by(|a, b| a.id == b.id);
-        let mut edits: EditSet = wanted.iter().flat_map(|f| f.edits.iter().cloned()).collect();
+        wanted.sort_by(|a, b| a.0.cmp(b.0));
+        wanted.dedup_by(|a, b| a.0 == b.0);
+        let mut edits: EditSet = wanted.iter().flat_map(|f| f.1.iter().cloned()).collect();
         edits.sort_by_key(rank);
         Ok(edits)
+    }
+
+    /// Every way in which these faults may be there, with its chance: ids as [`Board::edits`] takes them. One way with the ids
+    /// as they are where none of them has grades.
+    pub(crate) fn graded(&self, ids: &[&str]) -> Vec<(f64, Vec<String>)> {
+        let mut ways: Vec<(f64, Vec<String>)> = vec![(1.0, Vec::new())];
+        for id in ids {
+            let grades = self.fault(id).map_or(&[][..], |f| &f.grades);
+            if grades.is_empty() {
+                ways.iter_mut().for_each(|w| w.1.push((*id).to_owned()));
+                continue;
+            }
+            let more = |w: &(f64, Vec<String>)| -> Vec<(f64, Vec<String>)> {
+                let with = |(g, (p, _)): (usize, &(f64, EditSet))| {
+                    let mut set = w.1.clone();
+                    set.push(format!("{id}@{g}"));
+                    (w.0 * p, set)
+                };
+                grades.iter().enumerate().map(with).collect()
+            };
+            ways = ways.iter().flat_map(more).collect();
+        }
+        ways
     }
 }
 
@@ -100,7 +130,7 @@ fn rank(edit: &Edit) -> u8 {
 }
 
 /// The whole catalogue, sorted by id, without faults that change nothing.
-pub(super) fn catalogue(board: &Board, file: &BoardFile, library: &Library) -> Vec<Fault> {
+pub(super) fn catalogue(board: &Board, library: &Library) -> Vec<Fault> {
     let mut maker = Maker { board, library, found: BTreeMap::new() };
     for part in &board.parts {
         let Some(kind) = library.kind(&part.kind) else { continue };
@@ -114,8 +144,8 @@ pub(super) fn catalogue(board: &Board, file: &BoardFile, library: &Library) -> V
             maker.neighbouring_pins(part, device);
         }
     }
-    for [a, b] in &file.neighbours {
-        maker.bridge(&a.value, &b.value);
+    for [a, b] in board.neighbours.iter().chain(&super::rows::side_by_side(&board.rows)) {
+        maker.bridge(a, b);
     }
     maker.found.into_values().collect()
 }
@@ -133,7 +163,7 @@ impl Maker<'_> {
     fn modes(&mut self, part: &Part, kind: &Kind, device: Option<&Device>, modes: &Named<Mode>) {
         for (name, mode) in modes.iter() {
             let target = Target { part, device, section: "", ports: &[] };
-            if let Some(edits) = target.edits(&mode.edits, self.library) {
+            if let Some(edits) = target.graded(&mode.edits, self.library) {
                 let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
                 self.add(&part.id, &part.id, &name.value, &part.label, mode, &kind.remedy, priors, edits);
             }
@@ -145,6 +175,7 @@ impl Maker<'_> {
         let sections: Vec<_> = device
             .elements
             .iter()
+            .filter(|(name, _)| part.recipe.elements.get(&name.value).is_some())
             .filter_map(|(name, e)| self.library.shape(&e.kind.value).map(|s| (name, e, s)))
             .filter(|(_, _, s)| !s.modes.0.is_empty())
             .collect();
@@ -162,7 +193,7 @@ impl Maker<'_> {
                 .collect();
             for (mode_name, mode) in shape.modes.iter() {
                 let target = Target { part, device: Some(device), section: &name.value, ports: &ports };
-                let Some(edits) = target.edits(&mode.edits, self.library) else { continue };
+                let Some(edits) = target.graded(&mode.edits, self.library) else { continue };
                 let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0) * each, mode);
                 let (id, says) = match sections.len() {
                     1 => (mode_name.value.clone(), part.id.clone()),
@@ -185,7 +216,7 @@ impl Maker<'_> {
             let owner = format!("{}.{}", part.id, pin.name);
             let says = format!("pin {} of {}", pin.name, part.id);
             for (name, mode) in kind.modes.iter() {
-                let edits = vec![Edit::Lift { terminals: pin.terminals.clone(), ohms: OPEN_OHMS }];
+                let edits = self.open_pin(part, pin);
                 let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
                 self.add(&owner, &says, &name.value, "", mode, &kind.remedy, priors, edits);
                 if let Some(fault) = self.found.get_mut(&format!("{owner}:{}", name.value)) {
@@ -193,6 +224,25 @@ impl Maker<'_> {
                 }
             }
         }
+    }
+
+    /// An open pin; the open input of a chip drifts to either supply or hangs where the chip's own leakage takes it.
+    fn open_pin(&self, part: &Part, pin: &Pin) -> Vec<(f64, EditSet)> {
+        let lifted = vec![Edit::Lift { terminals: pin.terminals.clone(), ohms: OPEN_OHMS }];
+        let device = part.device.as_deref().and_then(|d| self.library.device(d));
+        let is = |list: &[crate::text::At<String>]| list.iter().any(|p| p.value == pin.name);
+        let supply = match device {
+            Some(d) if is(&d.inputs) && d.supply.len() == 2 => &d.supply[..],
+            _ => return vec![(1.0, lifted)],
+        };
+        let end = |name: &str| part.pins.iter().find(|p| p.name == name).map(|p| p.node);
+        let drifts = supply.iter().filter_map(|s| end(&s.value)).filter(|n| *n != pin.node).map(|node| {
+            let moves = pin.terminals.iter().map(|t| (*t, node)).collect();
+            vec![Edit::Rewire { moves }]
+        });
+        let all: Vec<EditSet> = [lifted].into_iter().chain(drifts).collect();
+        let each = 1.0 / all.len() as f64;
+        all.into_iter().map(|edits| (each, edits)).collect()
     }
 
     /// Three-legged parts turned round, or with the legs of a look-alike.
@@ -220,6 +270,7 @@ impl Maker<'_> {
             let example = example.map_or(String::new(), |e| format!(", as {e} has them"));
             let stands = format!("{} where {} belong{example}", order.join(", "), own.join(", "));
             let priors = self.priors(kind.fails, 0.0, mode);
+            let edits = vec![(1.0, edits)];
             self.add(&part.id, &part.id, &id, &stands, mode, &kind.remedy, priors, edits);
         }
     }
@@ -248,7 +299,7 @@ impl Maker<'_> {
             if self.found.contains_key(&format!("{owner}:{}", name.value)) {
                 continue;
             }
-            let edits = vec![Edit::Bridge { a: na, b: nb, ohms: SHORT_OHMS }];
+            let edits = vec![(1.0, vec![Edit::Bridge { a: na, b: nb, ohms: SHORT_OHMS }])];
             let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0), mode);
             self.add(
                 &owner,
@@ -282,8 +333,12 @@ impl Maker<'_> {
         mode: &Mode,
         usual: &Remedy,
         priors: ByHistory,
-        edits: EditSet,
+        mut grades: Vec<(f64, EditSet)>,
     ) {
+        let edits = grades.first().map(|g| g.1.clone()).unwrap_or_default();
+        if grades.len() < 2 {
+            grades.clear();
+        }
         let id = format!("{owner}:{mode_name}");
         let words = |text: &str| text.replace("{part}", said).replace("{value}", value);
         let remedy = mode.remedy.as_ref().unwrap_or(usual);
@@ -295,6 +350,7 @@ impl Maker<'_> {
             says: words(&mode.says),
             fix,
             edits,
+            grades,
             priors,
         };
         self.found.insert(id, fault);
@@ -318,16 +374,22 @@ impl Target<'_> {
         }
     }
 
-    /// Edits of a mode; `None` where it would change nothing on this board.
-    fn edits(&self, rules: &[EditRule], library: &Library) -> Option<EditSet> {
+    /// What a mode may do, the usual first, with the chance of each; `None` where it would change nothing on this board.
+    fn graded(&self, rules: &[EditRule], library: &Library) -> Option<Vec<(f64, EditSet)>> {
+        let grades = if rules.iter().any(is_graded) { &GRADES[..] } else { &[(0.0, 1.0)] };
+        grades.iter().map(|(at, chance)| Some((*chance, self.edits(rules, *at, library)?))).collect()
+    }
+
+    /// Edits of a mode, its spread figures at so many standard deviations; `None` where it would change nothing on this board.
+    fn edits(&self, rules: &[EditRule], at: f64, library: &Library) -> Option<EditSet> {
         let mut edits = Vec::new();
         for rule in rules {
-            edits.extend(self.edit(rule, library)?);
+            edits.extend(self.edit(rule, at, library)?);
         }
         (!edits.is_empty()).then_some(edits)
     }
 
-    fn edit(&self, rule: &EditRule, library: &Library) -> Option<EditSet> {
+    fn edit(&self, rule: &EditRule, deviations: f64, library: &Library) -> Option<EditSet> {
         let lift = |at: &str, ohms: f64| -> Option<EditSet> {
             let pin = self.pin(at).filter(|p| p.net.is_some() && !p.terminals.is_empty())?;
             Some(vec![Edit::Lift { terminals: pin.terminals.clone(), ohms }])
@@ -344,12 +406,13 @@ impl Target<'_> {
         };
         match rule {
             EditRule::Open(at) => lift(&at.value, OPEN_OHMS),
-            EditRule::Series { at, ohms } => lift(&at.value, *ohms),
+            EditRule::Series { at, ohms } => lift(&at.value, ohms.at(deviations)),
             EditRule::Short([a, b]) => join(&a.value, &b.value, SHORT_OHMS),
-            EditRule::Leak { between: [a, b], ohms } => join(&a.value, &b.value, *ohms),
-            EditRule::Scale { of, by } => number(&of.value, To::Times(*by)),
+            EditRule::Leak { between: [a, b], ohms } => join(&a.value, &b.value, ohms.at(deviations)),
+            EditRule::Scale { of, by } => number(&of.value, To::Times(by.at(deviations))),
             EditRule::Set { of, to } => number(&of.value, To::Value(*to)),
             EditRule::Remove(name) => self.remove(&name.value, library),
+            EditRule::Noisier(by) => self.noisier(*by, library),
             EditRule::Exchange([a, b]) => moves(&[
                 (self.pin(&a.value)?, self.pin(&b.value)?.node),
                 (self.pin(&b.value)?, self.pin(&a.value)?.node),
@@ -373,6 +436,18 @@ impl Target<'_> {
         Some(vec![Edit::Remove { element: *self.part.elements.get(i)? }])
     }
 
+    /// Every element of the part or section that makes noise makes so much more.
+    fn noisier(&self, by: f64, library: &Library) -> Option<EditSet> {
+        let blanks = self.part.recipe.blanks(library, None).ok()?;
+        let inside = |name: &str| {
+            self.section.is_empty() || name.strip_prefix(self.section).is_some_and(|r| r.starts_with('.'))
+        };
+        let noisy = blanks.iter().zip(&self.part.elements).filter(|(b, _)| inside(&b.name) && b.has_noise());
+        let set = |element: ElementId| Edit::Set { element, parameter: Parameter::Noise, value: by };
+        let edits: EditSet = noisy.map(|(_, element)| set(*element)).collect();
+        (!edits.is_empty()).then_some(edits)
+    }
+
     /// End for end; a dual-in-line chip by half a turn in its socket.
     fn turn(&self) -> Option<EditSet> {
         let (package, order) = self.device?.packages.iter().next()?;
@@ -383,6 +458,16 @@ impl Target<'_> {
             false => turned.reverse(),
         }
         reordered(self.part, &own, &turned)
+    }
+}
+
+/// Whether what a rule does may be more or less of the same.
+fn is_graded(rule: &EditRule) -> bool {
+    match rule {
+        EditRule::Series { ohms: p, .. } | EditRule::Leak { ohms: p, .. } | EditRule::Scale { by: p, .. } => {
+            p.spread.is_some()
+        }
+        _ => false,
     }
 }
 

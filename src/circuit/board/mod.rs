@@ -18,21 +18,29 @@
 //! ```
 
 mod build;
+mod changes;
 mod checks;
 mod expand;
 mod faults;
+mod pins;
 mod potential;
 mod resolve;
+mod roles;
+mod rows;
 #[cfg(test)]
 pub(crate) mod tests;
 pub mod written;
 
+pub use changes::{Change, legs_differ};
 pub use faults::{Fault, FaultSetError, Fix};
+pub use pins::{PlaceError, Spot};
+pub use roles::{Inferred, infer as infer_roles};
+pub use rows::{Leg, Misplaced, Row};
 
 use super::network::{ElementId, Network, Node, Terminal};
 use super::tolerance::Varied;
 use crate::rules::Build;
-use crate::rules::parts::Library;
+use crate::rules::parts::{DelayLaw, Library};
 use crate::text::{Complaints, Source};
 use crate::units::{Hertz, Minutes, Volts};
 
@@ -41,12 +49,16 @@ use crate::units::{Hertz, Minutes, Volts};
 pub struct Pin {
     /// Its name on the card: `1`, `b`, `anode`.
     pub name: String,
+    /// What it is, from the part's card: `output a`, `wiper`.
+    pub says: String,
     /// The net it is on; `None` where it is left unconnected.
     pub net: Option<String>,
     /// Its node in the network.
     pub node: Node,
     /// The terminals of the part's elements that make it up.
     pub terminals: Vec<Terminal>,
+    /// Whether it is an output by the part's card.
+    pub output: bool,
 }
 
 /// A part on the board.
@@ -60,8 +72,16 @@ pub struct Part {
     pub device: Option<String>,
     /// Value or part number as written.
     pub label: String,
-    /// What it does on this board.
+    /// What it does on this board, as the file says or as its place in the circuit gives away.
     pub role: Option<String>,
+    /// What the role was seen by, where the file does not give it.
+    pub role_why: Option<String>,
+    /// Tolerance as the file gives it, where it does.
+    pub tolerance: Option<String>,
+    /// Figures of this one part that the file gives.
+    pub with: Vec<(String, f64)>,
+    /// How a control's resistance runs with its turn.
+    pub taper: Option<written::Taper>,
     /// Where a control stands, 0 to 1.
     pub turn: Option<f64>,
     /// Where a switch stands.
@@ -70,10 +90,22 @@ pub struct Part {
     pub pins: Vec<Pin>,
     /// Its elements, in the card's order.
     pub elements: Vec<ElementId>,
+    /// Its delay law, for echo chips.
+    pub delay: Option<DelayLaw>,
     recipe: expand::Recipe,
 }
 
 impl Part {
+    /// A pin as people call it: `IC1.3`, `C3+`, the designator alone where either end will do.
+    pub fn called(&self, pin: &Pin) -> String {
+        match pin.name.as_str() {
+            "plus" => format!("{}+", self.id),
+            "minus" => format!("{}-", self.id),
+            _ if self.device.is_none() && self.pins.len() == 2 => self.id.clone(),
+            name => format!("{}.{name}", self.id),
+        }
+    }
+
     /// How a control or a switch stands, for people; `None` for other parts.
     pub fn stands(&self) -> Option<String> {
         if self.recipe.wiper.is_some() {
@@ -130,7 +162,10 @@ pub struct Board {
     parts: Vec<Part>,
     network: Network,
     varied: Vec<Varied>,
+    neighbours: Vec<[String; 2]>,
     faults: Vec<Fault>,
+    rows: Vec<Row>,
+    path: Vec<String>,
     opening: Minutes,
     notes: Vec<String>,
 }
@@ -141,7 +176,15 @@ impl Board {
     /// # Errors
     /// Every complaint about it, with places. The code `mains` means that the tool declines the unit.
     pub fn load(source: &Source, library: &Library) -> Result<Self, Complaints> {
-        build::load(source, library)
+        build::load(source, library, &[])
+    }
+
+    /// Reads a board with other values or devices put in, as it would be after the change.
+    ///
+    /// # Errors
+    /// As [`Board::load`]; a change that names no part, or puts in what does not fit.
+    pub fn load_changed(source: &Source, library: &Library, changes: &[Change]) -> Result<Self, Complaints> {
+        build::load(source, library, changes)
     }
 
     /// The unit's name.
@@ -204,6 +247,16 @@ impl Board {
         &self.faults
     }
 
+    /// Pairs of nets whose copper, strips or rows the file says lie side by side.
+    pub fn neighbours(&self) -> &[[String; 2]] {
+        &self.neighbours
+    }
+
+    /// The file's own order of nets; those not in it come after.
+    pub fn path(&self) -> &[String] {
+        &self.path
+    }
+
     /// The fault of an id.
     pub fn fault(&self, id: &str) -> Option<&Fault> {
         self.faults.binary_search_by(|f| f.id.as_str().cmp(id)).ok().map(|i| &self.faults[i])
@@ -211,22 +264,22 @@ impl Board {
 
     /// Pins on a net, for people: `IC1.3, R4, C3+`, at most five.
     pub fn at(&self, net: &str) -> String {
-        let pins = self.parts.iter().flat_map(|part| {
-            part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|pin| match pin.name.as_str() {
-                "plus" => format!("{}+", part.id),
-                "minus" => format!("{}-", part.id),
-                _ if part.device.is_none() && part.pins.len() == 2 => part.id.clone(),
-                name => format!("{}.{name}", part.id),
-            })
-        });
-        let mut pins: Vec<String> = pins.collect();
-        // Chips and transistors are the easiest to find, so they come first.
-        pins.sort_by_key(|p| {
-            !(p.starts_with("IC") || p.starts_with('Q') || p.starts_with('J') || p.starts_with('U'))
-        });
+        let mut pins = self.pins_on(net);
         let more = pins.len() > 5;
         pins.truncate(5);
         if more { format!("{}, …", pins.join(", ")) } else { pins.join(", ") }
+    }
+
+    /// All pins on a net as people call them, `IC1.3`, `R4`, `C3+`; chips and transistors, the easiest to find, first.
+    pub fn pins_on(&self, net: &str) -> Vec<String> {
+        let on = |part: &Part| -> Vec<String> {
+            part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).map(|pin| part.called(pin)).collect()
+        };
+        let mut pins: Vec<String> = self.parts.iter().flat_map(on).collect();
+        pins.sort_by_key(|p| {
+            !(p.starts_with("IC") || p.starts_with('Q') || p.starts_with('J') || p.starts_with('U'))
+        });
+        pins
     }
 
     /// Minutes for opening the unit.

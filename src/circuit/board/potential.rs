@@ -74,7 +74,12 @@ pub(super) fn of_supplies(file: &BoardFile, parts: &[Resolved<'_>], notes: &mut 
                 "'{}' puts {} between {} and {}, but other supplies hold {held} there",
                 supply.name.value, supply.volts.value, supply.plus.value, supply.minus.value
             );
-            notes.say("supply-clash", supply.volts.span, message, "leave out the one that is not in, or give it its own net");
+            notes.say(
+                "supply-clash",
+                supply.volts.span,
+                message,
+                "leave out the one that is not in, or give it its own net",
+            );
         }
     }
     let span = known.span();

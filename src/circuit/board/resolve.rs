@@ -1,7 +1,7 @@
 //! From the file to parts: names looked up, values read, pins put on nets. Every slip is noted; nothing stops at the first.
 
 use super::expand::Recipe;
-use super::written::{BoardFile, Nets, Part, Supply};
+use super::written::{BoardFile, Nets, Part, Supply, Taper};
 use crate::rules::parts::{Device, Kind, Library, Turn};
 use crate::text::{At, Complaint, Complaints, Named, Place, Source, Span, or_nearest};
 use crate::units::notation::{self, Tolerance};
@@ -22,8 +22,13 @@ pub(super) struct Resolved<'a> {
     /// Value or part number, for sentences.
     pub(super) label: String,
     pub(super) tolerance: Option<Tolerance>,
+    pub(super) tolerance_said: Option<String>,
+    pub(super) with: Vec<(String, f64)>,
+    pub(super) taper: Option<Taper>,
     pub(super) role: Option<String>,
     pub(super) turn: Option<f64>,
+    /// One standard deviation of the share of the track below a control's wiper.
+    pub(super) law: Option<f64>,
     pub(super) position: Option<String>,
     pub(super) supply: bool,
 }
@@ -117,8 +122,12 @@ impl<'a> Resolver<'a, '_> {
             nets: vec![Some(supply.plus.clone()), Some(supply.minus.clone())],
             label: supply.volts.value.clone(),
             tolerance: None,
+            tolerance_said: None,
+            with: Vec::new(),
+            taper: None,
             role: None,
             turn: None,
+            law: None,
             position: None,
             supply: true,
         })
@@ -132,8 +141,12 @@ impl<'a> Resolver<'a, '_> {
             Some((_, d)) => d.pins.iter().map(|(p, _)| p.value.clone()).collect(),
             None => kind.terminals.iter().map(|(p, _)| p.value.clone()).collect(),
         };
+        let unused = device.map(|(_, d)| self.unused_sections(d, part)).unwrap_or_default();
         let optional: Vec<&str> = match device {
-            Some((_, d)) => d.optional.iter().map(|p| p.value.as_str()).collect(),
+            Some((_, d)) => {
+                let left_out = unused.iter().flat_map(|(_, pins)| pins).map(|p| p.value.as_str());
+                d.optional.iter().map(|p| p.value.as_str()).chain(left_out).collect()
+            }
             None if !kind.positions.0.is_empty() => pins.iter().map(String::as_str).collect(),
             None => Vec::new(),
         };
@@ -156,7 +169,11 @@ impl<'a> Resolver<'a, '_> {
         }
         let tolerance = self.tolerance(part, kind, marked);
         let turn = self.turn(id, part, kind);
-        let wiper = turn.map(|t| part.taper.unwrap_or_default().share(t));
+        let taper = part.taper.unwrap_or_default();
+        let wiper = turn.map(|t| taper.share(t));
+        if wiper.is_some() {
+            parameters.insert("law".into(), 0.0);
+        }
         let (position, contacts) = self.contacts(id, part, kind, &pins);
         Some(Resolved {
             id: id.value.clone(),
@@ -165,7 +182,14 @@ impl<'a> Resolver<'a, '_> {
             kind,
             device,
             recipe: Recipe {
-                elements: device.map_or(&kind.elements, |(_, d)| &d.elements).clone(),
+                elements: Named(
+                    device
+                        .map_or(&kind.elements, |(_, d)| &d.elements)
+                        .iter()
+                        .filter(|(name, _)| !unused.iter().any(|(n, _)| *n == name.value))
+                        .map(|(name, e)| (name.clone(), e.clone()))
+                        .collect(),
+                ),
                 pins,
                 parameters,
                 wiper,
@@ -174,11 +198,42 @@ impl<'a> Resolver<'a, '_> {
             nets,
             label,
             tolerance,
-            role: part.role.as_ref().map(|r| r.value.clone()),
+            tolerance_said: part.tolerance.as_ref().map(|t| t.value.clone()),
+            with: part.with.iter().map(|(k, v)| (k.clone(), v.value)).collect(),
+            taper: turn.is_some().then(|| part.taper.unwrap_or_default()),
+            role: self.role(part),
             turn,
+            law: turn.map(|t| taper.deviation(t)),
             position,
             supply: false,
         })
+    }
+
+    /// Sections of a chip (an amplifier of a dual, a switch of four) none of whose pins the file names, with those pins: they are
+    /// not in the circuit.
+    fn unused_sections<'d>(&self, device: &'d Device, part: &Part) -> Vec<(&'d str, Vec<&'d At<String>>)> {
+        let Nets::Map(map) = &part.nets else { return Vec::new() };
+        let named = |pin: &str| map.iter().any(|(p, _)| p.value == pin);
+        let own = |node: &&At<String>| {
+            device.pins.get(&node.value).is_some() && !device.supply.iter().any(|s| s.value == node.value)
+        };
+        let sections = device.elements.iter().filter(|(_, e)| self.library.shape(&e.kind.value).is_some());
+        sections
+            .map(|(name, e)| (name.value.as_str(), e.nodes.iter().filter(own).collect::<Vec<_>>()))
+            .filter(|(_, pins)| !pins.is_empty() && !pins.iter().any(|p| named(&p.value)))
+            .collect()
+    }
+
+    fn role(&mut self, part: &Part) -> Option<String> {
+        let role = part.role.as_ref()?;
+        if self.library.role(&role.value).is_none() {
+            let help = or_nearest(&role.value, self.library.roles().map(|(r, _)| r));
+            let help = format!(
+                "{help}; 'halfsplit rules list --kind role' lists them, and without 'role' it is worked out"
+            );
+            self.notes.say("unknown-name", role.span, format!("unknown role '{}'", role.value), help);
+        }
+        Some(role.value.clone())
     }
 
     fn name_is_fit(&mut self, name: &At<String>, what: &str) {

@@ -4,16 +4,21 @@ use super::*;
 use crate::circuit::dc::Options;
 use crate::circuit::sweep::Sweep;
 
-pub(crate) fn own_boards() -> Vec<(String, Board)> {
-    let library = Library::builtin().unwrap();
+/// Name and text of every shipped board.
+pub(crate) fn own_sources() -> Vec<(String, String)> {
     let dir = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("cases/boards");
     let mut files: Vec<_> = std::fs::read_dir(dir).unwrap().map(|f| f.unwrap().path()).collect();
     files.sort();
-    files
+    let name = |path: &std::path::Path| path.file_name().unwrap().to_string_lossy().into_owned();
+    files.iter().map(|path| (name(path), std::fs::read_to_string(path).unwrap())).collect()
+}
+
+pub(crate) fn own_boards() -> Vec<(String, Board)> {
+    let library = Library::builtin().unwrap();
+    own_sources()
         .into_iter()
-        .map(|path| {
-            let name = path.file_name().unwrap().to_string_lossy().into_owned();
-            let source = Source::new(name.clone(), std::fs::read_to_string(path).unwrap());
+        .map(|(name, text)| {
+            let source = Source::new(name.clone(), text);
             let board = Board::load(&source, &library).unwrap_or_else(|c| panic!("{}", c.render(false)));
             (name, board)
         })
@@ -46,6 +51,9 @@ fn schemas_are_committed() {
     crate::rules::assert_schema::<crate::rules::parts::written::PartFile>("parts");
     crate::rules::assert_output_schema::<crate::circuit::sheet::Sheet>("sheet");
     crate::rules::assert_output_schema::<crate::circuit::sheet::Whatif>("whatif");
+    crate::rules::assert_output_schema::<crate::circuit::overview::Overview>("board-show");
+    crate::rules::assert_output_schema::<crate::circuit::pinout::PartPage>("sheet-part");
+    crate::rules::assert_output_schema::<crate::circuit::wiring::Wiring>("sheet-wiring");
 }
 
 const HEAD: &str = "board: Slate\nbuild: pcb\nground: GND\nsupply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}]\nparts:\n";
@@ -244,4 +252,95 @@ fn faults_do_what_they_say() {
     assert!(volts("tin", &["IC1:stuck-low-a"], "OA") < 1.6);
     assert!(volts("pocket", &["R3:open", "R2:open"], "C") > 8.0, "no bias, no current");
     assert!(volts("pocket", &["main:flat"], "V9") < 6.0);
+}
+
+#[test]
+fn an_amplifier_without_nets_is_not_on_the_board() {
+    let library = Library::builtin().unwrap();
+    let text = format!(
+        "{HEAD}  R1: {{kind: resistor, value: 10k, nets: [V9, M]}}\n  R2: {{kind: resistor, value: 10k, nets: [M, GND]}}\n  IC1: {{device: TL072, nets: {{1: O, 2: O, 3: M, 4: GND, 8: V9}}}}\n  R3: {{kind: resistor, value: 10k, nets: [O, GND]}}\n"
+    );
+    let board = Board::load(&Source::new("b.yaml", text.as_str()), &library)
+        .unwrap_or_else(|c| panic!("{}", c.render(false)));
+    assert!(
+        board.faults().iter().all(|f| !f.id.ends_with("-b") && !f.id.starts_with("IC1.5")),
+        "none of its faults either"
+    );
+    assert!(board.fault("IC1:stuck-low-a").is_some());
+    let sheet = crate::circuit::sheet::sheet(&board, &crate::circuit::predict::Bench::default()).unwrap();
+    assert!(sheet.to_text(80).contains("volts:O"));
+    // One with some of its nets is an oversight.
+    let told = complaints(&text.replace("4: GND", "4: GND, 5: M"));
+    assert!(told.contains("'IC1' has no net at 6, 7"), "{told}");
+}
+
+const DIVIDER: &str = "  R1: {kind: resistor, value: 10k, nets: [V9, M]}\n  R2: {kind: resistor, value: 10k, nets: [M, GND]}\n  C1: {kind: electrolytic, value: 10u, nets: {plus: M, minus: GND}}\n";
+
+fn misplaced(rows: &str) -> Vec<String> {
+    let text = format!("{HEAD}{DIVIDER}rows:\n{rows}");
+    let board = Board::load(&Source::new("b.yaml", text), &Library::builtin().unwrap());
+    board.unwrap_or_else(|c| panic!("{}", c.render(false))).misplaced().into_iter().map(|m| m.says).collect()
+}
+
+#[test]
+fn rows_are_held_against_the_nets_and_name_the_leg() {
+    let right = "  1: [V9, R1.1]\n  2: [R1.2, R2.1, C1+]\n  3: [R2.2, C1-, GND]\n";
+    assert_eq!(misplaced(right), Vec::<String>::new());
+    // Which end of a resistor is in which row does not matter where it is not said.
+    assert_eq!(misplaced("  1: [V9, R1]\n  2: [R1, R2, C1+]\n  3: [R2, C1-, GND]\n"), Vec::<String>::new());
+    assert_eq!(
+        misplaced("  1: [V9, R1.1, C1+]\n  2: [R1.2, R2.1]\n  3: [R2.2, C1-, GND]\n"),
+        ["C1+ sits in row 1 among legs of V9; it belongs to M, which is row 2"]
+    );
+    assert_eq!(
+        misplaced("  1: [V9, R1.1]\n  2: [R1.2, R2.1]\n  5: [C1+]\n  3: [R2.2, C1-, GND]\n"),
+        ["M is in row 2 and row 5, and no wire joins them"]
+    );
+    assert_eq!(
+        misplaced("  1: [V9, R1.1]\n  2: [R1.2, R2.1, wire 5]\n  5: [C1+]\n  3: [R2.2, C1-, GND]\n"),
+        Vec::<String>::new()
+    );
+    let told = complaints(&format!("{HEAD}{DIVIDER}rows:\n  1: [R1.3, wire 9]\n"));
+    assert!(told.contains("'R1.3' is no leg of this board") && told.contains("no row '9'"), "{told}");
+}
+
+#[test]
+fn rows_side_by_side_may_be_bridged() {
+    let text =
+        format!("{HEAD}{DIVIDER}rows:\n  1: [V9, R1.1]\n  2: [R1.2, R2.1, C1+]\n  4: [R2.2, C1-, GND]\n");
+    let board = Board::load(&Source::new("b.yaml", text), &Library::builtin().unwrap()).unwrap();
+    assert!(board.fault("M~V9:bridge").is_some() && board.fault("GND~M:bridge").is_none());
+}
+
+#[test]
+fn other_values_and_devices_are_put_in_or_refused() {
+    let library = Library::builtin().unwrap();
+    let source =
+        Source::new("b.yaml", own_sources().into_iter().find(|(n, _)| n.starts_with("pocket")).unwrap().1);
+    let with = |part: &str, to: &str| {
+        Board::load_changed(&source, &library, &[Change { part: part.into(), to: to.into() }])
+    };
+    let board = with("R4", "47k").unwrap();
+    assert_eq!(board.parts().iter().find(|p| p.id == "R4").unwrap().label, "47k");
+    assert_eq!(
+        with("Q1", "bc549c").unwrap().parts().iter().find(|p| p.id == "Q1").unwrap().device.as_deref(),
+        Some("BC549C")
+    );
+    assert_eq!(with("VR1", "20%").unwrap().parts().iter().find(|p| p.id == "VR1").unwrap().turn, Some(0.2));
+    assert_eq!(with("main", "7V").unwrap().supplies()[0].volts.0, 7.0);
+    for (part, to, says) in [
+        ("R44", "47k", "did you mean 'R4'?"),
+        ("R4", "47kk", "'kk'"),
+        ("Q1", "2N7000", "has the pins d, g, s"),
+        ("Q1", "BC5499", "no card for device"),
+        ("main", "nine", "no value in volts"),
+    ] {
+        let told = with(part, to).unwrap_err().to_string();
+        assert!(told.contains(says), "{part}={to}: {told}");
+    }
+    assert_eq!(
+        legs_differ(&library, "2N5088", "BC549C").as_deref(),
+        Some("its legs stand c, b, e (TO-92) where 2N5088 has e, b, c (TO-92): bend them or turn the part")
+    );
+    assert_eq!(legs_differ(&library, "2N5088", "2N3904"), None);
 }

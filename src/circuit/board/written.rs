@@ -34,6 +34,10 @@ pub struct BoardFile {
     /// Nets in the order a bench person would go along; nets not named come after in order of the parts.
     #[serde(default)]
     pub path: Vec<At<String>>,
+    /// Rows of a breadboard or strips of a stripboard with the legs in each: `R1.1`, `C3+`, `Q1.b`, a net's name for a lead that
+    /// comes in there, `wire 12` for a wire to row 12.
+    #[serde(default)]
+    pub rows: Named<Vec<At<String>>>,
     /// Minutes for opening the unit.
     #[serde(default)]
     pub opening: Option<Minutes>,
@@ -145,6 +149,15 @@ pub enum Taper {
 }
 
 impl Taper {
+    /// The word for it.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Linear => "linear",
+            Self::Log => "log",
+            Self::ReverseLog => "reverse-log",
+        }
+    }
+
     /// Share of the track between terminal 1 and the wiper at a turn of 0 to 1. The logarithmic law is an exponential through 15 %
     /// at half turn (common practice, no source).
     pub fn share(self, turn: f64) -> f64 {
@@ -156,6 +169,22 @@ impl Taper {
             Self::Log => log(turn),
             Self::ReverseLog => 1.0 - log(1.0 - turn),
         }
+    }
+
+    /// One standard deviation of that share, from one control to the next: where the knob points is known to 3 % of its way, and
+    /// what is printed as logarithmic is two or three straight pieces that pass half turn anywhere from 10 to 20 % (common
+    /// practice, no source).
+    pub fn deviation(self, turn: f64) -> f64 {
+        const POINTED: f64 = 0.03;
+        let around = [(turn - POINTED).max(0.0), (turn + POINTED).min(1.0)].map(|t| self.share(t));
+        let share = self.share(turn);
+        let printed = |small: f64| 0.3 * small * (1.0 - small).sqrt();
+        let law = match self {
+            Self::Linear => 0.0,
+            Self::Log => printed(share),
+            Self::ReverseLog => printed(1.0 - share),
+        };
+        ((around[1] - around[0]) / 2.0).hypot(law)
     }
 }
 

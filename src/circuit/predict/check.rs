@@ -35,6 +35,21 @@ impl CheckId {
         }
     }
 
+    /// The same measurement at another net.
+    pub fn on(&self, net: &str) -> Self {
+        match self {
+            Self::Ohms(_) => Self::Ohms(net.to_owned()),
+            Self::Amps(_) => Self::Amps(net.to_owned()),
+            Self::Volts(_) => Self::Volts(net.to_owned()),
+            Self::Level(_) => Self::Level(net.to_owned()),
+        }
+    }
+
+    /// Whether a text can be the name of a place: a net, or a part and its pin.
+    pub fn is_place(text: &str) -> bool {
+        (1..=24).contains(&text.len()) && text.chars().all(|c| c.is_alphanumeric() || "+-_/.".contains(c))
+    }
+
     /// Unit of its readings.
     pub fn unit(&self) -> Unit {
         match self {

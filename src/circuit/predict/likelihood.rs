@@ -1,13 +1,15 @@
 //! How well readings taken fit a prediction.
 //!
-//! Readings with a number are jointly normal: the covariance is the shared draw of parts (low rank) plus each reading's own error on the
-//! diagonal. Ranges, overloads and levels by ear are probabilities of an interval, given the numbers. Every reading may be a slip
+//! Readings with a number are joined by a covariance: the shared draw of parts (low rank) plus each reading's own error on the
+//! diagonal. What is left of each reading, given those before it, has a tail heavier than the normal one (Student's with four degrees
+//! of freedom): spreads are themselves only roughly known, and a reading a little outside its band must not convict a part. The
+//! order of the readings is fixed, so that the order in which they were taken does not matter. Ranges, overloads and levels by ear are probabilities of an interval, given the numbers. Every reading may be a slip
 //! of the probe; instead of all subsets, slips are tried one after another, the worst reading first, and the tries are added up, which
 //! is exact for one slip that stands out and a lower bound otherwise.
 
 use super::{Bench, CheckId, Ear, Observed, Predicted, Prediction, SILENCE};
 use crate::units::{Reading, Shown};
-use std::f64::consts::{PI, SQRT_2};
+use std::f64::consts::SQRT_2;
 
 /// A level this many dB above the usual one is heard as loud (common practice, no source; so the three below).
 pub const LOUD_DB: f64 = 6.0;
@@ -36,8 +38,20 @@ pub fn log_likelihood(
     findings: &[(CheckId, Observed)],
     bench: &Bench,
 ) -> f64 {
+    let findings = &in_order(findings);
     let of = |check: &CheckId| with.get(check);
     log_likelihood_shared(with, healthy, findings, bench, &covariances(findings, of))
+}
+
+/// Findings in the order of their checks, and of what was read.
+pub(super) fn in_order(findings: &[(CheckId, Observed)]) -> Vec<(CheckId, Observed)> {
+    let value = |o: &Observed| match o {
+        Observed::Read(reading) => reading.middle(),
+        Observed::Heard(ear) => f64::from(*ear as u8),
+    };
+    let mut all = findings.to_vec();
+    all.sort_by(|a, b| a.0.cmp(&b.0).then(value(&a.1).total_cmp(&value(&b.1))));
+    all
 }
 
 /// The same with the covariances of the readings over the shared draw of parts, in the order of the findings, given.
@@ -81,7 +95,7 @@ pub(super) fn log_likelihood_shared(
     total
 }
 
-fn log_sum(a: f64, b: f64) -> f64 {
+pub(super) fn log_sum(a: f64, b: f64) -> f64 {
     let most = a.max(b);
     if most == f64::NEG_INFINITY { most } else { most + ((a - most).exp() + (b - most).exp()).ln() }
 }
@@ -184,6 +198,15 @@ fn joint(items: &[Item<'_>], covariances: &[Vec<f64>], slipped: &[bool]) -> f64 
     total
 }
 
+/// Scale of the heavy-tailed density for a standard deviation of 1: as wide as the normal one in the middle half.
+const SCALE: f64 = 0.911;
+
+/// Log density of Student's distribution with four degrees of freedom: 3/8 (1 + t^2/4)^(-5/2).
+fn student(x: f64) -> f64 {
+    let t = x / SCALE;
+    (0.375f64 / SCALE).ln() - 2.5 * (t * t / 4.0).ln_1p()
+}
+
 /// Readings about zero with their covariance factored.
 struct Normal<'a> {
     covariances: &'a [Vec<f64>],
@@ -224,7 +247,7 @@ impl Normal<'_> {
     }
 
     fn log_density(&self) -> f64 {
-        let one = |(i, w): (usize, &f64)| -0.5 * (w * w + (2.0 * PI).ln()) - self.factor[i][i].ln();
+        let one = |(i, w): (usize, &f64)| student(*w) - self.factor[i][i].ln();
         self.whitened.iter().enumerate().map(one).sum()
     }
 

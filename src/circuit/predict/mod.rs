@@ -7,22 +7,27 @@
 //! Levels are small-signal: past the onset of clipping they are widened, not solved. Absent: which check to do next.
 
 mod check;
+mod foresight;
+mod good;
+mod heard;
 mod likelihood;
 mod observed;
 #[cfg(test)]
 mod tests;
 
 pub use check::{CheckId, CheckParseError};
+pub use foresight::Foresight;
+pub use heard::Heard;
 pub use likelihood::{EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, log_likelihood};
 pub use observed::{Ear, Observed, ObservedError};
 
 use super::board::{Board, FaultSetError};
 use super::dc::{Options, SolveError};
-use super::edit::EditSet;
+use super::edit::{Edit, EditSet};
 use super::network::Node;
 use super::ohms::{self, PowerOff};
 use super::sweep::{Faulted, Sweep};
-use super::tolerance::Reading;
+use super::tolerance::{Reading, Spread};
 use crate::text::or_nearest;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -71,14 +76,22 @@ pub struct Bench {
     pub ohms_floor: f64,
     /// Standard deviation of a measured level, dB.
     pub level_db: f64,
-    /// Standard deviation of the model itself, as a share of a voltage or current: the cards are macro models.
+    /// Standard deviation of the model itself, as a share of a voltage: the cards are macro models.
     pub model_share: f64,
-    /// Standard deviation of the model itself, volts.
+    /// Standard deviation of the model itself, volts (saturated transistors alone differ by so much from maker to maker).
     pub model_volts: f64,
+    /// Standard deviation of the model itself, as a share of a supply current.
+    pub model_amps: f64,
+    /// Standard deviation of the model itself, as a share of a resistance with the power off.
+    pub model_ohms: f64,
+    /// Standard deviation of what the tone source gives, dB; all levels of a board share it.
+    pub tone_db: f64,
     /// Probability that a reading is a slip of the probe and says nothing.
     pub slip: f64,
-    /// The ohmmeter.
+    /// The ohmmeter that lets junctions alone.
     pub ohmmeter: ohms::Meter,
+    /// One that begins to turn them on: which of the two is at hand is not known, and what both read is.
+    pub firm_ohmmeter: ohms::Meter,
 }
 
 impl Default for Bench {
@@ -93,9 +106,13 @@ impl Default for Bench {
             ohms_floor: 0.3,
             level_db: 0.7,
             model_share: 0.01,
-            model_volts: 0.01,
+            model_volts: 0.015,
+            model_amps: 0.12,
+            model_ohms: 0.02,
+            tone_db: 0.7,
             slip: 0.02,
             ohmmeter: ohms::Meter::low_voltage(),
+            firm_ohmmeter: ohms::Meter::firm(),
         }
     }
 }
@@ -110,7 +127,8 @@ pub struct Predicted {
     pub sd: f64,
     /// The part of it that no other reading shares: meter and model.
     pub own_sd: f64,
-    /// Change for one standard deviation of each of the board's draws; shared between readings.
+    /// Change for one standard deviation of each of the board's draws, and behind them for the ohmmeter's voltage and the tone's
+    /// level; shared between readings.
     pub loadings: Arc<Vec<f64>>,
 }
 
@@ -139,24 +157,36 @@ pub struct Predictor<'b> {
     bench: Bench,
     sweep: Sweep,
     off: PowerOff,
+    firm: PowerOff,
     checks: Vec<CheckId>,
     /// Place of each check in `checks`.
     places: BTreeMap<CheckId, usize>,
     kept: BTreeMap<Vec<String>, Prediction>,
-    /// Means alone, by place of the check; not a number where they have not been asked for yet.
-    means: BTreeMap<Vec<String>, Vec<f64>>,
+    /// Means with what is not known of them beside the parts' spread, by place of the check; not a number where they have not been
+    /// asked for yet.
+    means: BTreeMap<Vec<String>, Vec<[f64; 2]>>,
     /// Covariances of a healthy board's readings, for the checks that were scored last.
     spread: Option<(Vec<CheckId>, Vec<Vec<f64>>)>,
+    /// What a healthy board sounds like, once it was asked for.
+    sound: Option<heard::Sound>,
     /// Fault sets without an operating point.
     unsettled: BTreeMap<Vec<String>, SolveError>,
+    /// Readings of a unit that works.
+    good: BTreeMap<CheckId, good::Beside>,
 }
 
 /// Fault sets kept; when there are more, all are dropped and made again as asked for.
 const KEPT: usize = 20_000;
 /// Levels below this are silence, dB against the tone; the solver's own floor is -120.
 pub(super) const SILENCE: f64 = -100.0;
-/// Peak volts above which a stage of these boards is no longer linear (common practice, no source).
-const LINEAR_PEAK: f64 = 0.3;
+/// Peak volts above which a stage is no longer linear, as a share of what the supplies span (common practice, no source).
+const LINEAR_SHARE: f64 = 0.05;
+/// Levels below this come about by what no drawing has (the supply's impedance, the last of an amplifier's gain, strays): their
+/// spread grows by so many dB for each dB further down.
+const DRAWN_DB: f64 = -25.0;
+const UNDRAWN: f64 = 0.1;
+/// What is put for the logarithm of a resistance that is over range where it has to be a number.
+const LN_BEYOND: f64 = 18.0;
 
 impl<'b> Predictor<'b> {
     /// Sets a board up for predictions.
@@ -179,6 +209,8 @@ impl<'b> Predictor<'b> {
         let fail = |source| PredictError::Solve { faults: "no fault".into(), source };
         let sweep = Sweep::new(board.network(), Options::default()).map_err(fail)?;
         let off = PowerOff::new(board.network(), Options::default(), bench.ohmmeter.clone()).map_err(fail)?;
+        let firm =
+            PowerOff::new(board.network(), Options::default(), bench.firm_ohmmeter.clone()).map_err(fail)?;
         let nets = board.nets();
         let mut checks: Vec<CheckId> = nets.iter().map(|n| CheckId::Ohms(n.clone())).collect();
         checks.extend(board.supplies().iter().map(|s| CheckId::Amps(s.name.clone())));
@@ -188,7 +220,22 @@ impl<'b> Predictor<'b> {
         }
         let places = checks.iter().enumerate().map(|(i, c)| (c.clone(), i)).collect();
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
-        Ok(Self { board, bench, sweep, off, checks, places, kept, means, spread: None, unsettled })
+        let (spread, good) = (None, BTreeMap::new());
+        Ok(Self {
+            board,
+            bench,
+            sweep,
+            off,
+            firm,
+            checks,
+            places,
+            kept,
+            means,
+            spread,
+            sound: None,
+            unsettled,
+            good,
+        })
     }
 
     /// The board.
@@ -206,16 +253,34 @@ impl<'b> Predictor<'b> {
         &self.checks
     }
 
-    /// The check of an id.
+    /// The check of an id: `volts:VH`, or by a pin of the net, `volts:IC1.3`.
     ///
     /// # Errors
     /// [`PredictError::Check`] when the board has no such check.
     pub fn check(&self, id: &str) -> Result<CheckId, PredictError> {
-        let found = id.parse::<CheckId>().ok().filter(|c| self.checks.contains(c));
-        found.ok_or_else(|| {
-            let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
-            PredictError::Check { id: id.to_owned(), help: or_nearest(id, all.iter().map(String::as_str)) }
-        })
+        let parsed = id.parse::<CheckId>().ok();
+        if let Some(check) = parsed.as_ref().filter(|c| self.checks.contains(c)) {
+            return Ok(check.clone());
+        }
+        let spot =
+            parsed.as_ref().filter(|c| !matches!(c, CheckId::Amps(_))).map(|c| self.board.spot(c.place()));
+        let help = match (parsed, spot) {
+            (Some(check), Some(Ok(spot))) => match spot.net().map(|net| check.on(net)) {
+                Some(check) if self.checks.contains(&check) => return Ok(check),
+                Some(_) => "the board says no way of the signal, so it has no levels".to_owned(),
+                None => format!("{} is on ground or on nothing", check.place()),
+            },
+            (Some(check), Some(Err(e)))
+                if check.place().contains('.') || self.board.part_named(check.place()).is_some() =>
+            {
+                e.to_string()
+            }
+            _ => {
+                let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
+                or_nearest(id, all.iter().map(String::as_str))
+            }
+        };
+        Err(PredictError::Check { id: id.to_owned(), help })
     }
 
     /// Readings with these faults in, for the checks asked for; each is made once and kept.
@@ -226,7 +291,8 @@ impl<'b> Predictor<'b> {
         let key = key_of(faults);
         self.keep(&key, faults, checks)?;
         let kept = self.kept.get(&key).map(|k| &k.readings);
-        let asked = |c: &CheckId| kept.and_then(|k| k.get(c)).map(|p| (c.clone(), p.clone()));
+        let asked =
+            |c: &CheckId| kept.and_then(|k| k.get(c)).map(|p| (c.clone(), self.beside_good(c, p.clone())));
         Ok(Prediction { readings: checks.iter().filter_map(asked).collect() })
     }
 
@@ -264,7 +330,8 @@ impl<'b> Predictor<'b> {
         }
     }
 
-    /// Natural logarithm of the likelihood of findings with these faults in. Findings of the same check count each.
+    /// Natural logarithm of the likelihood of findings with these faults in, over all that they may be. Findings of the same check
+    /// count each.
     ///
     /// # Errors
     /// As [`Predictor::predict`].
@@ -273,9 +340,12 @@ impl<'b> Predictor<'b> {
         faults: &[&str],
         findings: &[(CheckId, Observed)],
     ) -> Result<f64, PredictError> {
+        let findings = &likelihood::in_order(findings);
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
-        let with = self.predict(faults, &checks)?;
-        self.fit(&with, findings)
+        self.over_grades(faults, |p, way| {
+            let with = p.predict(way, &checks)?;
+            p.fit(&with, findings)
+        })
     }
 
     /// The same by an outline: good for telling which sets of faults are worth [`Predictor::log_likelihood`].
@@ -287,14 +357,45 @@ impl<'b> Predictor<'b> {
         faults: &[&str],
         findings: &[(CheckId, Observed)],
     ) -> Result<f64, PredictError> {
+        let findings = &likelihood::in_order(findings);
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
-        let with = self.outline(faults, &checks)?;
+        self.over_grades(faults, |p, way| p.rough_fit(way, findings, &checks))
+    }
+
+    /// The likelihood over all ways in which these faults may be there; those that have no operating point are left out, unless all
+    /// are.
+    fn over_grades(
+        &mut self,
+        faults: &[&str],
+        mut one: impl FnMut(&mut Self, &[&str]) -> Result<f64, PredictError>,
+    ) -> Result<f64, PredictError> {
+        let (mut total, mut failed) = (f64::NEG_INFINITY, None);
+        for (chance, way) in self.board.graded(faults) {
+            let way: Vec<&str> = way.iter().map(String::as_str).collect();
+            match one(self, &way) {
+                Ok(log) => total = likelihood::log_sum(total, chance.ln() + log),
+                Err(e) => failed = Some(e),
+            }
+        }
+        match failed {
+            Some(e) if total == f64::NEG_INFINITY => Err(e),
+            _ => Ok(total),
+        }
+    }
+
+    fn rough_fit(
+        &mut self,
+        faults: &[&str],
+        findings: &[(CheckId, Observed)],
+        checks: &[CheckId],
+    ) -> Result<f64, PredictError> {
+        let with = self.outline_of(faults, checks)?;
         if checks.iter().any(|c| with.get(c).is_none()) {
             return self.fit(&with, findings);
         }
-        if self.spread.as_ref().is_none_or(|(of, _)| *of != checks) {
-            let usual = self.predict(&[], &checks)?;
-            self.spread = Some((checks, likelihood::covariances(findings, |c| usual.get(c))));
+        if self.spread.as_ref().is_none_or(|(of, _)| of != checks) {
+            let usual = self.predict(&[], checks)?;
+            self.spread = Some((checks.to_vec(), likelihood::covariances(findings, |c| usual.get(c))));
         }
         let healthy = self.usual_of_heard(findings)?;
         let shared = self.spread.as_ref().map_or(&[][..], |(_, shared)| shared);
@@ -323,6 +424,26 @@ impl<'b> Predictor<'b> {
     /// # Errors
     /// As [`Predictor::predict`].
     pub fn outline(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
+        let ways = self.board.graded(faults);
+        if let [(_, way)] = ways.as_slice() {
+            let way: Vec<&str> = way.iter().map(String::as_str).collect();
+            return self.outline_of(&way, checks);
+        }
+        let (mut outlines, mut failed) = (Vec::new(), None);
+        for (chance, way) in &ways {
+            let way: Vec<&str> = way.iter().map(String::as_str).collect();
+            match self.outline_of(&way, checks) {
+                Ok(outline) => outlines.push((*chance, outline)),
+                Err(e) => failed = Some(e),
+            }
+        }
+        match failed {
+            Some(e) if outlines.is_empty() => Err(e),
+            _ => Ok(mixed(&outlines, checks)),
+        }
+    }
+
+    fn outline_of(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
         if faults.is_empty() {
             return self.predict(&[], checks);
         }
@@ -334,9 +455,10 @@ impl<'b> Predictor<'b> {
         let (usual, means) = (self.kept.get(&healthy), self.means.get(&key));
         for check in checks {
             let place = self.places.get(check);
-            if let Some(mean) = means.and_then(|m| m.get(*place?)) {
-                out.readings
-                    .insert(check.clone(), self.outlined(check, *mean, usual.and_then(|u| u.get(check))));
+            if let Some([mean, wide]) = means.and_then(|m| m.get(*place?)) {
+                let usual = usual.and_then(|u| u.get(check));
+                let outlined = self.outlined(check, *mean, *wide, usual);
+                out.readings.insert(check.clone(), self.beside_good(check, outlined));
             }
         }
         Ok(out)
@@ -352,12 +474,12 @@ impl<'b> Predictor<'b> {
         let asked: Vec<usize> = checks.iter().filter_map(|c| self.places.get(c).copied()).collect();
         let known = self.means.get(key);
         let missing: Vec<usize> =
-            asked.into_iter().filter(|i| known.is_none_or(|k| k[*i].is_nan())).collect();
+            asked.into_iter().filter(|i| known.is_none_or(|k| k[*i][0].is_nan())).collect();
         if missing.is_empty() {
             return Ok(());
         }
         self.settles(key)?;
-        let mut means = known.cloned().unwrap_or_else(|| vec![f64::NAN; self.checks.len()]);
+        let mut means = known.cloned().unwrap_or_else(|| vec![[f64::NAN, 0.0]; self.checks.len()]);
         let solved = self.solve_means(key, faults, &missing, &mut means);
         let hot = missing.iter().all(|i| self.checks[*i].powered());
         solved.inspect_err(|e| self.remember(key, e, hot))?;
@@ -373,28 +495,38 @@ impl<'b> Predictor<'b> {
         key: &[String],
         faults: &[&str],
         missing: &[usize],
-        means: &mut [f64],
+        means: &mut [[f64; 2]],
     ) -> Result<(), PredictError> {
         let fail = |source| PredictError::Solve { faults: named(key), source };
         let edits = self.board.edits(faults)?;
         if missing.iter().any(|i| self.checks[*i].powered()) {
             let tone = self.board.signal().map(|s| s.tone.0);
-            let solved = self.sweep.solve(&edits, tone).map_err(fail)?;
+            let nets: Vec<Node> = self.board.nets().iter().filter_map(|n| self.board.node(n)).collect();
+            let (solved, loaded) =
+                self.sweep.metered(&edits, tone, &nets, self.bench.meter_ohms).map_err(fail)?;
             for (check, mean) in self.checks.iter().zip(&mut *means).filter(|(c, _)| c.powered()) {
-                *mean = self.mean_of(check, &solved)?;
+                *mean = [self.mean_of(check, &solved, &nets, &loaded)?, 0.0];
             }
         }
         for i in missing {
             let check = &self.checks[*i];
             if !check.powered() {
-                let ohms = self.off.ohms(&edits, self.node(check)?, Node::GROUND).map_err(fail)?.ohms;
-                means[*i] = if ohms.is_finite() { ohms.max(0.05).ln() } else { f64::INFINITY };
+                let node = self.node(check)?;
+                let meters = [&mut self.off, &mut self.firm];
+                let [low, firm] = meters.map(|m| m.ohms(&edits, node, Node::GROUND).map(|o| o.ohms));
+                means[*i] = either(low.map_err(fail)?, firm.map_err(fail)?);
             }
         }
         Ok(())
     }
 
-    fn mean_of(&self, check: &CheckId, solved: &Faulted) -> Result<f64, PredictError> {
+    fn mean_of(
+        &self,
+        check: &CheckId,
+        solved: &Faulted,
+        nets: &[Node],
+        loaded: &[f64],
+    ) -> Result<f64, PredictError> {
         Ok(match check {
             CheckId::Level(_) => {
                 let node = self.node(check)?;
@@ -405,14 +537,18 @@ impl<'b> Predictor<'b> {
                 let place = self.sweep.sources().iter().position(|e| Some(*e) == source);
                 place.map_or(0.0, |i| solved.delivered(i))
             }
-            CheckId::Volts(_) | CheckId::Ohms(_) => solved.volts(self.node(check)?),
+            CheckId::Volts(_) | CheckId::Ohms(_) => {
+                let node = self.node(check)?;
+                let metered = nets.iter().position(|n| *n == node).and_then(|i| loaded.get(i));
+                metered.copied().unwrap_or_else(|| solved.volts(node))
+            }
         })
     }
 
-    fn outlined(&self, check: &CheckId, mean: f64, healthy: Option<&Predicted>) -> Predicted {
+    fn outlined(&self, check: &CheckId, mean: f64, wide: f64, healthy: Option<&Predicted>) -> Predicted {
         let shared = healthy.map_or(0.0, |h| (h.sd * h.sd - h.own_sd * h.own_sd).max(0.0).sqrt());
         let own = match check {
-            CheckId::Ohms(_) => healthy.map_or(0.3, |h| h.own_sd),
+            CheckId::Ohms(_) => healthy.map_or(0.3, |h| h.own_sd).hypot(wide),
             _ => self.powered(check, mean, &[]).own_sd,
         };
         Predicted { mean, sd: own.hypot(shared), own_sd: own, loadings: Arc::new(Vec::new()) }
@@ -455,12 +591,29 @@ impl<'b> Predictor<'b> {
             return Ok(made);
         }
         let tone = self.board.signal().map(|s| s.tone.0);
-        let spread = self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
+        let mut spread = self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
+        self.load(edits, &readings, &mut spread);
         for (i, check) in powered.into_iter().enumerate() {
             let predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i));
             made.push((check, predicted));
         }
         Ok(made)
+    }
+
+    /// Where the meter's load moves a net, its reading is solved with the meter on, and not reckoned from the unloaded point.
+    fn load(&mut self, edits: &EditSet, readings: &[Reading], spread: &mut Spread) {
+        for (i, reading) in readings.iter().enumerate() {
+            let Reading::Volts { plus, minus, meter_ohms: Some(ohms) } = reading else { continue };
+            if !self.sweep.is_loaded(i, spread) {
+                continue;
+            }
+            let meter = Edit::Bridge { a: *plus, b: *minus, ohms: *ohms };
+            let with: EditSet = edits.iter().cloned().chain([meter]).collect();
+            let ideal = Reading::Volts { plus: *plus, minus: *minus, meter_ohms: None };
+            if let Ok(loaded) = self.sweep.spread(&with, None, &[ideal], self.board.varied()) {
+                spread.put(i, &loaded);
+            }
+        }
     }
 
     /// Span of the supplies, volts: no reading can spread further.
@@ -477,45 +630,79 @@ impl<'b> Predictor<'b> {
             }
             CheckId::Amps(_) => {
                 let meter = b.amps_share * mean.abs() + b.amps_floor;
-                (meter.hypot(5.0 * b.model_share * mean.abs()), 0.3 * mean.abs() + 1e-3)
+                (meter.hypot(b.model_amps * mean.abs()), 0.3 * mean.abs() + 1e-3)
             }
-            _ => (b.level_db.hypot(0.3).hypot(self.clipping(mean) / 2.0), 20.0),
+            _ => {
+                let undrawn = UNDRAWN * (DRAWN_DB - mean.max(SILENCE)).max(0.0);
+                (b.level_db.hypot(0.3).hypot(self.clipping(mean) / 2.0).hypot(undrawn), 20.0)
+            }
         };
-        let mean = if matches!(check, CheckId::Level(_)) { mean.max(SILENCE) } else { mean };
+        let level = matches!(check, CheckId::Level(_));
+        let mean = if level { mean.max(SILENCE) } else { mean };
         let shared: f64 = loadings.iter().map(|l| l * l).sum::<f64>().sqrt();
         // The linear spread of a wide figure (a pinch-off voltage) can run past the rails; draw it in.
         let factor = if shared > most { most / shared } else { 1.0 };
-        let loadings: Vec<f64> = loadings.iter().map(|l| l * factor).collect();
-        Predicted { mean, sd: own.hypot(shared * factor), own_sd: own, loadings: Arc::new(loadings) }
+        let tone = if level { b.tone_db } else { 0.0 };
+        let sd = own.hypot(shared * factor).hypot(tone);
+        let loadings = loadings.iter().map(|l| l * factor).chain([0.0, tone]).collect();
+        Predicted { mean, sd, own_sd: own, loadings: Arc::new(loadings) }
     }
 
     /// Decibels by which the small-signal level would pass the onset of clipping.
     fn clipping(&self, level: f64) -> f64 {
         let tone = self.board.signal().map_or(0.0, |s| s.level.0);
         let peak = tone * std::f64::consts::SQRT_2 * 10f64.powf(level / 20.0);
-        (20.0 * (peak / LINEAR_PEAK).log10()).max(0.0)
+        (20.0 * (peak / (LINEAR_SHARE * self.span())).log10()).max(0.0)
     }
 
     fn ohms(&mut self, edits: &EditSet, node: Node) -> Result<Predicted, SolveError> {
         let spread = self.off.spread(edits, node, Node::GROUND, self.board.varied())?;
-        let mean = spread.mean.first().copied().unwrap_or(f64::INFINITY);
+        let low = spread.mean.first().copied().unwrap_or(f64::INFINITY);
+        let firm = self.firm.ohms(edits, node, Node::GROUND)?.ohms;
+        let [mean, meter] = either(low, firm);
         let b = &self.bench;
         if !mean.is_finite() {
             return Ok(Predicted { mean, sd: 0.3, own_sd: 0.3, loadings: Arc::new(Vec::new()) });
         }
-        let ohms = mean.max(0.05);
-        let own = (b.ohms_share + b.ohms_floor / ohms).hypot(2.0 * b.model_share);
-        let loadings: Vec<f64> = spread.loadings_of(0).iter().map(|l| l / ohms).collect();
+        let own = (b.ohms_share + b.ohms_floor / mean.exp()).hypot(b.model_ohms);
+        let slope = if low.is_finite() { 1.0 / low.max(0.05) } else { 0.0 };
+        let loadings: Vec<f64> = spread.loadings_of(0).iter().map(|l| l * slope).collect();
         let shared = loadings.iter().map(|l| l * l).sum::<f64>().sqrt();
         let factor = if shared > 1.0 { 1.0 / shared } else { 1.0 };
-        let loadings: Vec<f64> = loadings.iter().map(|l| l * factor).collect();
-        Ok(Predicted {
-            mean: ohms.ln(),
-            sd: own.hypot(shared * factor),
-            own_sd: own,
-            loadings: Arc::new(loadings),
-        })
+        let sd = own.hypot(shared * factor).hypot(meter);
+        let loadings = loadings.iter().map(|l| l * factor).chain([meter, 0.0]).collect();
+        Ok(Predicted { mean, sd, own_sd: own, loadings: Arc::new(loadings) })
     }
+}
+
+/// Logarithm of what is read by a meter of which it is not known which of two it is, and half of what lies between them.
+fn either(low: f64, firm: f64) -> [f64; 2] {
+    if low.is_infinite() && firm.is_infinite() {
+        return [f64::INFINITY, 0.0];
+    }
+    let ln = |ohms: f64| if ohms.is_finite() { ohms.max(0.05).ln() } else { LN_BEYOND };
+    let (low, firm) = (ln(low), ln(firm));
+    [(low + firm) / 2.0, (low - firm).abs() / 2.0]
+}
+
+/// One outline of several, each with its chance.
+fn mixed(outlines: &[(f64, Prediction)], checks: &[CheckId]) -> Prediction {
+    let mut out = Prediction::default();
+    for check in checks {
+        let all: Vec<(f64, &Predicted)> =
+            outlines.iter().filter_map(|(w, o)| o.get(check).map(|p| (*w, p))).collect();
+        let Some((_, usual)) = all.first().copied() else { continue };
+        let total: f64 = all.iter().map(|(w, _)| w).sum();
+        let beyond: f64 = all.iter().filter(|(_, p)| p.mean.is_infinite()).map(|(w, _)| w).sum();
+        let at = |p: &Predicted| if p.mean.is_finite() { p.mean } else { LN_BEYOND };
+        let mean = all.iter().map(|(w, p)| w * at(p)).sum::<f64>() / total;
+        let apart = all.iter().map(|(w, p)| w * (at(p) - mean).powi(2)).sum::<f64>() / total;
+        let mean = if beyond > 0.5 * total { f64::INFINITY } else { mean };
+        let sd = usual.sd.hypot(apart.sqrt());
+        let own_sd = usual.own_sd.hypot(apart.sqrt());
+        out.readings.insert(check.clone(), Predicted { mean, sd, own_sd, loadings: usual.loadings.clone() });
+    }
+    out
 }
 
 fn key_of(faults: &[&str]) -> Vec<String> {

@@ -31,6 +31,8 @@ impl Ear {
 impl FromStr for Ear {
     type Err = ();
     fn from_str(text: &str) -> Result<Self, ()> {
+        // Sheets print `silent` where nothing is to be heard.
+        let text = if text == "silent" { "none" } else { text };
         Self::ALL.iter().find(|(w, _)| *w == text).map(|(_, e)| *e).ok_or(())
     }
 }
@@ -70,6 +72,7 @@ impl Observed {
     /// use halfsplit::circuit::predict::{CheckId, Ear, Observed};
     /// let level = CheckId::Level("OUT".into());
     /// assert_eq!(Observed::parse(&level, "faint"), Ok(Observed::Heard(Ear::Faint)));
+    /// assert_eq!(Observed::parse(&level, "silent"), Ok(Observed::Heard(Ear::None)));
     /// assert!(Observed::parse(&level, "fiant").is_err());
     /// ```
     pub fn parse(check: &CheckId, answer: &str) -> Result<Self, ObservedError> {

@@ -1,7 +1,7 @@
 //! Readings that are hard to believe: queried once, then believed.
 
 use crate::circuit::predict::CheckId as BoardCheck;
-use crate::job::{Card, Circuit, PowerSource, unit_of};
+use crate::job::{Card, Circuit, Diagnosis, PowerSource, unit_of};
 use crate::rules::{self, MOST_VOLTS, Rules};
 use crate::units::{Unit, reading, show};
 
@@ -66,29 +66,46 @@ fn by_rules(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> Op
     }
 }
 
+/// What is hard to believe in a finding of a job, be it a reading of the rules or on the board.
+pub fn doubt_of(diagnosis: &Diagnosis<'_>, check: &str, answer: &str) -> Option<String> {
+    let found = doubt(diagnosis.rules, diagnosis.circuit.as_deref(), &diagnosis.job.card, check, answer);
+    found.map(|d| d.says)
+}
+
 /// The same for a reading on the board: more volts than its supplies give together, ohms below zero, or a thousandth (or
 /// a thousandfold) of what a healthy board reads.
 fn on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
+    impossible_on_board(circuit, id, text)
+        .or_else(|| slip_on_board(circuit, id, text).map(|(value, meant, unit)| which(value, meant, unit)))
+}
+
+/// A number read at a board's check, with its unit; nothing where it says nothing by its size.
+fn number_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(BoardCheck, f64)> {
     let check = circuit.check(id).ok()?;
-    let unit = check.unit();
-    let value = reading::parse(text, Some(unit)).ok()?.middle();
-    if !value.is_finite() || value == 0.0 || unit == Unit::Decibels {
-        return None;
-    }
+    let value = reading::parse(text, Some(check.unit())).ok()?.middle();
+    (value.is_finite() && value != 0.0 && check.unit() != Unit::Decibels).then_some((check, value))
+}
+
+/// What can't be on a board: more volts than its supplies give together, ohms below zero.
+pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
+    let (check, value) = number_on_board(circuit, id, text)?;
     let supply: f64 = circuit.board().supplies().iter().map(|s| s.volts.0.abs()).sum();
     match check {
-        BoardCheck::Ohms(_) if value < 0.0 => return Some(below_zero(value)),
-        BoardCheck::Volts(_) => {
-            if let Some(doubt) = over(value, supply, "the board's supply") {
-                return Some(doubt);
-            }
-        }
-        _ => {}
+        BoardCheck::Ohms(_) if value < 0.0 => Some(below_zero(value)),
+        BoardCheck::Volts(_) => over(value, supply, "the board's supply"),
+        _ => None,
     }
+}
+
+/// A reading that would be healthy a thousand times larger or smaller: as read, as it would be healthy, and the unit.
+pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64, f64, Unit)> {
+    let (check, value) = number_on_board(circuit, id, text)?;
     let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
+    // Ohms are predicted by their logarithm.
+    let usual = if matches!(check, BoardCheck::Ohms(_)) { usual.exp() } else { usual };
     let meant =
         [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
-    Some(which(value, meant, unit))
+    Some((value, meant, check.unit()))
 }
 
 fn below_zero(value: f64) -> Doubt {
@@ -174,9 +191,16 @@ fn typed(value: f64, unit: Unit) -> String {
         _ => (1e-6, "u"),
     };
     let scaled = value / scale;
-    let decimals = if scaled.abs() >= 100.0 { 0 } else if scaled.abs() >= 10.0 { 1 } else { 2 };
+    let decimals = if scaled.abs() >= 100.0 {
+        0
+    } else if scaled.abs() >= 10.0 {
+        1
+    } else {
+        2
+    };
     let figure = format!("{scaled:.decimals$}");
-    let figure = if figure.contains('.') { figure.trim_end_matches('0').trim_end_matches('.') } else { &figure };
+    let figure =
+        if figure.contains('.') { figure.trim_end_matches('0').trim_end_matches('.') } else { &figure };
     let symbol = if unit == Unit::Ohms { "" } else { unit.symbol() };
     format!("{figure}{prefix}{symbol}")
 }

@@ -9,9 +9,11 @@
 
 mod closing;
 mod doubt;
+mod many;
 mod said;
 
-pub use doubt::{Doubt, doubt};
+pub use doubt::{Doubt, doubt, doubt_of};
+pub(in crate::job) use doubt::{impossible_on_board, slip_on_board};
 pub use said::{STEERING, Said, understand};
 
 use super::card::{CardError, CardFinding, JobCard, NewFinding, PowerSource};
@@ -24,6 +26,7 @@ use crate::circuit::board::Board;
 use crate::rules::{Power, Rules};
 use crate::text::{At, Complaint, Complaints, Span, or_nearest};
 use crate::units::reading;
+use many::Taken;
 
 /// How many other steps come with one.
 const ALTERNATIVES: usize = 3;
@@ -36,6 +39,8 @@ pub enum Showing<'a, 'r> {
     Opening(&'a JobCard, usize),
     /// The step, with who leads.
     Step(&'a Diagnosis<'r>, &'a Proposal),
+    /// The step once more, with everything that goes with it.
+    Again(&'a Diagnosis<'r>, &'a Proposal),
     /// All that is under suspicion.
     Suspects(&'a Diagnosis<'r>),
     /// Why a suspect stands where it stands.
@@ -171,6 +176,7 @@ impl<'r> Session<'r> {
         }
         loop {
             let diagnosis = Diagnosis::on(self.rules, self.without_later(), self.board)?;
+            self.rules = diagnosis.rules;
             let proposal = diagnosis.next(ALTERNATIVES)?;
             if proposal.action == "done" && !self.later.is_empty() && !diagnosis.cured() {
                 self.later.clear();
@@ -217,7 +223,9 @@ impl<'r> Session<'r> {
         diagnosis: &Diagnosis<'_>,
         proposal: &Proposal,
     ) -> Result<Turn, T::Error> {
-        talk.show(&Showing::Words("Before power comes on: what feeds the unit? The card doesn't say. 'unsure' if you don't know."))?;
+        talk.show(&Showing::Words(
+            "Before power comes on: what feeds the unit? The card doesn't say. 'unsure' if you don't know.",
+        ))?;
         let rows = PowerSource::ALL.map(|(power, says)| (power.name().to_string(), says.to_string()));
         let words: Vec<String> = rows.iter().map(|(word, _)| word.clone()).collect();
         talk.show(&Showing::Choices(&rows))?;
@@ -268,8 +276,36 @@ impl<'r> Session<'r> {
             (None, None) => return Ok(Turn::End(Ended::Stopped)),
         };
         let Some(line) = talk.ask(&answers)? else { return Ok(Turn::End(Ended::Stopped)) };
-        match understand(&line, &answers, reads) {
-            Said::Answer(i) => self.note(talk, &id, &answers[i]),
+        let said = understand(&line, &answers, reads);
+        // What is no plain answer to the step may be several, or something else that was found.
+        let beside = match &said {
+            Said::Unknown(_) | Said::Several(_) => true,
+            Said::Reading(text) => slip(self.rules, diagnosis.circuit.as_deref(), &id, text).is_some(),
+            _ => false,
+        };
+        if beside {
+            let taken = match self.several(diagnosis, &id, &answers, &line) {
+                Taken::Nothing => self.symptoms(&line),
+                taken => taken,
+            };
+            match taken {
+                Taken::Findings(findings) => return self.note_all(talk, &findings, None),
+                Taken::Symptoms(found) => return self.new_symptoms(talk, &found, &line),
+                Taken::Refused(why) => {
+                    talk.show(&Showing::Words(&format!("{} Nothing was noted.", sentence(&why))))?;
+                    return Ok(Turn::Stay);
+                }
+                Taken::Nothing => {}
+            }
+        }
+        match said {
+            Said::Answer(i) => {
+                let turn = self.note(talk, &id, &answers[i])?;
+                if proposal.check.is_none() && answers[i] == "changed" {
+                    self.what_went_away(talk)?;
+                }
+                Ok(turn)
+            }
             Said::Unsure => self.note(talk, &id, "unsure"),
             Said::Reading(text) => self.reading(talk, diagnosis.circuit.as_deref(), &id, &text),
             Said::Later => {
@@ -330,12 +366,18 @@ impl<'r> Session<'r> {
             Said::Back => return self.back(talk),
             Said::Why(id) => self.why(talk, diagnosis, id)?,
             Said::Suspects => talk.show(&Showing::Suspects(diagnosis))?,
-            Said::Again => talk.show(&Showing::Step(diagnosis, proposal))?,
+            Said::Again => talk.show(&Showing::Again(diagnosis, proposal))?,
             Said::Help => talk.show(&Showing::Help)?,
             Said::Remark(text) => {
                 let now = talk.now();
                 self.job = talk.keep(&|card| card.with_remark(now.as_deref(), &text))?;
                 talk.show(&Showing::Words("The remark is on the card."))?;
+            }
+            Said::Finding(check, answer) => {
+                match slip(self.rules, diagnosis.circuit.as_deref(), &check, &answer) {
+                    None => return self.note(talk, &check, &answer),
+                    Some(slip) => talk.show(&Showing::Words(&sentence(&slip.to_string())))?,
+                }
             }
             Said::Several(words) => {
                 talk.show(&Showing::Words(&format!("That could be {}: which one?", words.join(" or "))))?;
@@ -377,6 +419,23 @@ impl<'r> Session<'r> {
         Ok(Turn::Onward)
     }
 
+    /// Puts new symptoms on the card, with the words they were told in.
+    fn new_symptoms<T: Talk>(
+        &mut self,
+        talk: &mut T,
+        found: &[(String, String)],
+        line: &str,
+    ) -> Result<Turn, T::Error> {
+        let says: Vec<&str> = found.iter().map(|(_, says)| says.as_str()).collect();
+        let words =
+            format!("Read as: {}. 'undo' takes it back; '# text' is a remark alone.", says.join("; "));
+        talk.show(&Showing::Words(&words))?;
+        let findings: Vec<(String, String)> =
+            found.iter().map(|(id, _)| (id.clone(), "yes".into())).collect();
+        let told: String = line.trim().chars().filter(|c| !c.is_control()).collect();
+        self.note_all(talk, &findings, Some(&told))
+    }
+
     /// Puts a finding on the card.
     fn note<T: Talk>(&mut self, talk: &mut T, id: &str, answer: &str) -> Result<Turn, T::Error> {
         let new = NewFinding { at: talk.now(), check: id.into(), answer: answer.into(), remark: None };
@@ -407,6 +466,10 @@ impl<'r> Session<'r> {
             };
         }
         let query = match slip(self.rules, circuit, id, text) {
+            // A measurement that is answered in words: the figure is kept, and the word asked for.
+            Some(_) if self.takes_words(id) && reading::parse(text, None).is_ok() => {
+                return self.as_remark(talk, id, text);
+            }
             Some(slip) if !self.reads(id, text) => {
                 talk.show(&Showing::Words(&sentence(&slip.to_string())))?;
                 return Ok(Turn::Stay);
@@ -427,6 +490,12 @@ impl<'r> Session<'r> {
         }
     }
 
+    /// Whether a check is measured and answered in words.
+    fn takes_words(&self, id: &str) -> bool {
+        let check = self.rules.find_check(id).map(|c| self.rules.check(c));
+        check.is_ok_and(|c| c.kind == crate::rules::Kind::Measure && c.reading.is_none())
+    }
+
     /// Whether a text is a reading in the check's unit, whatever its value.
     fn reads(&self, id: &str, text: &str) -> bool {
         let bands = self.rules.find_check(id).ok().and_then(|c| self.rules.check(c).reading.as_ref());
@@ -438,8 +507,18 @@ impl<'r> Session<'r> {
         let now = talk.now();
         let remark = format!("{id} read {text}");
         self.job = talk.keep(&|card| card.with_remark(now.as_deref(), &remark))?;
-        let words = "Kept as a remark. Now give the answer that comes nearest in words, or 'unsure'.";
-        talk.show(&Showing::Words(words))?;
+        let check = self.rules.find_check(id).map(|c| self.rules.check(c));
+        let (answers, healthy) = check.map_or_else(
+            |_| (String::new(), String::new()),
+            |c| {
+                let healthy = c.healthy.as_ref().map(|h| format!(" Healthy: {h}.")).unwrap_or_default();
+                (format!(": {}", c.answers.join(", ")), healthy)
+            },
+        );
+        let words = format!(
+            "{text} is kept as a remark.{healthy} Now give the word that comes nearest{answers}, or 'unsure'."
+        );
+        talk.show(&Showing::Words(&words))?;
         Ok(Turn::Stay)
     }
 }

@@ -4,17 +4,62 @@ use crate::text::nearest;
 use crate::units::{Unit, reading};
 
 /// The words that steer, with what they do; the first of each row is the one shown.
-pub const STEERING: [(&str, &[&str], &str); 11] = [
-    ("unsure", &["unsure", "don't-know", "dont-know"], "can't tell; it isn't asked again"),
-    ("later", &["later", "not-now"], "not now: another step comes up instead"),
-    ("no tool", &["no-tool", "can't", "cannot"], "can't be done here; it stays out of this job"),
-    ("back", &["back", "undo"], "strike the last finding and ask again"),
+pub const STEERING: [(&str, &[&str], &str); 12] = [
+    (
+        "unsure",
+        &[
+            "unsure",
+            "don't-know",
+            "dont-know",
+            "i-don't-know",
+            "i-dont-know",
+            "don't-know-yet",
+            "dunno",
+            "no-idea",
+            "not-sure",
+            "i'm-not-sure",
+            "can't-tell",
+            "cant-tell",
+            "i-can't-tell",
+            "cannot-tell",
+        ],
+        "can't tell ('don't know'); it isn't asked again",
+    ),
+    (
+        "later",
+        &["later", "not-now", "skip", "skip-it", "next"],
+        "not now ('skip'): another step comes up instead",
+    ),
+    (
+        "no tool",
+        &[
+            "no-tool",
+            "no-tools",
+            "can't",
+            "cannot",
+            "cant",
+            "i-can't",
+            "i-cannot",
+            "i-cant",
+            "can't-do",
+            "can't-do-that",
+            "i-can't-do-that",
+            "i-cannot-do-that",
+            "i-can't-do-it",
+            "can't-do-it",
+            "not-possible",
+            "impossible",
+        ],
+        "can't be done here ('I can't'); it stays out of this job",
+    ),
+    ("back", &["back", "undo", "take-back"], "strike the last finding ('undo') and ask again"),
     ("why", &["why"], "why the leading suspect leads; 'why ID' for another one"),
     ("suspects", &["suspects"], "all that is under suspicion"),
+    ("ID=answer", &[], "any other finding, and the word that puts a misread complaint right: hiss=no"),
     ("# text", &["remark"], "a remark for the card; 'remark text' does the same"),
     ("close", &["close"], "the fault is known: record the outcome"),
     ("stop", &["stop", "quit", "exit", "q"], "leave; everything is on the card"),
-    ("again", &["again"], "show this step again"),
+    ("again", &["again"], "show this step again, cautions in full"),
     ("help", &["help", "?"], "these words"),
 ];
 
@@ -41,6 +86,8 @@ pub enum Said {
     Suspects,
     /// A remark for the card.
     Remark(String),
+    /// Another finding: its check and answer.
+    Finding(String, String),
     /// Record the outcome.
     Close,
     /// End the conversation.
@@ -81,6 +128,12 @@ pub fn understand(line: &str, answers: &[String], reads: bool) -> Said {
     if let Some(remark) = line.strip_prefix('#') {
         return remark_of(remark);
     }
+    if let Some((check, answer)) = line.split_once('=')
+        && is_id(check.trim())
+        && !answer.trim().is_empty()
+    {
+        return Said::Finding(check.trim().into(), answer.trim().into());
+    }
     let word = folded(line);
     if let Some(i) = answers.iter().position(|a| folded(a) == word) {
         return Said::Answer(i);
@@ -101,6 +154,12 @@ pub fn understand(line: &str, answers: &[String], reads: bool) -> Said {
         [] => Said::Unknown(near(&word, answers)),
         several => Said::Several(several.iter().map(|i| answers[*i].clone()).collect()),
     }
+}
+
+/// Whether a text may be the id of a check or symptom.
+fn is_id(text: &str) -> bool {
+    let id = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | ':' | '_' | '.' | '+');
+    text.starts_with(|c: char| c.is_ascii_alphabetic()) && text.chars().all(id)
 }
 
 /// Whether a text has a digit in it or means over range.

@@ -9,7 +9,9 @@ macro_rules! shipped {
 /// Name and text of each shipped file, in order.
 pub(super) const FILES: &[(&str, &str)] = shipped![
     "rules/parts/active.yaml",
+    "rules/parts/drawn.yaml",
     "rules/parts/passive.yaml",
+    "rules/parts/roles.yaml",
     "rules/parts/wiring.yaml",
     "rules/devices/bipolars.yaml",
     "rules/devices/chips.yaml",

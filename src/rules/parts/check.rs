@@ -114,6 +114,12 @@ impl Checker<'_> {
         if kind.turn.is_some() {
             parameters.extend(["lower", "upper"]);
         }
+        // Worked out from two others.
+        for (made, from) in [("leak", "leakage"), ("knee", "limit")] {
+            if parameters.contains(&from) {
+                parameters.push(made);
+            }
+        }
         let body = Body { pins: names(&kind.terminals), parameters, elements: &kind.elements };
         self.elements(&body);
         // Kinds whose devices bring the pins name those; each device is checked against them.
@@ -298,6 +304,13 @@ impl Checker<'_> {
             let help = "only 'voltage' and 'current' listen to other nodes".into();
             self.say("wrong-field", element.kind.span, format!("'{kind}' takes no terms or corners"), help);
         }
+        let noise = element.noise.iter().flat_map(|n| n.figures());
+        noise.for_each(|text| self.slot("noise", text, body));
+        if let (Some(noise), true) = (&element.noise, self.library.shape(kind).is_some()) {
+            let at = noise.figures().next().map_or(element.kind.span, |f| f.span);
+            let help = "give it to the elements inside the shape".to_owned();
+            self.say("wrong-field", at, format!("'{kind}' is a shape and takes no noise"), help);
+        }
         let corners = element.corners.iter().flat_map(|c| [&c.scale, &c.offset]);
         let terms = element.terms.iter().chain(element.corners.iter().flat_map(|c| &c.terms));
         corners.chain(terms.map(|t| &t.gain)).for_each(|text| self.slot(kind, text, body));
@@ -351,6 +364,17 @@ impl EditRule {
 }
 
 impl Parameter {
+    /// The value at so many standard deviations from the usual one.
+    pub fn at(&self, deviations: f64) -> f64 {
+        match self.spread {
+            None => self.typical,
+            Some((low, high)) if low * high > 0.0 => {
+                self.typical * ((high / low).ln().abs() / 4.0 * deviations).exp()
+            }
+            Some((low, high)) => self.typical + (high - low) / 4.0 * deviations,
+        }
+    }
+
     /// One standard deviation upward: from the spread's ends, by ratio where both have one sign, else by difference.
     pub fn deviation(&self) -> f64 {
         match self.spread {

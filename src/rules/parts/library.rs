@@ -2,7 +2,7 @@
 
 use super::builtin;
 use super::check;
-use super::written::{DelayLaw, Device, Kind, PartFile, Shape};
+use super::written::{DelayLaw, Device, Drawn, Kind, PartFile, Reads, Role, Shape};
 use crate::text::{At, Complaint, Complaints, Named, Place, Source, decode_all, parse};
 use crate::units::{Hertz, Ohms, Seconds};
 use std::collections::BTreeMap;
@@ -17,6 +17,10 @@ pub struct Library {
     shapes: BTreeMap<String, Shape>,
     kinds: BTreeMap<String, Kind>,
     devices: BTreeMap<String, Device>,
+    roles: BTreeMap<String, Role>,
+    /// The file that each role stands in.
+    role_files: BTreeMap<String, String>,
+    drawn: BTreeMap<String, Drawn>,
     /// Other numbers to the card's own.
     aliases: BTreeMap<String, String>,
     /// File and line of each kind and device card, by name.
@@ -71,6 +75,9 @@ impl Library {
         library.shapes.extend(replacements.shapes);
         library.kinds.extend(replacements.kinds);
         library.devices.extend(replacements.devices);
+        library.roles.extend(replacements.roles);
+        library.role_files.extend(replacements.role_files);
+        library.drawn.extend(replacements.drawn);
         library.aliases.extend(replacements.aliases);
         library.written_at.extend(replacements.written_at);
         for file in base.iter().chain(&more) {
@@ -84,11 +91,16 @@ impl Library {
             take(&mut self.shapes, &file.written.shapes, file, "shape", complaints);
             take(&mut self.kinds, &file.written.kinds, file, "kind", complaints);
             take(&mut self.devices, &file.written.devices, file, "device", complaints);
+            take(&mut self.roles, &file.written.roles, file, "role", complaints);
+            take(&mut self.drawn, &file.written.drawn, file, "drawn kind", complaints);
             let names = file.written.kinds.iter().map(|(n, _)| n);
             for name in names.chain(file.written.devices.iter().map(|(n, _)| n)) {
                 let place = file.place(name.span);
                 let at = format!("{}:{}", place.file.name, place.line_column().0);
                 self.written_at.insert(name.value.clone(), at);
+            }
+            for (name, _) in file.written.roles.iter() {
+                self.role_files.insert(name.value.clone(), file.file.name.clone());
             }
             for (name, device) in file.written.devices.iter() {
                 for also in &device.also {
@@ -126,6 +138,44 @@ impl Library {
     /// File and line where a kind or device card is written, such as `rules/devices/op_amps.yaml:12`.
     pub fn written_at(&self, name: &str) -> Option<&str> {
         self.written_at.get(name).map(String::as_str)
+    }
+
+    /// What a healthy pin of a device reads, in words: by the card, else by its kind, there by the pin's name or by what it is.
+    pub fn reads(&self, number: &str, pin: &str) -> Option<&Reads> {
+        let device = self.device(number)?;
+        if let Some(own) = device.reads.get(pin) {
+            return Some(own);
+        }
+        let kind = self.kind(&device.kind.value)?;
+        let among = |pins: &[At<String>]| pins.iter().any(|p| p.value == pin);
+        let class = match () {
+            () if device.supply.first().is_some_and(|p| p.value == pin) => "high",
+            () if device.supply.get(1).is_some_and(|p| p.value == pin) => "low",
+            () if among(&device.outputs) => "output",
+            () if among(&device.inputs) => "input",
+            () => "",
+        };
+        kind.reads.get(pin).or_else(|| kind.reads.get(class))
+    }
+
+    /// What a part with a role is.
+    pub fn role(&self, name: &str) -> Option<&Role> {
+        self.roles.get(name)
+    }
+
+    /// The file that a role stands in; empty for one that is not known.
+    pub fn role_file(&self, name: &str) -> &str {
+        self.role_files.get(name).map_or("", String::as_str)
+    }
+
+    /// All roles by name.
+    pub fn roles(&self) -> impl Iterator<Item = (&str, &Role)> {
+        self.roles.iter().map(|(k, v)| (k.as_str(), v))
+    }
+
+    /// How drawings made elsewhere write the kinds, by kind.
+    pub fn drawn(&self) -> impl Iterator<Item = (&str, &Drawn)> {
+        self.drawn.iter().map(|(k, v)| (k.as_str(), v))
     }
 
     /// All shapes by name.

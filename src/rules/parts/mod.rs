@@ -24,6 +24,6 @@ pub mod written;
 pub(crate) use check::{fields_of, number};
 pub use library::{Library, SUPPLY_KINDS};
 pub use written::{
-    ByHistory, Corner, DelayLaw, Device, EditRule, Element, Kind, LookAlike, Mode, Parameter, Remedy, Shape,
-    Term, Turn, ValueRule,
+    ByHistory, Corner, DelayLaw, Device, Drawn, EditRule, Element, Kind, LookAlike, Mode, NoiseRule,
+    Parameter, Reads, Remedy, Role, Shape, Term, Turn, ValueRule,
 };

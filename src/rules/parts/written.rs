@@ -16,6 +16,35 @@ pub struct PartFile {
     pub kinds: Named<Kind>,
     /// Device cards by part number.
     pub devices: Named<Device>,
+    /// What a part may be on a board, by the word of `role:`.
+    pub roles: Named<Role>,
+    /// How drawings made elsewhere write the kinds, by part kind.
+    pub drawn: Named<Drawn>,
+}
+
+/// What a part may be on a board.
+#[derive(Clone, Debug, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Role {
+    /// What such a part is, a noun phrase without article.
+    pub says: String,
+}
+
+/// How drawings made elsewhere write a part kind.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Drawn {
+    /// Names of library symbols, without what follows an underscore; the longest that fits wins.
+    pub symbols: Vec<At<String>>,
+    /// What a designator begins with in a plain list of parts.
+    pub letters: Vec<At<String>>,
+    /// Words behind the value that say the kind in a plain list of parts.
+    pub words: Vec<At<String>>,
+    /// What each terminal is called there: names of functions, or numbers.
+    pub pins: Named<Vec<At<String>>>,
+    /// A device to take where the drawing names none.
+    pub usual: Option<At<String>>,
 }
 
 /// A sub-circuit with ports, used in cards as if it were an element.
@@ -81,6 +110,19 @@ pub struct Kind {
     /// The row of the published failure-mode table that the shares follow.
     #[serde(default)]
     pub handbook: Option<String>,
+    /// What a healthy pin reads, in words: by pin, or by `input`, `output`, `high` and `low` (supply) for those not named.
+    #[serde(default)]
+    pub reads: Named<Reads>,
+}
+
+/// What a healthy pin reads.
+#[derive(Clone, Debug, Deserialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Reads {
+    /// In words, with what it is measured against.
+    pub says: String,
+    /// Where that comes from.
+    pub source: String,
 }
 
 /// How a control moves.
@@ -159,6 +201,9 @@ pub struct Device {
     /// What a bench person should know.
     #[serde(default)]
     pub notes: Vec<String>,
+    /// What a healthy pin reads, in words, where its kind does not say or says otherwise.
+    #[serde(default)]
+    pub reads: Named<Reads>,
 }
 
 /// A part that looks the same but has its pins in another order.
@@ -280,6 +325,38 @@ pub struct Element {
     /// Smooth corners of a controlled source: `scale * max(0, offset + terms)`.
     #[serde(default)]
     pub corners: Vec<Corner>,
+    /// Its noise, beside the thermal noise that every resistor and the shot noise that every junction has by itself.
+    #[serde(default)]
+    pub noise: Option<NoiseRule>,
+}
+
+/// Noise of an element. Each figure is a number, `$parameter` or `-$parameter`.
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(rename_all = "kebab-case", default)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct NoiseRule {
+    /// A figment of the model: it has no thermal or shot noise of its own.
+    pub silent: bool,
+    /// Density of a source of its own: amps per root hertz between the first two nodes, of a `voltage` volts per root hertz.
+    pub density: Option<At<String>>,
+    /// What `density` is multiplied with; 1e-3 makes amps in a stage of 1 mS of volts at its input.
+    pub times: Option<f64>,
+    /// Hertz where the 1/f part equals the flat part: of `density`, else of a diode's or base's shot noise, a channel's thermal noise.
+    pub corner: Option<At<String>>,
+    /// Ohms in series with the base of a bipolar transistor.
+    pub base_ohms: Option<At<String>>,
+    /// Noise index of a resistor, dB: 0 is a microvolt rms in a decade of frequency for each volt across it.
+    pub index_db: Option<At<String>>,
+    /// A steady tone that a source carries: hertz, and volts or amps rms.
+    pub tone: Option<[At<String>; 2]>,
+}
+
+impl NoiseRule {
+    /// Its figures as written.
+    pub fn figures(&self) -> impl Iterator<Item = &At<String>> {
+        let single = [&self.density, &self.corner, &self.base_ohms, &self.index_db];
+        single.into_iter().flatten().chain(self.tone.iter().flatten())
+    }
 }
 
 /// `gain * (V(first) - V(second))`.
@@ -369,28 +446,28 @@ pub struct Remedy {
 pub enum EditRule {
     /// Puts 1 gigohm in series with a terminal.
     Open(At<String>),
-    /// Puts that many ohms in series with a terminal.
+    /// Puts that many ohms in series with a terminal; from low to high, where that is not known better.
     Series {
         /// The terminal.
         at: At<String>,
         /// Ohms.
-        ohms: f64,
+        ohms: Parameter,
     },
     /// Puts 1 ohm between two terminals.
     Short([At<String>; 2]),
-    /// Puts that many ohms between two terminals.
+    /// Puts that many ohms between two terminals; from low to high, where that is not known better.
     Leak {
         /// The terminals.
         between: [At<String>; 2],
         /// Ohms.
-        ohms: f64,
+        ohms: Parameter,
     },
-    /// Multiplies a parameter (or the part's `value`).
+    /// Multiplies a parameter (or the part's `value`); from low to high, where that is not known better.
     Scale {
         /// Its name.
         of: At<String>,
         /// The factor.
-        by: f64,
+        by: Parameter,
     },
     /// Sets a parameter.
     Set {
@@ -401,6 +478,8 @@ pub enum EditRule {
     },
     /// Takes an inner element out.
     Remove(At<String>),
+    /// Multiplies the part's noise, as an amplitude; the thermal noise of resistances stays.
+    Noisier(f64),
     /// Exchanges what two terminals are connected to.
     Exchange([At<String>; 2]),
     /// Puts 1 gigohm in series with every output.

@@ -1,0 +1,64 @@
+//! Plain HTML pages for print: one file, nothing fetched, readable without colour.
+
+use std::fmt::Write;
+
+const STYLE: &str = "\
+:root { color-scheme: light; }
+body { font: 12pt/1.4 system-ui, sans-serif; max-width: 60rem; margin: 1rem auto; padding: 0 1rem; color: #111; background: #fff; }
+h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; margin-top: 1.4rem; break-after: avoid; }
+.wide { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; }
+th, td { border: 1px solid #777; padding: 0.25rem 0.4rem; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
+th { background: #eee; }
+tr { break-inside: avoid; }
+td.room { min-width: 6rem; height: 1.6rem; }
+@media print { body { max-width: none; margin: 0; padding: 0; font-size: 10pt; } .wide { overflow: visible; } }
+@page { margin: 15mm; }
+";
+
+/// Text made safe for a page.
+pub(crate) fn escape(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    for c in text.chars() {
+        match c {
+            '&' => out.push_str("&amp;"),
+            '<' => out.push_str("&lt;"),
+            '>' => out.push_str("&gt;"),
+            '"' => out.push_str("&quot;"),
+            c if c.is_control() && c != '\n' => out.push('\u{fffd}'),
+            c => out.push(c),
+        }
+    }
+    out
+}
+
+/// A table whose first row names the columns; an empty cell leaves room to write.
+pub(crate) fn table(rows: &[Vec<String>], head: &[&str]) -> String {
+    let mut out = String::from("<div class=\"wide\"><table>\n<thead><tr>");
+    for cell in head {
+        let _ = write!(out, "<th scope=\"col\">{}</th>", escape(cell));
+    }
+    out.push_str("</tr></thead>\n<tbody>\n");
+    for row in rows {
+        out.push_str("<tr>");
+        for cell in row {
+            match cell.is_empty() {
+                true => out.push_str("<td class=\"room\"></td>"),
+                false => {
+                    let _ = write!(out, "<td>{}</td>", escape(cell));
+                }
+            }
+        }
+        out.push_str("</tr>\n");
+    }
+    out.push_str("</tbody></table></div>\n");
+    out
+}
+
+/// A whole page.
+pub(crate) fn page(title: &str, body: &str) -> String {
+    let title = escape(title);
+    format!(
+        "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n<title>{title}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n<main>\n<h1>{title}</h1>\n{body}</main>\n</body>\n</html>\n"
+    )
+}

@@ -1,0 +1,252 @@
+//! Readings at spots of a unit without a board, and readings of a good unit beside it.
+
+use super::card::JobCard;
+use super::circuit::Circuit;
+use super::model::{Meaning, Understood};
+use super::understand::{by_bands, unit_of};
+use crate::belief::Outcome;
+use crate::circuit::predict::{CheckId, Observed};
+use crate::rules::{self, Reads, Rules, check_at};
+use crate::text::{Complaint, Complaints};
+use crate::units::{Reading, Unit, reading};
+use std::collections::BTreeMap;
+
+/// How far two healthy units of one kind lie apart at the same place, as a share of the reading, with a floor in its unit: resistors
+/// of 5 % and transistors of one type (common practice, no source).
+const APART: f64 = 0.10;
+const APART_VOLTS: f64 = 0.05;
+const APART_DECIBELS: f64 = 2.0;
+/// Volts over which a reading that is no longer healthy may lie, when it is weighed against the good unit's.
+const ANYWHERE: f64 = 10.0;
+
+/// What a reading at a spot means where there is no board: the answer of the check that speaks of such a spot, else nothing.
+pub(super) fn at_spot(rules: &Rules, id: &CheckId, observed: &Observed) -> Meaning {
+    let reads = match id {
+        CheckId::Volts(_) => Reads::Volts,
+        CheckId::Ohms(_) => Reads::Ohms,
+        _ => return Meaning::Kept,
+    };
+    let check = check_at(id.place(), reads).and_then(|check| rules.find_check(check).ok());
+    let (Some(check), Observed::Read(read)) = (check, observed) else { return Meaning::Kept };
+    by_bands(rules, check, read).map_or(Meaning::Kept, |(likelihood, answer)| Meaning::Answer {
+        check,
+        outcome: Outcome::Soft(likelihood),
+        answer,
+    })
+}
+
+/// Of several spots that one check speaks of, the worst counts: that one tells. Of one spot the last reading does.
+pub(super) fn worst_counts(findings: &mut [Understood]) {
+    let at = |f: &Understood| match f.meaning {
+        Meaning::Answer { check, answer, .. } if f.check.contains(':') => Some((f.epoch, check, answer)),
+        _ => None,
+    };
+    for i in 0..findings.len() {
+        let Some((epoch, check, answer)) = at(&findings[i]) else { continue };
+        let beaten = findings.iter().enumerate().any(|(j, other)| match at(other) {
+            Some((e, c, a)) if j != i && e == epoch && c == check => {
+                if other.check == findings[i].check {
+                    j > i
+                } else {
+                    a > answer || (a == answer && j > i)
+                }
+            }
+            _ => false,
+        });
+        if beaten {
+            findings[i].meaning = Meaning::Kept;
+        }
+    }
+}
+
+/// Readings of a unit that works, by check id as written.
+#[derive(Clone, Debug, Default)]
+pub struct GoodUnit {
+    readings: BTreeMap<String, Vec<Reading>>,
+}
+
+impl GoodUnit {
+    /// The good readings on a card, with complaints of those that can't be read.
+    pub fn of(rules: &Rules, job: &JobCard, complaints: &mut Complaints) -> Self {
+        let mut readings: BTreeMap<String, Vec<Reading>> = BTreeMap::new();
+        for good in &job.card.good {
+            let id = good.check.value.as_str();
+            let unit = match (id.parse::<CheckId>(), rules.find_check(id)) {
+                (Ok(check), _) => Some(check.unit()),
+                (Err(_), Ok(check)) => rules.check(check).reading.as_ref().map(|r| unit_of(r.unit)),
+                _ => None,
+            };
+            let Some(unit) = unit else {
+                let place = job.document.place(good.check.span);
+                let message = format!("'{id}' under 'good' is no reading");
+                let help = "write volts:SPOT, ohms:SPOT or a check that takes a reading";
+                complaints.0.push(Complaint::at("unknown-name", place, message).help(help));
+                continue;
+            };
+            match reading::parse(&good.answer.value, Some(unit)) {
+                Ok(read) => readings.entry(id.to_owned()).or_default().push(read),
+                Err(e) => {
+                    // A level by ear is kept; nothing can be reckoned with it.
+                    let heard = unit == Unit::Decibels
+                        && id.parse().is_ok_and(|c: CheckId| Observed::parse(&c, &good.answer.value).is_ok());
+                    if !heard {
+                        let place = job.document.place(good.answer.span);
+                        complaints.0.push(Complaint::at("bad-reading", place, e.to_string()));
+                    }
+                }
+            }
+        }
+        Self { readings }
+    }
+
+    /// Mean and spread at a check, in its unit: of several readings their own spread, else what parts make usual. Nothing where
+    /// the good unit was not read or showed no number.
+    pub fn at(&self, check: &str, unit: Unit) -> Option<(f64, f64)> {
+        let values: Vec<f64> =
+            self.readings.get(check)?.iter().map(Reading::middle).filter(|x| x.is_finite()).collect();
+        let n = values.len() as f64;
+        if values.is_empty() {
+            return None;
+        }
+        let mean = values.iter().sum::<f64>() / n;
+        let usual = match unit {
+            Unit::Decibels => APART_DECIBELS,
+            Unit::Volts => APART * mean.abs() + APART_VOLTS,
+            _ => APART * mean.abs(),
+        };
+        if values.len() < 3 {
+            return Some((mean, usual));
+        }
+        let variance = values.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        Some((mean, variance.sqrt().max(0.2 * usual)))
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.readings.is_empty()
+    }
+
+    /// The readings on a board's checks.
+    pub(super) fn on_board(&self, circuit: &Circuit<'_>) -> Vec<(CheckId, Observed)> {
+        let of = |(id, reads): (&String, &Vec<Reading>)| {
+            let check = circuit.check(id).ok();
+            reads.iter().filter_map(|r| Some((check.clone()?, Observed::Read(*r)))).collect::<Vec<_>>()
+        };
+        self.readings.iter().flat_map(of).collect()
+    }
+
+    /// An answer by reading seen beside the good unit: healthy where both read alike, whatever the band says.
+    pub(super) fn beside(&self, rules: &Rules, found: &mut Understood) {
+        let Meaning::Answer { check, outcome, answer } = &mut found.meaning else { return };
+        let entry = rules.check(*check);
+        let Some(bands) = &entry.reading else { return };
+        let unit = unit_of(bands.unit);
+        let read = reading::parse(&found.answer, Some(unit)).ok().map(|r| r.middle());
+        let (Some((good, spread)), Some(value)) = (self.at(&found.check, unit), read) else { return };
+        if !value.is_finite() {
+            return;
+        }
+        let z = (value - good) / spread;
+        let alike = (-0.5 * z * z).exp() / (spread * (2.0 * std::f64::consts::PI).sqrt());
+        let scale = if unit == Unit::Ohms { (10.0 * good.abs()).max(1.0) } else { ANYWHERE };
+        let healthy = alike / (alike + 1.0 / scale);
+        // What is wrong, if it is: by the bands, or to the side on which it lies.
+        let mut wrong = match outcome {
+            Outcome::Soft(shares) => shares.clone(),
+            Outcome::Answer(k) => (0..entry.answers.len()).map(|i| if i == *k { 1.0 } else { 0.0 }).collect(),
+        };
+        if let Some(first) = wrong.first_mut() {
+            *first = 0.0;
+        }
+        let total: f64 = wrong.iter().sum();
+        if total > 0.0 {
+            wrong.iter_mut().for_each(|s| *s /= total);
+        } else if let Some(k) = beyond(bands, value > good)
+            && let Some(share) = wrong.get_mut(k)
+        {
+            *share = 1.0;
+        } else {
+            return;
+        }
+        wrong.iter_mut().for_each(|s| *s *= 1.0 - healthy);
+        if let Some(first) = wrong.first_mut() {
+            *first = healthy;
+        }
+        let best = wrong.iter().enumerate().fold((0, 0.0), |b, (k, p)| if *p > b.1 { (k, *p) } else { b });
+        *answer = best.0;
+        *outcome = Outcome::Soft(wrong);
+    }
+}
+
+/// The answer whose band comes next above the healthy one, or next below it.
+fn beyond(bands: &rules::Reading, above: bool) -> Option<usize> {
+    let at = bands.bands.iter().position(|(answer, _)| *answer == 0)?;
+    let next = if above { at.checked_add(1) } else { at.checked_sub(1) };
+    next.and_then(|i| bands.bands.get(i)).map(|(answer, _)| *answer)
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::job::Diagnosis;
+    use crate::text::Source;
+
+    const CARD: &str =
+        "unit: A\nhistory: worked-before\ncomplaint: {symptoms: [silent]}\nblocks: [transistor]\n";
+
+    fn collector(card: &str) -> Vec<(String, Option<usize>)> {
+        let rules = Rules::builtin().unwrap();
+        let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+        let diagnosis = Diagnosis::of(rules, job).unwrap();
+        let answer = |f: &Understood| match f.meaning {
+            Meaning::Answer { answer, .. } => Some(answer),
+            _ => None,
+        };
+        let findings = diagnosis.model.findings.iter().filter(|f| f.number > 0);
+        findings.map(|f| (f.check.clone(), answer(f))).collect()
+    }
+
+    #[test]
+    fn a_spot_answers_the_check_that_speaks_of_it_and_the_worst_counts() {
+        let card = format!(
+            "{CARD}findings:\n  - {{check: \"volts:Q1.c\", answer: 4.4V}}\n  - {{check: \"volts:Q2.c\", answer: 8.8V}}\n  - {{check: \"volts:IC1.3\", answer: 4.4V}}\n"
+        );
+        let found = collector(&card);
+        assert_eq!(found[0].1, None, "the other transistor tells more");
+        assert!(found[1].1.is_some_and(|a| a > 0));
+        assert_eq!(found[2].1, None, "kept: no rule speaks of that pin");
+        // The same spot read again: the last counts.
+        let again = format!("{card}  - {{check: \"volts:Q2.c\", answer: 4.6V}}\n");
+        assert_eq!(collector(&again)[3].1, Some(0));
+    }
+
+    #[test]
+    fn beside_a_good_unit_its_reading_is_the_healthy_one() {
+        let find = |volts: &str| format!("findings:\n  - {{check: \"volts:Q1.c\", answer: {volts}}}\n");
+        let good = "good:\n  - {check: \"volts:Q1.c\", answer: 6.9V}\n";
+        // 6.8 V is high by the band, and healthy where the good unit reads 6.9 V; 4.5 V is the other way round.
+        assert!(collector(&format!("{CARD}{}", find("6.8V")))[0].1.is_some_and(|a| a > 0));
+        assert_eq!(collector(&format!("{CARD}{good}{}", find("6.8V")))[0].1, Some(0));
+        assert_eq!(collector(&format!("{CARD}{}", find("4.5V")))[0].1, Some(0));
+        assert!(collector(&format!("{CARD}{good}{}", find("4.5V")))[0].1.is_some_and(|a| a > 0));
+    }
+
+    #[test]
+    fn several_good_units_have_a_spread_of_their_own() {
+        let card = format!(
+            "{CARD}good:\n{}",
+            ["4.0V", "4.6V", "5.2V"]
+                .map(|v| format!("  - {{check: \"volts:Q1.c\", answer: {v}}}\n"))
+                .concat()
+        );
+        let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+        let mut complaints = Complaints::default();
+        let good = GoodUnit::of(Rules::builtin().unwrap(), &job, &mut complaints);
+        assert!(complaints.0.is_empty());
+        let (mean, sd) = good.at("volts:Q1.c", Unit::Volts).unwrap();
+        // Mean and standard deviation of 4.0, 4.6, 5.2: 4.6 and 0.6 by hand.
+        assert!((mean - 4.6).abs() < 1e-9 && (sd - 0.6).abs() < 1e-9);
+        assert!(good.at("volts:Q2.c", Unit::Volts).is_none());
+    }
+}

@@ -1,0 +1,354 @@
+//! The planner: the check that tells most for its price, until what is to be mended is sure enough.
+//!
+//! What a check tells is counted in bits about *what to mend*: fault sets that the same remedies put right are one, so that nothing
+//! is asked only to know which way a part has failed. Sets with a fault that no rule knows are left out of the reckoning: every
+//! question tells a little about those, and none leads anywhere.
+
+use super::decision::{Alternative, Decision, Effort, Step};
+use super::measure::entropy;
+use super::price::{Expected, Power, Price, State};
+use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, RemedyIx};
+use super::reasons;
+use super::stop;
+use super::strategies::{LEAST_COST, Strategy, cost_of_check, cost_of_remedy, gate_before};
+use std::collections::BTreeMap;
+
+/// The check with the most bits per cost; a remedy once it is sure enough to help, or nothing tells more.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Plain {
+    /// Probability of help from which on a remedy is tried without more checks.
+    pub sure: f64,
+    /// Checks that tell less than this, in bits, are not taken.
+    pub least_bits: f64,
+}
+
+impl Default for Plain {
+    fn default() -> Plain {
+        Plain { sure: 0.9, least_bits: 0.02 }
+    }
+}
+
+/// What the planner weighs at one decision.
+struct View<'p> {
+    problem: &'p Problem,
+    state: &'p State,
+    /// For each hypothesis the group of those that the same remedies put right, and its share among the listed ones; none for
+    /// one with an unlisted fault.
+    groups: Vec<Option<(usize, f64)>>,
+    count: usize,
+}
+
+impl<'p> View<'p> {
+    fn new(problem: &'p Problem, state: &'p State) -> View<'p> {
+        let mut known: BTreeMap<Vec<usize>, usize> = BTreeMap::new();
+        let listed: f64 =
+            problem.hypotheses().iter().filter(|h| !problem.is_unlisted(h)).map(|h| h.weight).sum();
+        let cure = |f: &FaultIx| {
+            let cures = |r: &super::problem::Remedy| r.faults.binary_search(f).is_ok();
+            problem.remedies().iter().position(cures).unwrap_or(problem.remedies().len() + f.0)
+        };
+        let mut groups = Vec::with_capacity(problem.hypotheses().len());
+        for h in problem.hypotheses() {
+            if problem.is_unlisted(h) || listed <= 0.0 {
+                groups.push(None);
+                continue;
+            }
+            let mut key: Vec<usize> = h.faults.iter().map(cure).collect();
+            key.sort_unstable();
+            key.dedup();
+            let next = known.len();
+            groups.push(Some((*known.entry(key).or_insert(next), h.weight / listed)));
+        }
+        let count = known.len();
+        View { problem, state, groups, count }
+    }
+
+    /// Bits a check is expected to give about what to mend.
+    fn bits(&self, check: CheckIx) -> f64 {
+        let Some(c) = self.problem.checks().get(check.0) else { return 0.0 };
+        let k = c.outcomes;
+        let mut joint = vec![0.0; self.count * k];
+        for (h, group) in self.groups.iter().enumerate() {
+            let Some((group, share)) = group else { continue };
+            for outcome in 0..k {
+                joint[group * k + outcome] += share * c.chance(HypothesisIx(h), outcome);
+            }
+        }
+        information(&joint, k)
+    }
+
+    /// Bits the retest after a remedy is expected to give about what is then still to be mended.
+    fn remedy_bits(&self, remedy: RemedyIx) -> f64 {
+        let Some(r) = self.problem.remedies().get(remedy.0) else { return 0.0 };
+        let mut joint = vec![0.0; self.count * 3];
+        for (h, group) in self.groups.iter().enumerate() {
+            let Some((group, share)) = group else { continue };
+            for (retest, chance, _) in super::problem::after_trying(r, &self.problem.hypotheses()[h].faults) {
+                joint[group * 3 + retest as usize] += share * chance;
+            }
+        }
+        information(&joint, 3)
+    }
+
+    /// Probability that each open remedy puts at least one of the unit's faults right.
+    fn helps(&self) -> Vec<(RemedyIx, f64)> {
+        let mass = self.problem.mass().max(f64::MIN_POSITIVE);
+        let help = |r: RemedyIx| -> f64 {
+            let remedy = &self.problem.remedies()[r.0];
+            let touched = self.problem.hypotheses().iter().filter(|h| touches(&remedy.faults, &h.faults));
+            touched.map(|h| h.weight).sum::<f64>() / mass * remedy.success
+        };
+        self.problem.open_remedies(self.state).map(|r| (r, help(r))).collect()
+    }
+
+    fn cost_of(&self, remedy: RemedyIx) -> f64 {
+        cost_of_remedy(self.problem, remedy, self.state).cost.max(LEAST_COST)
+    }
+
+    /// The remedy to try now, if one is sure enough: the cheapest for its chance of those that are, or of those of one site
+    /// that is.
+    fn sure(&self, helps: &[(RemedyIx, f64)], sure: f64) -> Option<RemedyIx> {
+        let best = |list: &[(RemedyIx, f64)]| {
+            let worth = |x: &(RemedyIx, f64)| x.1 / self.cost_of(x.0);
+            list.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)).then(b.0.cmp(&a.0))).map(|x| x.0)
+        };
+        let certain: Vec<(RemedyIx, f64)> = helps.iter().copied().filter(|x| x.1 >= sure).collect();
+        if let Some(found) = best(&certain) {
+            return Some(found);
+        }
+        let site = self.sure_site(sure)?;
+        let there: Vec<(RemedyIx, f64)> = helps
+            .iter()
+            .copied()
+            .filter(|x| {
+                x.1 > 0.0 && self.problem.remedies()[x.0.0].faults.iter().any(|f| self.site(*f) == Some(site))
+            })
+            .collect();
+        let found = best(&there)?;
+        // Which way to mend it may be cheaper to ask than to try.
+        let plain = self.mending(&there, &self.weights());
+        let asked = self.problem.open_checks(self.state).map(|c| self.mending_after(&there, c));
+        (asked.fold(f64::INFINITY, f64::min) >= plain).then_some(found)
+    }
+
+    fn site(&self, fault: FaultIx) -> Option<u32> {
+        self.problem.draft().faults.get(fault.0).and_then(|f| f.site)
+    }
+
+    /// The site that all but certainly has a fault.
+    fn sure_site(&self, sure: f64) -> Option<u32> {
+        let mass = self.problem.mass().max(f64::MIN_POSITIVE);
+        let mut sites: BTreeMap<u32, f64> = BTreeMap::new();
+        for h in self.problem.hypotheses() {
+            let mut at: Vec<u32> = h.faults.iter().filter_map(|f| self.site(*f)).collect();
+            at.sort_unstable();
+            at.dedup();
+            at.into_iter().for_each(|s| *sites.entry(s).or_default() += h.weight / mass);
+        }
+        sites.into_iter().filter(|(_, p)| *p >= sure).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(s, _)| s)
+    }
+
+    fn weights(&self) -> Vec<f64> {
+        self.problem.hypotheses().iter().map(|h| h.weight).collect()
+    }
+
+    /// Expected cost of trying these remedies in the best order until one helps.
+    fn mending(&self, remedies: &[(RemedyIx, f64)], weights: &[f64]) -> f64 {
+        let total: f64 = weights.iter().sum();
+        let mut order: Vec<(f64, f64)> = remedies
+            .iter()
+            .map(|(r, _)| {
+                let remedy = &self.problem.remedies()[r.0];
+                let touched = self.problem.hypotheses().iter().zip(weights);
+                let helped: f64 =
+                    touched.filter(|(h, _)| touches(&remedy.faults, &h.faults)).map(|(_, w)| w).sum();
+                (self.cost_of(*r), helped / total.max(f64::MIN_POSITIVE))
+            })
+            .collect();
+        order.sort_by(|a, b| (b.1 / b.0).total_cmp(&(a.1 / a.0)));
+        let (mut spent, mut left) = (0.0, 1.0);
+        for (cost, p) in order {
+            spent += left * cost;
+            left = (left - p).max(0.0);
+        }
+        spent
+    }
+
+    fn mending_after(&self, remedies: &[(RemedyIx, f64)], check: CheckIx) -> f64 {
+        let c = &self.problem.checks()[check.0];
+        let mut cost = cost_of_check(self.problem, check, self.state).cost;
+        let mass = self.problem.mass().max(f64::MIN_POSITIVE);
+        for k in 0..c.outcomes {
+            let weights: Vec<f64> = self
+                .problem
+                .hypotheses()
+                .iter()
+                .enumerate()
+                .map(|(h, x)| x.weight * c.chance(HypothesisIx(h), k))
+                .collect();
+            let chance = weights.iter().sum::<f64>() / mass;
+            if chance > 0.0 {
+                cost += chance * self.mending(remedies, &weights);
+            }
+        }
+        cost
+    }
+}
+
+fn touches(cured: &[FaultIx], there: &[FaultIx]) -> bool {
+    there.iter().any(|f| cured.binary_search(f).is_ok())
+}
+
+/// Mutual information of a joint distribution, group by outcome, in bits.
+fn information(joint: &[f64], outcomes: usize) -> f64 {
+    let mut marginal = vec![0.0; outcomes];
+    let mut noise = 0.0;
+    for row in joint.chunks(outcomes.max(1)) {
+        let share: f64 = row.iter().sum();
+        if share > 0.0 {
+            let within: Vec<f64> = row.iter().map(|p| p / share).collect();
+            noise += share * entropy(&within);
+            marginal.iter_mut().zip(row).for_each(|(m, p)| *m += p);
+        }
+    }
+    (entropy(&marginal) - noise).max(0.0)
+}
+
+/// A step on offer: what it costs, and what it tells.
+#[derive(Clone)]
+struct Offer {
+    step: Step,
+    bits: f64,
+    cost: Expected,
+}
+
+impl Strategy for Plain {
+    fn name(&self) -> &'static str {
+        "planner"
+    }
+
+    fn next(&self, problem: &Problem, state: &State) -> Decision {
+        if let Some(done) = stop::if_cured(state) {
+            return done;
+        }
+        let view = View::new(problem, state);
+        let helps = view.helps();
+        let (way_out, out) = stop::cheapest_stop(problem, state);
+        let mut offers: Vec<Offer> = problem
+            .open_checks(state)
+            .map(|c| Offer {
+                step: Step::Check(c),
+                bits: view.bits(c),
+                cost: cost_of_check(problem, c, state),
+            })
+            .filter(|o| o.bits >= self.least_bits)
+            .collect();
+        offers.extend(helps.iter().filter(|(r, _)| problem.remedies()[r.0].by_hand).map(|(r, _)| Offer {
+            step: Step::Remedy(*r),
+            bits: view.remedy_bits(*r),
+            cost: cost_of_remedy(problem, *r, state),
+        }));
+        offers.retain(|o| o.bits >= self.least_bits);
+        let worth = |o: &Offer| o.bits / o.cost.cost.max(LEAST_COST);
+        offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
+        let by_price = |a: &&(RemedyIx, f64), b: &&(RemedyIx, f64)| {
+            (a.1 / view.cost_of(a.0)).total_cmp(&(b.1 / view.cost_of(b.0))).then(b.0.cmp(&a.0))
+        };
+        let pays = |x: &&(RemedyIx, f64)| x.1 > 0.0 && view.cost_of(x.0) <= x.1 * out.cost;
+        let last = helps.iter().filter(pays).max_by(by_price).map(|x| x.0);
+        let step = match (view.sure(&helps, self.sure), offers.first(), last) {
+            (Some(r), _, _) => Step::Remedy(r),
+            (None, Some(offer), _) => offer.step.clone(),
+            (None, None, Some(r)) => Step::Remedy(r),
+            (None, None, None) => Step::Done(way_out),
+        };
+        let help = |r: RemedyIx| helps.iter().find(|x| x.0 == r).map_or(0.0, |x| x.1);
+        decision(&view, step, &offers, help, out)
+    }
+}
+
+fn decision(
+    view: &View<'_>,
+    wanted: Step,
+    offers: &[Offer],
+    help: impl Fn(RemedyIx) -> f64,
+    out: Expected,
+) -> Decision {
+    let (problem, state) = (view.problem, view.state);
+    if let Step::Done(stop) = wanted {
+        return Decision::done(stop, out);
+    }
+    // After a remedy comes a retest, and that puts power on the unit.
+    let retest = Price { power: Power::On, ..Price::default() };
+    let price = match &wanted {
+        Step::Check(c) => problem.checks().get(c.0).map(|c| &c.price),
+        Step::Remedy(_) | Step::Done(_) => Some(&retest),
+    };
+    let gate = gate_before(problem, state, price);
+    let step = gate.map_or(wanted, |(gate, _)| Step::Check(gate));
+    let own = match &step {
+        Step::Check(c) => cost_of_check(problem, *c, state),
+        Step::Remedy(r) => cost_of_remedy(problem, *r, state),
+        Step::Done(_) => Expected::default(),
+    };
+    let bits = match &step {
+        Step::Check(c) => view.bits(*c),
+        Step::Remedy(r) => view.remedy_bits(*r),
+        Step::Done(_) => 0.0,
+    };
+    let rest = Rest::of(view, offers);
+    let expected = |bits: f64, own: Expected| own.plus(rest.after(bits), 1.0);
+    let alternatives = offers
+        .iter()
+        .filter(|o| o.step != step)
+        .map(|o| Alternative { step: o.step.clone(), expected: expected(o.bits, o.cost), bits: o.bits })
+        .collect();
+    Decision {
+        bits,
+        probability_gained: match &step {
+            Step::Check(c) => problem.leader_gain(*c),
+            Step::Remedy(r) => help(*r),
+            Step::Done(_) => 0.0,
+        },
+        expected: expected(bits, own),
+        reasons: reasons::plain(problem, state, &step, gate.map(|(_, open)| open), help),
+        alternatives,
+        effort: Effort::default(),
+        step,
+    }
+}
+
+/// A rough forecast of what is left: bits still missing at the rate of the best checks, and the usual remedy.
+struct Rest {
+    missing: f64,
+    per_bit: Expected,
+    mend: Expected,
+}
+
+impl Rest {
+    fn of(view: &View<'_>, offers: &[Offer]) -> Rest {
+        let mut shares = vec![0.0; view.count];
+        view.groups.iter().flatten().for_each(|(g, share)| shares[*g] += share);
+        let best = offers.iter().find(|o| matches!(o.step, Step::Check(_)));
+        let per_bit = best.map_or(Expected::default(), |o| o.cost.times(1.0 / o.bits.max(0.02)));
+        let mut mend = Expected::default();
+        for (h, group) in view.groups.iter().enumerate() {
+            let Some((_, share)) = group else { continue };
+            for fault in &view.problem.hypotheses()[h].faults {
+                let open = view.problem.open_remedies(view.state);
+                let cures = |r: &RemedyIx| view.problem.remedies()[r.0].faults.binary_search(fault).is_ok();
+                if let Some(r) = open.into_iter().find(cures) {
+                    mend = mend.plus(cost_of_remedy(view.problem, r, view.state), *share);
+                }
+            }
+        }
+        Rest { missing: entropy(&shares), per_bit, mend }
+    }
+
+    fn after(&self, bits: f64) -> Expected {
+        self.mend.plus(self.per_bit, (self.missing - bits - LEFT_BITS).max(0.0))
+    }
+}
+
+/// Bits that are still missing when a remedy is nine parts in ten sure.
+const LEFT_BITS: f64 = 0.47;
