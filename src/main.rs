@@ -1,7 +1,7 @@
 //! The `halfsplit` command: hands its arguments to [`halfsplit::cli`].
 
 use clap::Parser;
-use halfsplit::cli::{Cli, Screen, clock};
+use halfsplit::cli::{Cli, Screen, clock, usage};
 use halfsplit::job::store;
 use std::io::IsTerminal;
 use std::process::ExitCode;
@@ -10,7 +10,13 @@ use std::process::ExitCode;
 const INTERRUPTED: i32 = 130;
 
 fn main() -> ExitCode {
-    let cli = Cli::parse();
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            let json = std::env::args_os().any(|a| a == "--json");
+            return usage(&e, json, &mut anstream::stdout(), &mut anstream::stderr()).into();
+        }
+    };
     end_cleanly_at_signals();
     let styled = std::io::stderr().is_terminal();
     let mut screen = Screen {

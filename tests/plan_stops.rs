@@ -144,7 +144,7 @@ fn slips_in_a_draft_are_named() {
 #[test]
 fn the_half_split_by_hand_listens_in_the_middle() {
     let stages = 8;
-    let faults = (0..stages).map(|s| Fault { unlisted: false, stage: Some(s) }).collect();
+    let faults = (0..stages).map(|s| Fault { unlisted: false, stage: Some(s), site: None }).collect();
     let level = |point: u32| Check {
         position: Some(point),
         ..Check::perfect(

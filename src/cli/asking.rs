@@ -2,6 +2,7 @@
 
 use super::input::Input;
 use super::screen::{Failure, Screen, wrap};
+use crate::job::PowerSource;
 use crate::job::session::{Said, understand};
 use crate::rules::{Build, History, Tool};
 use crate::text::or_nearest;
@@ -198,13 +199,7 @@ impl Asker<'_, '_> {
     /// # Errors
     /// As [`Asker::line`].
     pub fn power(&mut self) -> Result<Option<String>, Failure> {
-        let rows = choices(&[
-            ("battery", "inside the unit"),
-            ("adaptor", "low voltage, from outside"),
-            ("module-supply", "the rails of a synth case, 15 V and less"),
-            ("mains", "a mains lead goes into the unit"),
-            ("high-voltage", "valves, or anything over 50 V inside"),
-        ]);
+        let rows = choices(&PowerSource::ALL.map(|(power, says)| (power.name(), says)));
         let power =
             self.one("What powers it? Enter if you don't know.", &rows, &[])?.map(|i| rows[i].word.clone());
         if power.is_none() {

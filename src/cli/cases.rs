@@ -7,7 +7,7 @@ use super::target::{board_of, cards};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
-use crate::text::Complaints;
+use crate::text::{Complaints, inert};
 use crate::units::{Minutes, Probability, show};
 use indicatif::{ProgressBar, ProgressStyle};
 use std::path::PathBuf;
@@ -80,7 +80,7 @@ fn with_bar(rules: &Rules, jobs: &[Case]) -> Result<Replay, Complaints> {
     let bar = ProgressBar::new(jobs.len() as u64).with_style(style);
     let mut all = Replay { cases: Vec::new(), right: 0, wrong: 0 };
     for job in jobs {
-        bar.set_message(job.name.clone());
+        bar.set_message(inert::text(&job.name));
         let mut one = replay(rules, std::slice::from_ref(job))?;
         all.cases.append(&mut one.cases);
         all.right += one.right;

@@ -9,6 +9,7 @@ use crate::circuit::board::Board;
 use crate::rules::Rules;
 use crate::rules::parts::Library;
 use crate::text::Source;
+use std::io::Write;
 use std::path::Path;
 
 /// Checks done on each unit that is drawn from the rules.
@@ -59,7 +60,7 @@ pub fn of_board(
     bar.finish_and_clear();
     let failed = |e: std::io::Error| Failure::System(format!("{}: can't write: {e}", folder.display()));
     std::fs::create_dir_all(folder.join("boards")).map_err(failed)?;
-    std::fs::write(folder.join(&path), &source.text).map_err(failed)?;
+    fresh(&folder.join(&path), &source.text).map_err(failed)?;
     let games = games?;
     for (number, game) in games.iter().flatten().enumerate() {
         write(folder, number + 1, &clerk.card(&board, game, number + 1))?;
@@ -80,5 +81,10 @@ fn empty(folder: &Path) -> Result<(), Failure> {
 /// Drawn cards can be drawn again: no need to sync each to disk.
 fn write(folder: &Path, number: usize, text: &str) -> Result<(), Failure> {
     let path = folder.join(format!("drill-{number:06}.yaml"));
-    std::fs::write(&path, text).map_err(|e| Failure::System(format!("{}: can't write: {e}", path.display())))
+    fresh(&path, text).map_err(|e| Failure::System(format!("{}: can't write: {e}", path.display())))
+}
+
+/// Writes a file that must not be there.
+fn fresh(path: &Path, text: &str) -> std::io::Result<()> {
+    std::fs::File::create_new(path)?.write_all(text.as_bytes())
 }

@@ -1,5 +1,6 @@
 //! Lines from whoever sits there: with arrow keys at a terminal, plain where there is none.
 
+use crate::text::inert;
 use console::{Key, Term};
 use std::io::{self, BufRead, IsTerminal, Write};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
@@ -184,7 +185,7 @@ impl<'a> Editor<'a> {
             None if step == 1 => 0,
             None => self.choices.len() - 1,
         };
-        self.set(&self.choices[next]);
+        self.set(&inert::text(&self.choices[next]));
         self.chosen = Some(next);
     }
 

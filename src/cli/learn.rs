@@ -1,5 +1,6 @@
 //! `halfsplit cases learn`.
 
+use super::output::{self, Form};
 use super::screen::{Failure, Screen, wrap};
 use super::target::yaml_files;
 use crate::cases::learn::{
@@ -26,6 +27,9 @@ pub struct Args {
     /// Write the pack here (stdout where it isn't said); only if the figures do better on cases left out
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Replace files that are there, whoever wrote them; never a card, board, shop or template, nor a pack that was not learned
+    #[arg(long)]
+    force: bool,
     /// Also write the statistics: counts of fault and answer ids, no customer's words, to be merged elsewhere
     #[arg(long, value_name = "FILE")]
     stats: Option<PathBuf>,
@@ -98,6 +102,10 @@ struct ChangeLine {
 /// # Errors
 /// When nothing can be read, statistics are at fault, or the figures learned do worse than the authored ones.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    // What may not be written is said before the work.
+    for path in args.output.iter().chain(&args.stats) {
+        output::check(path, args.force)?;
+    }
     let threads = threads(args.threads);
     let mut files = Vec::new();
     for path in &args.paths {
@@ -110,12 +118,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         screen.say(&left_out(file, reason))?;
     }
     for path in &args.merge {
-        let text = std::fs::read_to_string(path)
-            .map_err(|e| Failure::Input(format!("{}: can't be read: {e}", path.display())))?;
+        let text = store::read_whole(path)?;
         statistics.add(Statistics::read(rules, &path.display().to_string(), &text)?);
     }
     if let Some(path) = &args.stats {
-        write_statistics(rules, &statistics, path)?;
+        write_statistics(rules, &statistics, path, args.force, screen)?;
     }
     if statistics.cards == 0 {
         return Err(Failure::Input(format!(
@@ -143,7 +150,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     };
     let pack = better.map(|g| overlay(rules, &learned.changes, statistics.cards, args.weight, &g));
     match (&pack, &args.output) {
-        (Some(pack), Some(path)) => store::replace(path, pack)?,
+        (Some(pack), Some(path)) => output::write(path, pack, Form::Yaml, args.force, screen)?,
         (Some(pack), None) if !screen.json => screen.text(pack)?,
         _ => {}
     }
@@ -283,11 +290,17 @@ fn line(rules: &Rules, c: &Change, kept: Kept) -> ChangeLine {
     }
 }
 
-fn write_statistics(rules: &Rules, statistics: &Statistics, path: &std::path::Path) -> Result<(), Failure> {
+fn write_statistics(
+    rules: &Rules,
+    statistics: &Statistics,
+    path: &std::path::Path,
+    force: bool,
+    screen: &mut Screen<'_>,
+) -> Result<(), Failure> {
     let mut text = Vec::new();
     statistics.write(rules, &mut text).map_err(|e| Failure::System(format!("{}: {e}", path.display())))?;
     let text = String::from_utf8(text).map_err(|e| Failure::System(e.to_string()))?;
-    Ok(store::replace(path, &text)?)
+    output::write(path, &text, Form::Json, force, screen)
 }
 
 /// A bar on stderr, or with a length of 0 (not known) a count; hidden where stderr is no terminal.

@@ -1,7 +1,8 @@
 //! `halfsplit completions` and `halfsplit man`: from the same definitions as the commands themselves.
 
+use super::output::{self, Form};
 use super::screen::{Failure, Screen};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// Prints the completion script of a shell
 #[derive(Debug, clap::Args)]
@@ -21,6 +22,9 @@ pub struct ManArgs {
     /// The folder for all pages, one a command; it must be there
     #[arg(value_name = "DIR")]
     folder: Option<PathBuf>,
+    /// Replace files of those names that are there, whoever wrote them
+    #[arg(long, requires = "folder")]
+    force: bool,
 }
 
 /// Runs `completions`.
@@ -46,24 +50,26 @@ pub fn man(args: &ManArgs, mut command: clap::Command, screen: &mut Screen<'_>) 
     let Some(folder) = &args.folder else {
         return Ok(screen.out.write_all(&page(command)?)?);
     };
-    let mut written = 0;
+    let mut pages = Vec::new();
     let mut open = vec![(String::from("halfsplit"), command)];
     while let Some((name, command)) = open.pop() {
         for inner in command.get_subcommands().filter(|c| c.get_name() != "help") {
             open.push((format!("{name}-{}", inner.get_name()), inner.clone()));
         }
-        write(&folder.join(format!("{name}.1")), &page(command.name(name))?)?;
-        written += 1;
+        let path = folder.join(format!("{name}.1"));
+        output::check(&path, args.force)?;
+        let text =
+            String::from_utf8(page(command.name(name))?).map_err(|e| Failure::System(e.to_string()))?;
+        pages.push((path, text));
     }
-    screen.say(&format!("{written} pages written to {}", folder.display()))
+    for (path, text) in &pages {
+        output::write(path, text, Form::Page, args.force, screen)?;
+    }
+    screen.say(&format!("{} pages written to {}", pages.len(), folder.display()))
 }
 
 fn page(command: clap::Command) -> Result<Vec<u8>, Failure> {
     let mut text = Vec::new();
     clap_mangen::Man::new(command).render(&mut text)?;
     Ok(text)
-}
-
-fn write(path: &Path, text: &[u8]) -> Result<(), Failure> {
-    std::fs::write(path, text).map_err(|e| Failure::System(format!("{}: can't write: {e}", path.display())))
 }

@@ -5,6 +5,7 @@
 
 use clap::{CommandFactory, Parser, Subcommand};
 
+use crate::text::inert::{self, Inert};
 use std::path::PathBuf;
 
 mod asking;
@@ -22,6 +23,7 @@ mod manual;
 mod next;
 mod note;
 mod open;
+mod output;
 mod report;
 pub mod rules;
 mod screen;
@@ -34,7 +36,7 @@ mod target;
 mod whatif;
 mod why;
 
-pub use screen::{Failure, Screen, clock, wrap};
+pub use screen::{ErrorDocument, Failure, Screen, clock, document, wrap};
 
 /// What `halfsplit` alone says.
 const FIRST: &str = "\
@@ -61,7 +63,7 @@ pub struct Cli {
     #[arg(long, global = true, value_name = "PATH")]
     rules: Vec<PathBuf>,
     /// Leave the built-in packs out; only those of --rules count
-    #[arg(long, global = true, requires = "rules")]
+    #[arg(long, global = true)]
     bare: bool,
     /// Print one JSON document instead of text
     #[arg(long, global = true)]
@@ -100,12 +102,29 @@ enum Command {
 
 impl Cli {
     /// Runs the command; returns the exit code.
+    ///
+    /// Whatever a command says passes a writer that lets no control or direction character through, wherever it comes from. With
+    /// `--json` there is one document on stdout whatever happens: the answer, or what is wrong.
     pub fn run(&self, screen: &mut Screen<'_>) -> u8 {
         screen.json = self.json;
-        match self.dispatch(screen) {
+        let (mut out, mut err) = (Inert::new(&mut *screen.out), Inert::new(&mut *screen.err));
+        let mut inner = Screen {
+            out: &mut out,
+            err: &mut err,
+            width: screen.width,
+            json: screen.json,
+            styled: screen.styled,
+            now: screen.now.clone(),
+        };
+        let done = self.dispatch(&mut inner);
+        let answered = out.has_written();
+        match done {
             Ok(()) => 0,
             Err(failure) => {
-                // Where stderr is gone too, the exit code is all that is left to say it with.
+                // Where the streams are gone too, the exit code is all that is left to say it with.
+                if let (true, false, Some(wrong)) = (self.json, answered, ErrorDocument::of(&failure)) {
+                    let _ = document(screen.out, &wrong);
+                }
                 let _ = report(&failure, screen);
                 failure.code()
             }
@@ -116,6 +135,11 @@ impl Cli {
         let Some(command) = &self.command else {
             return screen.text(FIRST);
         };
+        if self.bare && self.rules.is_empty() {
+            return Err(Failure::Usage(
+                "--bare leaves the built-in packs out; name others with --rules PATH".into(),
+            ));
+        }
         match command {
             Command::Completions(args) => return manual::completions(args, Cli::command(), screen),
             Command::Man(args) => return manual::man(args, Cli::command(), screen),
@@ -174,7 +198,27 @@ impl Cli {
 fn report(failure: &Failure, screen: &mut Screen<'_>) -> std::io::Result<()> {
     match failure {
         Failure::ReaderGone | Failure::Told(_) => Ok(()),
+        // Made harmless where it is drawn: the colours are ours.
         Failure::Complaints(complaints) => write!(screen.err, "{}", complaints.render(screen.styled)),
-        other => writeln!(screen.err, "halfsplit: {other}"),
+        other => writeln!(screen.err, "halfsplit: {}", inert::text(&other.to_string())),
     }
+}
+
+/// What is said of a command line that can't be understood, or of a question about it; returns the exit code.
+pub fn usage(e: &clap::Error, json: bool, out: &mut dyn std::io::Write, err: &mut dyn std::io::Write) -> u8 {
+    const USAGE: u8 = 2;
+    let plain = e.render().to_string();
+    let clean = inert::lines(&plain);
+    // Colours are ours; a command line with control characters in it is shown without either.
+    let shown = if clean == plain { e.render().ansi().to_string() } else { clean.clone() };
+    if !e.use_stderr() {
+        // Where the stream is gone there is nobody to tell.
+        let _ = write!(out, "{shown}");
+        return 0;
+    }
+    if json {
+        let _ = document(out, &ErrorDocument::new(USAGE, clean.trim().to_string()));
+    }
+    let _ = write!(err, "{shown}");
+    USAGE
 }

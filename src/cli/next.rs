@@ -130,7 +130,8 @@ pub fn step_in(proposal: &Proposal, job: Option<&str>, width: usize, detail: Det
     if let Some(job) = job
         && let Some(check) = &proposal.check
     {
-        let answers = if check.unit.is_some() { "READING".into() } else { check.answers[0].clone() };
+        let word = check.answers.first().filter(|_| check.unit.is_none());
+        let answers = word.map_or("READING", String::as_str);
         out += &format!("  Then     halfsplit note {job} {}={answers}\n", check.id);
     }
     if let Some(job) = job
@@ -169,7 +170,15 @@ fn check_text(check: &CheckStep, with_answers: bool, width: usize, seen: &BTreeS
         field("Healthy", healthy);
     }
     if with_answers {
-        field("Answers", &check.answers.join(" | "));
+        // Of the rules' checks the words come first to the hand; a board's reading has hardly any.
+        let reading = match check.unit.as_deref().filter(|_| check.id.contains(':')) {
+            Some("ohm") => Some("a reading such as 4.7k"),
+            Some("A") => Some("a reading such as 12mA"),
+            Some(_) => Some("a reading such as 4.36V"),
+            None => None,
+        };
+        let words = check.answers.iter().map(String::as_str);
+        field("Answers", &reading.into_iter().chain(words).collect::<Vec<_>>().join(" | "));
     }
     let needs = if check.needs.is_empty() {
         String::new()

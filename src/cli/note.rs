@@ -3,14 +3,15 @@
 use super::heard;
 use super::next::{leading, step};
 use super::screen::{Failure, Screen, wrap};
-use super::target::JobArg;
+use super::target::{JobArg, words};
 use crate::circuit::board::Board;
 use crate::job::readings::{self, TakenLine};
-use crate::job::session::doubt_of;
+use crate::job::session::{doubt, doubt_of};
 use crate::job::store;
 use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning, unit_rules};
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints};
+use std::ffi::OsString;
 use std::io::{IsTerminal, Read};
 use std::path::{Path, PathBuf};
 
@@ -22,13 +23,16 @@ use std::path::{Path, PathBuf};
 pub struct NoteArgs {
     /// The job card (left out with --example), then CHECK=ANSWER, as often as you like
     #[arg(value_name = "JOB CHECK=ANSWER", num_args = 1.., required = true)]
-    names: Vec<String>,
+    names: Vec<OsString>,
     /// Use a built-in job card instead; nothing is saved
     #[arg(long, value_name = "NAME")]
     example: Option<String>,
     /// A remark to go with the finding
     #[arg(long, value_name = "TEXT")]
     remark: Option<String>,
+    /// Note a reading as it is, however hard it is to believe
+    #[arg(long)]
+    sure: bool,
     /// A list of readings as you wrote it down, in a file; - reads it from stdin
     #[arg(long, value_name = "FILE|-")]
     readings: Option<String>,
@@ -100,19 +104,20 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
     let list = args.readings.as_deref().map(|from| pasted(from, screen)).transpose()?;
     let mut new = Vec::new();
     for pair in pairs {
+        let pair = words(pair)?;
         let Some((check, answer)) = pair.split_once('=') else {
             return Err(Failure::Usage(format!(
                 "'{pair}' is no finding; write CHECK=ANSWER, such as effect-sound=silent"
             )));
         };
         new.push(NewFinding {
-            at: Some(screen.now.clone()),
+            at: screen.at(),
             check: check.trim().into(),
             answer: answer.trim().into(),
             remark: args.remark.clone(),
         });
     }
-    let at = Some(screen.now.clone());
+    let at = screen.at();
     let (width, json) = (screen.width, screen.json);
     let mut echo = String::new();
     let mut first = 0;
@@ -141,15 +146,23 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
             let whose = if args.good { "readings of a good unit" } else { "readings" };
             kept = Some(format!("{whose} as pasted: {}", text.trim_end()));
         }
-        let mut card = card.clone();
+        let (mut card, mut doubts) = (card.clone(), Complaints::default());
         first = card.card.findings.len() + 1;
-        for finding in &all {
+        for (i, finding) in all.iter().enumerate() {
+            // The lines of a list were weighed where they were placed.
+            if !args.sure && i < new.len() {
+                doubts.0.extend(doubted(of_unit, circuit.as_ref(), &card, finding));
+            }
             card = if args.good { card.with_good(finding)? } else { card.with_finding(finding)? };
         }
         if let Some(text) = kept {
             card = card.with_remark(at.as_deref(), &text)?;
         }
-        Diagnosis::on(rules, card.clone(), board)?;
+        doubts.or_ok(())?;
+        // What puts the unit out of scope is kept on its card; the refusal comes after.
+        if card.card.declined().is_none() {
+            Diagnosis::on(rules, card.clone(), board)?;
+        }
         Ok(card)
     });
     // The echo comes before the reason why nothing was written.
@@ -320,6 +333,20 @@ fn slip(rules: &Rules, circuit: Option<&Circuit<'_>>, new: &NewFinding) -> Optio
     meaning(rules, circuit, &finding).err().map(|s| Complaint::nowhere(s.code, s.message).help(s.help))
 }
 
+/// What is hard to believe in a finding as typed, and what was meant perhaps.
+fn doubted(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    job: &JobCard,
+    new: &NewFinding,
+) -> Option<Complaint> {
+    let doubt = doubt(rules, circuit, &job.card, &new.check, &new.answer)?;
+    let meant = doubt.meant.map(|m| format!("did you mean '{}={m}'? ", new.check)).unwrap_or_default();
+    let message = format!("{}={}: {}", new.check, new.answer, doubt.says);
+    let help = format!("{meant}Nothing was noted; with --sure it is noted as it stands");
+    Some(Complaint::nowhere("hard-to-believe", message).help(help))
+}
+
 /// After a change: who leads now, and the next step.
 pub(super) fn after(
     job: JobCard,
@@ -346,9 +373,11 @@ fn proceed(diagnosis: &Diagnosis<'_>, typed: &str, screen: &mut Screen<'_>) -> R
 /// When there is no such finding, or the card can't be changed.
 pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
-    let why = match &args.why {
-        Some(why) => format!("{}: {why}", screen.now),
-        None => screen.now.clone(),
+    let why = match (screen.at(), &args.why) {
+        (Some(at), Some(why)) => format!("{at}: {why}"),
+        (None, Some(why)) => why.clone(),
+        (Some(at), None) => at,
+        (None, None) => "struck".into(),
     };
     let (changed, board) = job.change(screen, |card, _| Ok(card.with_struck(args.number, &why)?))?;
     after(changed, board.as_ref(), &job.typed(), rules, screen)
@@ -360,7 +389,7 @@ pub fn strike(args: &StrikeArgs, rules: &Rules, screen: &mut Screen<'_>) -> Resu
 /// When a fault's id is unknown, or the card can't be changed.
 pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
-    let now = screen.now.clone();
+    let now = screen.at();
     let spent = args.minutes.map(super::set::minutes).transpose()?;
     let (changed, _) = job.change(screen, |card, board| {
         let end = end_state(args, card)?;
@@ -370,7 +399,7 @@ pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result
                 diagnosis.why(fault)?;
             }
         }
-        let card = card.with_outcome(Some(&now), end, &args.fault, args.did.as_deref())?;
+        let card = card.with_outcome(now.as_deref(), end, &args.fault, args.did.as_deref())?;
         Ok(match spent {
             Some(minutes) => card.with_outcome_minutes(minutes)?,
             None => card,
@@ -379,7 +408,7 @@ pub fn close(args: &CloseArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result
     if screen.json {
         return screen.document(&changed.card.outcome);
     }
-    screen.text(&format!("Closed: {}\n", changed.card.unit.value))
+    screen.text(&wrap(&format!("Closed: {}", changed.card.unit.value), screen.width, "", "  "))
 }
 
 fn end_state(args: &CloseArgs, card: &JobCard) -> Result<EndState, Failure> {

@@ -3,7 +3,7 @@
 use super::asking::{Asker, Choice};
 use super::heard;
 use super::input::Input;
-use super::screen::{Failure, Screen};
+use super::screen::{Failure, Screen, wrap};
 use super::set::power_source;
 use super::target::{board_of, quoted};
 use crate::job::store;
@@ -290,7 +290,7 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
         None => heard.power(),
     };
     let owners = |f: OwnersFinding| NewFinding {
-        at: Some(screen.now.clone()),
+        at: screen.at(),
         check: f.check,
         answer: f.answer,
         remark: Some(owners_remark(&f.words)),
@@ -303,7 +303,7 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     let stem = args.job.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
     let mut new = NewCard {
         unit: args.unit.clone().unwrap_or(stem),
-        received: Some(screen.now.clone()),
+        received: screen.at(),
         history: args.history.or(heard.history()),
         changed: args.changed.clone(),
         build: args.build,
@@ -334,14 +334,21 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     let job = JobCard::read(&Source::new(args.job.display().to_string(), new.text()))?;
     let job = args.fields.fields()?.set(&job)?;
     // The card is proven before it is written; a unit that is out of scope gets its card, so that the refusal is on record.
-    let declined = job.card.declined();
+    let declined = job.card.refusal();
     if declined.is_none() {
         let board = board_of(&job, Some(&args.job))?;
         Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
     store::create(&args.job, job.text())?;
-    if let Some(why) = declined {
-        return Err(Failure::Input(format!("out of scope: {why}")));
+    if let Some(refusal) = declined {
+        let help = refusal.help();
+        let help = if help.is_empty() { help } else { format!(" ({help})") };
+        return Err(Failure::Input(format!("out of scope: {}{help}", refusal.says())));
+    }
+    if job.card.power.is_none() && job.card.board.is_none() && !screen.json {
+        let words = "The card doesn't say what feeds the unit. Find out before power comes on: a unit with a mains lead or \
+                     valves inside is not for this bench. A line 'power: battery' (or adaptor, module-supply) on the card says it.";
+        screen.say(wrap(words, screen.width, "", "").trim_end())?;
     }
     let silent = job.card.complaint.as_ref().is_none_or(|c| c.symptoms.is_empty() && c.perhaps.is_empty());
     if silent && !screen.json {

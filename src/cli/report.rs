@@ -1,10 +1,10 @@
 //! `halfsplit cases report`.
 
 use super::learn::{left_out, progress, threads};
+use super::output::{self, Form};
 use super::screen::{Failure, Screen};
 use super::target::yaml_files;
 use crate::cases::report::report;
-use crate::job::store;
 use crate::rules::Rules;
 use std::path::PathBuf;
 
@@ -23,6 +23,9 @@ pub struct Args {
     /// Write it here (stdout where it isn't said)
     #[arg(short, long, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Replace a file that is there, whoever wrote it; never a card, board, pack, shop or template
+    #[arg(long, requires = "output")]
+    force: bool,
     /// Threads that share the judging; the report does not depend on it [default: one a core]
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=64))]
     threads: Option<u16>,
@@ -33,6 +36,9 @@ pub struct Args {
 /// # Errors
 /// When a folder can't be read, no card is resolved, or the report can't be written.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    if let Some(path) = &args.output {
+        output::check(path, args.force)?;
+    }
     let mut files = Vec::new();
     for path in &args.paths {
         files.extend(yaml_files(path)?);
@@ -49,13 +55,13 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     if screen.json {
         return screen.document(&report);
     }
-    let text = match args.format.as_str() {
-        "html" => report.html(),
-        "md" => report.markdown(),
-        _ => report.text(),
+    let (text, form) = match args.format.as_str() {
+        "html" => (report.html(), Form::Html),
+        "md" => (report.markdown(), Form::Markdown),
+        _ => (report.text(), Form::Text),
     };
     match &args.output {
-        Some(path) => Ok(store::replace(path, &text)?),
+        Some(path) => output::write(path, &text, form, args.force, screen),
         None => screen.text(&text),
     }
 }

@@ -1,9 +1,11 @@
 //! `halfsplit rules check|list|show|read|schema`.
 
+use super::screen::{ErrorDocument, OneComplaint, document};
+use crate::job::store::{self, StoreError};
 use crate::rules::parts::Library;
 use crate::rules::places::{Library as Places, LibraryCounts, UnitFacts};
 use crate::rules::{self, Counts, History, Rules};
-use crate::text::{Complaint, Complaints, Source, or_nearest};
+use crate::text::{Complaints, Source, inert, or_nearest};
 use serde::Serialize;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -100,10 +102,7 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
     let sources = match sources(args) {
         Ok(sources) => sources,
         Err(Trouble::Input(complaints)) => return complain(args, &complaints, out, err),
-        Err(Trouble::System(message)) => {
-            writeln!(err, "error: {message}")?;
-            return Ok(SYSTEM);
-        }
+        Err(Trouble::System(message)) => return fail(args, SYSTEM, message, out, err),
     };
     let (own, packs): (Vec<Source>, Vec<Source>) = sources.into_iter().partition(rules::places::is_library);
     let rules = match Rules::load(&packs).and_then(|r| r.with_places(&own)) {
@@ -128,6 +127,21 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
     }
 }
 
+/// Says what is wrong, and returns the exit code that goes with it.
+fn fail(
+    args: &RulesArgs,
+    code: u8,
+    message: String,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> io::Result<u8> {
+    writeln!(err, "error: {}", inert::text(&message))?;
+    if args.json {
+        document(out, &ErrorDocument::new(code, message))?;
+    }
+    Ok(code)
+}
+
 /// The rules of a unit of an outline, where one is named.
 fn of_unit<'r>(rules: &'r Rules, outline: Option<&str>) -> Result<&'r Rules, Complaints> {
     match outline {
@@ -149,12 +163,12 @@ fn list(args: &RulesArgs, rules: &Rules, kind: Option<&str>, out: &mut dyn Write
     }
     list.items.retain(|item| kind.is_none_or(|k| k == item.kind));
     if args.json {
-        print_json(out, &list)?;
+        document(out, &list)?;
         return Ok(DONE);
     }
     let wide = list.items.iter().map(|i| i.id.len()).max().unwrap_or(0);
     for item in &list.items {
-        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, item.says)?;
+        writeln!(out, "{:<wide$}  {:<9}  {}", item.id, item.kind, inert::text(&item.says))?;
     }
     Ok(DONE)
 }
@@ -178,7 +192,7 @@ fn by_role(
     let mut list = rules.list();
     list.items.retain(|item| item.kind == "fault" && ids.contains(&item.id.as_str()));
     if args.json {
-        print_json(out, &list)?;
+        document(out, &list)?;
         return Ok(DONE);
     }
     if let Some(entry) = library.role(role) {
@@ -206,18 +220,15 @@ fn show(
         && library.show(id).is_none()
     {
         match args.json {
-            true => print_json(out, &sheet)?,
+            true => document(out, &sheet)?,
             false => write!(out, "{}", sheet.text(80))?,
         }
         return Ok(DONE);
     }
     match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
-        Ok(sheet) if args.json => print_json(out, &sheet)?,
+        Ok(sheet) if args.json => document(out, &sheet)?,
         Ok(sheet) => write!(out, "{}", sheet.text())?,
-        Err(e) => {
-            writeln!(err, "error: {e}")?;
-            return Ok(AT_FAULT);
-        }
+        Err(e) => return fail(args, AT_FAULT, e.to_string(), out, err),
     }
     Ok(DONE)
 }
@@ -262,7 +273,7 @@ fn read(
     };
     let read: Vec<ReadText> = texts.iter().map(read).collect();
     if args.json {
-        print_json(out, &Readings { read })?;
+        document(out, &Readings { read })?;
         return Ok(DONE);
     }
     for (i, one) in read.iter().enumerate() {
@@ -317,7 +328,7 @@ fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut d
     let Some(name) = name else {
         let names: Vec<_> = rules::schemas().map(|(name, _)| name).collect();
         if args.json {
-            print_json(out, &serde_json::json!({ "schemas": names }))?;
+            document(out, &Schemas { schemas: names })?;
         } else {
             names.iter().try_for_each(|name| writeln!(out, "{name}"))?;
         }
@@ -330,10 +341,17 @@ fn schema(args: &RulesArgs, name: Option<&str>, out: &mut dyn Write, err: &mut d
         }
         None => {
             let help = or_nearest(name, rules::schemas().map(|(n, _)| n));
-            writeln!(err, "error: no schema is called '{name}'; {help}")?;
-            Ok(AT_FAULT)
+            fail(args, AT_FAULT, format!("no schema is called '{name}'; {help}"), out, err)
         }
     }
+}
+
+/// What `rules schema --json` prints without a name.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Schemas {
+    /// The name of each, for `rules schema NAME`.
+    schemas: Vec<&'static str>,
 }
 
 enum Trouble {
@@ -346,12 +364,10 @@ fn sources(args: &RulesArgs) -> Result<Vec<Source>, Trouble> {
     let mut complaints = Complaints::default();
     for path in &args.more {
         for file in files(path).map_err(|e| Trouble::System(format!("can't read {}: {e}", path.display())))? {
-            let name = file.display().to_string();
-            let bytes =
-                std::fs::read(&file).map_err(|e| Trouble::System(format!("can't read {name}: {e}")))?;
-            match Source::from_bytes(name, bytes) {
+            match store::read(&file) {
                 Ok(source) => sources.push(source),
-                Err(e) => complaints.0.extend(e.0),
+                Err(StoreError::Text(e)) => complaints.0.extend(e.0),
+                Err(e) => return Err(Trouble::System(format!("can't read {e}"))),
             }
         }
     }
@@ -377,39 +393,13 @@ fn files(path: &Path) -> io::Result<Vec<PathBuf>> {
 /// What `rules check --json` prints.
 #[derive(Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
-struct Report<'a> {
+struct Report {
     /// How much the packs hold; nothing when there are complaints.
     counts: Option<Counts>,
     /// How much places and outlines hold; nothing when there are complaints or they are left out.
     places: Option<LibraryCounts>,
     /// Every mistake, by file and place.
-    complaints: Vec<OneComplaint<'a>>,
-}
-
-/// A mistake.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct OneComplaint<'a> {
-    /// Kebab-case name of the kind of mistake.
-    code: &'a str,
-    /// What is wrong.
-    message: &'a str,
-    /// What to write instead; may be empty.
-    help: &'a str,
-    /// Where, if it is in a readable file.
-    place: Option<Spot<'a>>,
-}
-
-/// Where a mistake stands.
-#[derive(Serialize)]
-#[cfg_attr(test, derive(schemars::JsonSchema))]
-struct Spot<'a> {
-    /// The file.
-    file: &'a str,
-    /// From 1.
-    line: usize,
-    /// From 1, in characters.
-    column: usize,
+    complaints: Vec<OneComplaint>,
 }
 
 fn complain(
@@ -419,21 +409,13 @@ fn complain(
     err: &mut dyn Write,
 ) -> io::Result<u8> {
     if args.json {
-        let complaints = complaints.0.iter().map(one_complaint).collect();
-        print_json(out, &Report { counts: None, places: None, complaints })?;
+        let complaints = complaints.0.iter().map(OneComplaint::from).collect();
+        document(out, &Report { counts: None, places: None, complaints })?;
     }
     write!(err, "{}", complaints.render(false))?;
     let count = complaints.0.len();
     writeln!(err, "{count} complaint{}", if count == 1 { "" } else { "s" })?;
     Ok(AT_FAULT)
-}
-
-fn one_complaint(c: &Complaint) -> OneComplaint<'_> {
-    let place = c.place.as_ref().map(|p| {
-        let (line, column) = p.line_column();
-        Spot { file: &p.file.name, line, column }
-    });
-    OneComplaint { code: c.code, message: &c.message, help: &c.help, place }
 }
 
 fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
@@ -444,7 +426,7 @@ fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write, err: &mut dyn Wr
         Some(Err(complaints)) => return complain(args, &complaints, out, err),
     };
     if args.json {
-        print_json(out, &Report { counts: Some(counts), places, complaints: Vec::new() })?;
+        document(out, &Report { counts: Some(counts), places, complaints: Vec::new() })?;
     } else {
         if let Some(places) = places {
             writeln!(out, "{places}; 0 complaints")?;
@@ -452,11 +434,6 @@ fn report(args: &RulesArgs, rules: &Rules, out: &mut dyn Write, err: &mut dyn Wr
         writeln!(out, "{counts}; 0 complaints")?;
     }
     Ok(DONE)
-}
-
-fn print_json<T: Serialize>(out: &mut dyn Write, value: &T) -> io::Result<()> {
-    let text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
-    writeln!(out, "{text}")
 }
 
 #[cfg(test)]
@@ -496,8 +473,9 @@ mod tests {
 
     #[test]
     fn the_schema_of_the_report_is_committed() {
-        crate::rules::assert_output_schema::<Report<'static>>("rules-check");
+        crate::rules::assert_output_schema::<Report>("rules-check");
         crate::rules::assert_output_schema::<Readings>("rules-read");
+        crate::rules::assert_output_schema::<Schemas>("rules-schemas");
     }
 
     #[test]

@@ -1,8 +1,7 @@
 //! Where a command's words go, and what it ends with.
 
 use crate::job::CardError;
-use crate::job::store::StoreError;
-use crate::text::Complaints;
+use crate::text::{Complaint, Complaints, inert};
 use serde::Serialize;
 use std::io::{self, Write};
 
@@ -51,16 +50,6 @@ impl From<io::Error> for Failure {
     }
 }
 
-impl From<StoreError> for Failure {
-    fn from(e: StoreError) -> Self {
-        match e {
-            StoreError::Text(complaints) => Self::Complaints(complaints),
-            StoreError::Missing { .. } | StoreError::Exists { .. } => Self::Input(e.to_string()),
-            _ => Self::System(e.to_string()),
-        }
-    }
-}
-
 impl From<CardError> for Failure {
     fn from(e: CardError) -> Self {
         match e {
@@ -92,8 +81,12 @@ impl Screen<'_> {
     /// # Errors
     /// When stdout can't be written.
     pub fn document<T: Serialize>(&mut self, value: &T) -> Result<(), Failure> {
-        serde_json::to_writer_pretty(&mut *self.out, value).map_err(|e| Failure::from(io::Error::from(e)))?;
-        Ok(writeln!(self.out)?)
+        Ok(document(self.out, value)?)
+    }
+
+    /// The time, where there is a clock.
+    pub fn at(&self) -> Option<String> {
+        Some(self.now.clone()).filter(|now| !now.is_empty())
     }
 
     /// Prints text to stdout.
@@ -113,9 +106,107 @@ impl Screen<'_> {
     }
 }
 
-/// The time now, RFC 3339 to the second; empty where the clock can't be read.
+/// Prints one JSON document, its control and direction characters as escapes.
+///
+/// # Errors
+/// When it can't be written.
+pub fn document<T: Serialize>(out: &mut dyn Write, value: &T) -> io::Result<()> {
+    let text = serde_json::to_string_pretty(value).map_err(io::Error::other)?;
+    writeln!(out, "{}", inert::json(&text))
+}
+
+/// What a command prints with `--json` where it can't do what was asked and has printed nothing else.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct ErrorDocument {
+    /// What is wrong.
+    error: ErrorFace,
+}
+
+/// What is wrong.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct ErrorFace {
+    /// The exit code: 1 the input is at fault, 2 the command line, 3 the system failed.
+    exit: u8,
+    /// `input`, `usage` or `system`.
+    kind: &'static str,
+    /// All of it in words.
+    message: String,
+    /// Each mistake in the input by itself; may be empty.
+    complaints: Vec<OneComplaint>,
+}
+
+/// A mistake.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct OneComplaint {
+    /// Kebab-case name of the kind of mistake.
+    code: &'static str,
+    /// What is wrong.
+    message: String,
+    /// What to write instead; may be empty.
+    help: String,
+    /// Where, if it is in a readable file.
+    place: Option<Spot>,
+}
+
+/// Where a mistake stands.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Spot {
+    /// The file.
+    file: String,
+    /// From 1.
+    line: usize,
+    /// From 1, in characters.
+    column: usize,
+}
+
+impl From<&Complaint> for OneComplaint {
+    fn from(c: &Complaint) -> Self {
+        let place = c.place.as_ref().map(|p| {
+            let (line, column) = p.line_column();
+            Spot { file: p.file.name.clone(), line, column }
+        });
+        Self { code: c.code, message: c.message.clone(), help: c.help.clone(), place }
+    }
+}
+
+impl ErrorDocument {
+    /// The document of words that a code goes with.
+    pub fn new(exit: u8, message: String) -> Self {
+        let kind = match exit {
+            1 => "input",
+            2 => "usage",
+            _ => "system",
+        };
+        Self { error: ErrorFace { exit, kind, message, complaints: Vec::new() } }
+    }
+
+    /// The document of a failure; none where nothing failed.
+    pub fn of(failure: &Failure) -> Option<Self> {
+        let mut document = match failure {
+            Failure::ReaderGone => return None,
+            Failure::Told(code) => Self::new(*code, "see the standard error output".into()),
+            other => Self::new(other.code(), other.to_string()),
+        };
+        if let Failure::Complaints(complaints) = failure {
+            document.error.complaints = complaints.0.iter().map(OneComplaint::from).collect();
+        }
+        Some(document)
+    }
+}
+
+/// The time now, RFC 3339 to the second; empty where the clock can't be read, or stands outside the years that this form of writing
+/// has (-9999 to 9999).
 pub fn clock() -> String {
-    jiff::Timestamp::now().round(jiff::Unit::Second).map_or_else(|_| String::new(), |t| t.to_string())
+    stamp(std::time::SystemTime::now())
+}
+
+fn stamp(now: std::time::SystemTime) -> String {
+    let time = jiff::Timestamp::try_from(now).and_then(|t| t.round(jiff::Unit::Second));
+    time.map_or_else(|_| String::new(), |t| t.to_string())
 }
 
 /// Breaks text into lines of at most `width` columns, the first behind `first`, the others behind
@@ -161,4 +252,33 @@ fn words(text: &str) -> Vec<String> {
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::time::{Duration, SystemTime};
+
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<ErrorDocument>("error");
+    }
+
+    #[test]
+    fn no_clock_stops_anything() {
+        let after = |seconds: u64| SystemTime::UNIX_EPOCH.checked_add(Duration::from_secs(seconds));
+        let before = |seconds: u64| SystemTime::UNIX_EPOCH.checked_sub(Duration::from_secs(seconds));
+        assert_eq!(after(0).map(stamp).as_deref(), Some("1970-01-01T00:00:00Z"));
+        assert_eq!(after(253_402_127_999).map(stamp).as_deref(), Some("9999-12-30T21:59:59Z"));
+        // Within a second of the end, on 9999-12-31, at year 10000, 30000, and as far as the system counts.
+        for seconds in [253_402_207_200, 253_402_300_799, 253_402_300_800, 884_541_408_000, i64::MAX as u64] {
+            assert_eq!(after(seconds).map(stamp).unwrap_or_default(), "", "{seconds}");
+        }
+        let nearly = after(253_402_207_199).and_then(|t| t.checked_add(Duration::from_millis(999)));
+        assert!(nearly.map(stamp).is_some());
+        assert_eq!(before(62_135_596_800).map(stamp).as_deref(), Some("0001-01-01T00:00:00Z"));
+        for seconds in [377_705_116_799, 377_705_116_801, 884_541_408_000, i64::MAX as u64] {
+            let _ = before(seconds).map(stamp);
+        }
+    }
 }

@@ -156,9 +156,9 @@ fn part(text: &str) -> Result<PartUsed, Failure> {
 /// # Errors
 /// When there is none of that name.
 pub fn power_source(word: &str) -> Result<PowerSource, Failure> {
-    let found = PowerSource::ALL.iter().find(|(name, _)| *name == word).map(|(_, power)| *power);
+    let found = PowerSource::ALL.iter().map(|(power, _)| *power).find(|power| power.name() == word);
     found.ok_or_else(|| {
-        let names = PowerSource::ALL.iter().map(|(name, _)| *name);
+        let names = PowerSource::ALL.map(|(power, _)| power.name());
         let complaint = Complaint::nowhere("unknown-name", format!("unknown power source '{word}'"));
         Failure::Complaints(complaint.help(or_nearest(word, names)).into())
     })
@@ -185,8 +185,7 @@ pub fn set(args: &SetArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(),
     if fields.is_empty() && spent.is_none() && args.did.is_none() && !args.reopen {
         return Err(Failure::Usage("nothing to set; 'halfsplit set --help' lists the fields".into()));
     }
-    let now = screen.now.clone();
-    let at = (!now.is_empty()).then_some(now);
+    let at = screen.at();
     let (changed, _) = args.job.change(screen, |card, board| {
         let mut card = if args.reopen { card.reopened(at.as_deref())? } else { card.clone() };
         card = fields.set(&card)?;
@@ -235,7 +234,10 @@ fn whole_job(card: &JobCard, minutes: f64, at: Option<String>) -> Result<JobCard
 /// When there are not so many findings, or the card can't be changed.
 pub fn undo(args: &UndoArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let job = JobArg { job: Some(args.job.clone()), example: None };
-    let why = format!("{}: taken back", screen.now);
+    let why = match screen.at() {
+        Some(at) => format!("{at}: taken back"),
+        None => "taken back".into(),
+    };
     let mut struck: Vec<String> = Vec::new();
     let mut same = 0;
     let (changed, board) = job.change(screen, |card, _| {

@@ -49,7 +49,7 @@ fn record(target: &JobArg, rules: &Rules, screen: &mut Screen<'_>) -> Result<(Jo
     match Diagnosis::on(rules, job.clone(), board.as_ref()) {
         Ok(diagnosis) => Ok((job, Record::of(&diagnosis))),
         Err(complaints) => {
-            screen.say(complaints.render(screen.styled).trim_end())?;
+            screen.say(complaints.render(false).trim_end())?;
             Ok((job.clone(), Record::of_card(&job.card)))
         }
     }

@@ -1,5 +1,6 @@
 //! `halfsplit summary`.
 
+use super::output;
 use super::screen::{Failure, Screen};
 use super::target::JobArg;
 use crate::cases;
@@ -50,6 +51,9 @@ pub struct Args {
     /// Write to this file instead of the screen
     #[arg(short, value_name = "FILE")]
     output: Option<PathBuf>,
+    /// Replace a file that is there, whoever wrote it; never a card, board, pack, shop or template
+    #[arg(long, requires = "output")]
+    force: bool,
     /// The shop's settings: name, currency, rate, tax, terms; a built-in card has its own
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -104,26 +108,16 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     })?;
     match &args.output {
         Some(path) => {
-            refuse_own_input(path, args)?;
-            store::replace(path, &text)?;
+            let form = match format {
+                Format::Text => output::Form::Text,
+                Format::Markdown => output::Form::Markdown,
+                Format::Html => output::Form::Html,
+            };
+            output::write(path, &text, form, args.force, screen)?;
             screen.say(&format!("Written: {}", path.display()))
         }
         None => screen.text(&text),
     }
-}
-
-/// A summary never takes the place of what it is made from.
-fn refuse_own_input(path: &Path, args: &Args) -> Result<(), Failure> {
-    let same = |other: &Option<PathBuf>| {
-        let real = |p: &Path| std::fs::canonicalize(p).ok();
-        other.as_deref().is_some_and(|o| o == path || (real(o).is_some() && real(o) == real(path)))
-    };
-    if same(&args.job) || same(&args.config) {
-        let message =
-            format!("{} is what the summary is made from; name another file with -o", path.display());
-        return Err(Failure::Usage(message));
-    }
-    Ok(())
 }
 
 fn write_templates(folder: &Path, screen: &mut Screen<'_>) -> Result<(), Failure> {

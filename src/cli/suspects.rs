@@ -15,10 +15,13 @@ use crate::units::{Decibels, Probability, show};
 pub struct Args {
     #[command(flatten)]
     job: JobArg,
-    /// How many to list
-    #[arg(short = 'n', value_name = "N", default_value_t = 12)]
-    count: usize,
+    /// How many to list [default: 12; all of them with --json]
+    #[arg(short = 'n', value_name = "N")]
+    count: Option<usize>,
 }
+
+/// How many suspects are listed where it isn't said.
+const LISTED: usize = 12;
 
 /// Runs the command.
 ///
@@ -27,12 +30,13 @@ pub struct Args {
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let (job, board) = args.job.load()?;
     let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
-    let list = diagnosis.suspects()?;
+    let mut list = diagnosis.suspects()?;
     if screen.json {
+        list.suspects.truncate(args.count.unwrap_or(usize::MAX));
         return screen.document(&list);
     }
     let mut text = heading(rules, &diagnosis.job, Some(&args.job.typed()), screen.width)?;
-    text += &table(&list, args.count, screen.width);
+    text += &table(&list, args.count.unwrap_or(LISTED), screen.width);
     if let Some(worst) = &list.surprise.worst {
         let which =
             if worst.number == 0 { "The complaint".into() } else { format!("Finding {}", worst.number) };

@@ -7,7 +7,8 @@ use crate::job::JobCard;
 use crate::job::store::{self, Held, StoreError};
 use crate::rules::Rules;
 use crate::rules::parts::Library;
-use crate::text::{Complaint, Source};
+use crate::text::{Complaint, Source, inert};
+use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -130,6 +131,15 @@ pub fn board_source(path: Option<&Path>, example: Option<&str>) -> Result<Source
 pub fn hold(path: &Path, now: &str, patience: Duration) -> Result<Held, Failure> {
     let who = format!("process {} since {now}", std::process::id());
     Ok(Held::open(path, &who, patience)?)
+}
+
+/// An argument that is no path.
+///
+/// # Errors
+/// When it is not UTF-8.
+pub fn words(argument: &OsStr) -> Result<&str, Failure> {
+    let shown = || inert::text(&argument.to_string_lossy());
+    argument.to_str().ok_or_else(|| Failure::Usage(format!("'{}' is not valid UTF-8 text", shown())))
 }
 
 /// A path as it is typed in a shell.

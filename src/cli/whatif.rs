@@ -7,6 +7,9 @@ use crate::circuit::board::{Board, Change, legs_differ};
 use crate::circuit::predict::Bench;
 use crate::circuit::sheet::{self, WhatifChange};
 use crate::rules::parts::Library;
+use crate::text::inert;
+use serde::Serialize;
+use std::ffi::OsString;
 use std::path::Path;
 
 /// Prints a board's readings with faults or other values in, beside the healthy ones; what differs is marked
@@ -17,7 +20,7 @@ use std::path::Path;
 pub struct Args {
     /// The board file (left out with --example), then faults as PART:MODE and changes as PART=VALUE
     #[arg(value_name = "BOARD FAULT|PART=VALUE")]
-    names: Vec<String>,
+    names: Vec<OsString>,
     /// Use a built-in board instead
     #[arg(long, value_name = "NAME")]
     example: Option<String>,
@@ -27,6 +30,26 @@ pub struct Args {
     /// text or md
     #[arg(long, value_name = "F", default_value = "text")]
     format: PageFormat,
+}
+
+/// What `whatif --list --json` prints.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct FaultList<'a> {
+    /// The board's name.
+    board: &'a str,
+    /// The faults that it can have, by id.
+    faults: Vec<FaultLine<'a>>,
+}
+
+/// A fault that a board can have.
+#[derive(Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct FaultLine<'a> {
+    /// Its id.
+    id: &'a str,
+    /// What would be wrong.
+    says: &'a str,
 }
 
 /// Runs `whatif`.
@@ -41,19 +64,21 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     };
     let board = target::board(path, args.example.as_deref())?;
     if args.list {
-        let list: Vec<(&str, &str)> =
-            board.faults().iter().map(|f| (f.id.as_str(), f.says.as_str())).collect();
+        let faults = board.faults().iter().map(|f| FaultLine { id: &f.id, says: &f.says }).collect();
+        let list = FaultList { board: board.name(), faults };
         if screen.json {
             return screen.document(&list);
         }
-        return screen.text(&list.iter().map(|(id, says)| format!("{id:<22} {says}\n")).collect::<String>());
+        let line = |f: &FaultLine<'_>| format!("{:<22} {}\n", f.id, inert::text(f.says));
+        return screen.text(&list.faults.iter().map(line).collect::<String>());
     }
     if faults.is_empty() {
         let words = "name at least one fault such as R3:open or change such as R4=47k, or --list";
         return Err(Failure::Usage(words.into()));
     }
+    let faults: Vec<&str> = faults.iter().map(|f| target::words(f)).collect::<Result<_, _>>()?;
     let (changes, faults): (Vec<&str>, Vec<&str>) =
-        faults.iter().map(String::as_str).partition(|f| f.contains('=') && !f.contains('~'));
+        faults.into_iter().partition(|f| f.contains('=') && !f.contains('~'));
     let changes: Vec<Change> = changes
         .iter()
         .filter_map(|c| c.split_once('='))
@@ -86,4 +111,12 @@ fn told(board: &Board, changed: &Board, library: &Library, change: &Change) -> W
     let device = |b: &Board| b.parts().iter().find(|p| p.id == change.part).and_then(|p| p.device.clone());
     let note = device(board).zip(device(changed)).and_then(|(old, new)| legs_differ(library, &old, &new));
     WhatifChange { part: change.part.clone(), from: stands(board), to: stands(changed), note }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::FaultList<'static>>("whatif-list");
+    }
 }

@@ -1,10 +1,11 @@
 //! `halfsplit why`.
 
 use super::screen::{Failure, Screen, wrap};
-use super::target::JobArg;
+use super::target::{JobArg, words};
 use crate::job::{Diagnosis, LearnedFigure, Why};
 use crate::rules::Rules;
 use crate::units::{Decibels, Minutes, Probability, show};
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 /// Says why a suspect stands where it stands, finding by finding
@@ -15,7 +16,7 @@ use std::path::PathBuf;
 pub struct Args {
     /// The job card (left out with --example) and the suspect's id
     #[arg(value_name = "JOB SUSPECT", num_args = 1..=2, required = true)]
-    names: Vec<String>,
+    names: Vec<OsString>,
     /// Use a built-in job card instead
     #[arg(long, value_name = "NAME")]
     example: Option<String>,
@@ -36,6 +37,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
             ));
         }
     };
+    let suspect = words(suspect)?;
     let (job, board) = job.load()?;
     let diagnosis = Diagnosis::on(rules, job, board.as_ref())?;
     let why = diagnosis.why(suspect)?;

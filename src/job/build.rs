@@ -260,6 +260,8 @@ impl<'r> Builder<'r> {
         for epoch in 1..=folded {
             evidence.extend(self.fold_remedy(findings, epoch).map(|f| (f.check, f)));
         }
+        // The finding that counts on each check.
+        let mut counts: BTreeMap<belief::CheckId, usize> = BTreeMap::new();
         for epoch in 0..=last {
             if epoch > 0 {
                 let tried = self.try_remedy(findings, epoch + folded, epoch == last);
@@ -278,7 +280,9 @@ impl<'r> Builder<'r> {
                 if let Some(node) = node.filter(|_| here(found)) {
                     evidence.insert(node, Finding { check: node, outcome: outcome.clone() });
                     // Only the last finding on a check counts.
-                    findings.iter_mut().filter(|f| f.node == Some(node)).for_each(|f| f.node = None);
+                    if let Some(earlier) = counts.insert(node, index) {
+                        findings[earlier].node = None;
+                    }
                     findings[index].node = Some(node);
                 }
             }

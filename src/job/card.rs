@@ -8,7 +8,7 @@
 use super::unit::CardOutline;
 use crate::rules::{Build, History, Tool};
 use crate::text::{
-    At, Complaint, Complaints, Document, EditError, Named, Node, Source, Value, append_item, decode,
+    At, Complaint, Complaints, Document, EditError, Named, Node, Source, Style, Value, append_item, decode,
     flow_map, flow_scalar, insert_entry, parse, set_entry,
 };
 use serde::{Deserialize, Serialize};
@@ -35,6 +35,26 @@ pub enum PowerSource {
 }
 
 impl PowerSource {
+    /// Each, with what it is for whoever is asked.
+    pub const ALL: [(Self, &'static str); 5] = [
+        (Self::Battery, "inside the unit"),
+        (Self::Adaptor, "low voltage, from outside"),
+        (Self::ModuleSupply, "the rails of a synth case, 15 V and less"),
+        (Self::Mains, "a mains lead goes into the unit"),
+        (Self::HighVoltage, "valves, or anything over 50 V inside"),
+    ];
+
+    /// Its word on a card and on the command line.
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Battery => "battery",
+            Self::Adaptor => "adaptor",
+            Self::ModuleSupply => "module-supply",
+            Self::Mains => "mains",
+            Self::HighVoltage => "high-voltage",
+        }
+    }
+
     /// Why a unit on this supply is declined, or `None` where it is in scope.
     pub fn declined(self) -> Option<&'static str> {
         match self {
@@ -80,7 +100,7 @@ pub struct CardFinding {
     /// The answer as typed: one of the check's answers, a reading, or `unsure`.
     pub answer: At<String>,
     /// Minutes it took, where somebody noted them.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
     /// A free remark.
     #[serde(default)]
@@ -118,7 +138,7 @@ pub struct Work {
     /// What was done.
     pub did: String,
     /// Minutes it took.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
     /// Parts used, each with its price in the shop's currency.
     #[serde(default)]
@@ -150,6 +170,19 @@ pub struct Remark {
     pub at: Option<String>,
     /// The remark.
     pub text: String,
+}
+
+/// Most minutes that anything on a card may have taken: a thousand hours.
+const MOST_MINUTES: f64 = 60_000.0;
+
+/// Minutes as somebody may have noted them.
+fn minutes<'de, D: serde::Deserializer<'de>>(deserializer: D) -> Result<Option<f64>, D::Error> {
+    match Option::<f64>::deserialize(deserializer)? {
+        Some(m) if !(0.0..=MOST_MINUTES).contains(&m) => Err(serde::de::Error::custom(format!(
+            "{m} are no minutes that work takes; write a number from 0 to {MOST_MINUTES}"
+        ))),
+        minutes => Ok(minutes),
+    }
 }
 
 /// How the job ended.
@@ -188,7 +221,7 @@ pub struct Outcome {
     #[serde(default)]
     pub did: Option<String>,
     /// Minutes on the job altogether, where noted.
-    #[serde(default)]
+    #[serde(default, deserialize_with = "minutes")]
     pub minutes: Option<f64>,
 }
 
@@ -281,11 +314,6 @@ impl Card {
         if self.tools.is_empty() { vec![Tool::Meter] } else { self.tools.clone() }
     }
 
-    /// Why the tool declines the unit, if it does.
-    pub fn declined(&self) -> Option<&'static str> {
-        self.power.as_ref().and_then(|p| p.declined())
-    }
-
     /// Names the outcome's end, for a job that is closed.
     pub fn closed(&self) -> Option<EndState> {
         self.outcome.as_ref().map(|o| o.end)
@@ -312,13 +340,13 @@ pub struct NewFinding {
 
 impl NewFinding {
     /// The finding as an entry of the list.
-    fn flow(&self) -> String {
+    fn flow(&self, style: Style) -> String {
         let mut entries = Vec::new();
-        entries.extend(self.at.as_ref().map(|at| ("at", flow_scalar(at))));
-        entries.push(("check", flow_scalar(&self.check)));
-        entries.push(("answer", flow_scalar(&self.answer)));
-        entries.extend(self.remark.as_ref().map(|remark| ("remark", flow_scalar(remark))));
-        flow_map(entries)
+        entries.extend(self.at.as_ref().map(|at| ("at", style.scalar(at))));
+        entries.push(("check", style.scalar(&self.check)));
+        entries.push(("answer", style.scalar(&self.answer)));
+        entries.extend(self.remark.as_ref().map(|remark| ("remark", style.scalar(remark))));
+        style.map(entries)
     }
 }
 
@@ -369,12 +397,17 @@ impl JobCard {
         &self.document.file.text
     }
 
+    /// How pieces are put into the text.
+    pub(super) fn style(&self) -> Style {
+        Style::of(self.text())
+    }
+
     /// The card with one more finding.
     ///
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_finding(&self, new: &NewFinding) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "findings", &new.flow())?)
+        self.reread(append_item(&self.document, "findings", &new.flow(self.style()))?)
     }
 
     /// The card with one more reading of a unit that works.
@@ -382,7 +415,7 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_good(&self, new: &NewFinding) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "good", &new.flow())?)
+        self.reread(append_item(&self.document, "good", &new.flow(self.style()))?)
     }
 
     /// The card with finding `number` struck.
@@ -396,8 +429,9 @@ impl JobCard {
         if finding.struck.is_some() {
             return Err(CardError::StruckAlready { number });
         }
+        let style = self.style();
         let node = self.item("findings", number - 1).ok_or(CardError::NoFinding { number, count })?;
-        self.reread(insert_entry(&self.document, node, "struck", &flow_scalar(why))?)
+        self.reread(insert_entry(&self.document, node, "struck", &style.scalar(why))?)
     }
 
     /// The card with one more remark.
@@ -405,10 +439,11 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_remark(&self, at: Option<&str>, text: &str) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
-        entries.push(("text", flow_scalar(text)));
-        self.reread(append_item(&self.document, "remarks", &flow_map(entries))?)
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
+        entries.push(("text", style.scalar(text)));
+        self.reread(append_item(&self.document, "remarks", &style.map(entries))?)
     }
 
     /// The card with one more check that is left out of this job.
@@ -416,7 +451,15 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_skipped(&self, check: &str) -> Result<Self, CardError> {
-        self.reread(append_item(&self.document, "skip", &flow_scalar(check))?)
+        self.reread(append_item(&self.document, "skip", &self.style().scalar(check))?)
+    }
+
+    /// The card with what feeds the unit.
+    ///
+    /// # Errors
+    /// [`CardError`] when the text can't take it.
+    pub fn with_power(&self, power: PowerSource) -> Result<Self, CardError> {
+        self.reread(set_entry(&self.document, "power", &self.style().scalar(power.name()))?)
     }
 
     /// The card with a board; one that it names already stays as a remark.
@@ -430,7 +473,7 @@ impl JobCard {
             }
             _ => self.clone(),
         };
-        kept.reread(set_entry(&kept.document, "board", &flow_scalar(path))?)
+        kept.reread(set_entry(&kept.document, "board", &self.style().scalar(path))?)
     }
 
     /// The card with one more piece of work.
@@ -438,10 +481,11 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_work(&self, at: Option<&str>, did: &str) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
-        entries.push(("did", flow_scalar(did)));
-        self.reread(append_item(&self.document, "work", &flow_map(entries))?)
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
+        entries.push(("did", style.scalar(did)));
+        self.reread(append_item(&self.document, "work", &style.map(entries))?)
     }
 
     /// The card with its outcome. A second outcome replaces the first; the first stays as a remark.
@@ -455,17 +499,18 @@ impl JobCard {
         faults: &[String],
         did: Option<&str>,
     ) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(at.map(|at| ("at", flow_scalar(at))));
+        entries.extend(at.map(|at| ("at", style.scalar(at))));
         let end = match serde_json::to_value(end) {
             Ok(serde_json::Value::String(s)) => s,
             _ => String::new(),
         };
-        entries.push(("end", end));
-        let faults: Vec<String> = faults.iter().map(|f| flow_scalar(f)).collect();
+        entries.push(("end", style.scalar(&end)));
+        let faults: Vec<String> = faults.iter().map(|f| style.scalar(f)).collect();
         entries.push(("faults", format!("[{}]", faults.join(", "))));
-        entries.extend(did.map(|did| ("did", flow_scalar(did))));
-        let value = flow_map(entries);
+        entries.extend(did.map(|did| ("did", style.scalar(did))));
+        let value = style.map(entries);
         let kept = match self.document.root.get("outcome") {
             Some(node) if !node.is_null() => {
                 let old = &self.text()[node.span.start..node.span.end];
@@ -485,7 +530,6 @@ impl JobCard {
     }
 }
 
-/// A finding's entries on a card.
 /// Why a card could not be changed.
 #[derive(Debug, thiserror::Error)]
 pub enum CardError {
@@ -569,10 +613,8 @@ impl NewCard {
         if let Some(build) = self.build {
             line("build", build.name().into());
         }
-        if let Some(power) = self.power
-            && let Ok(serde_json::Value::String(name)) = serde_json::to_value(power)
-        {
-            line("power", name);
+        if let Some(power) = self.power {
+            line("power", power.name().into());
         }
         if self.words.is_some() || !self.symptoms.is_empty() {
             let mut parts = Vec::new();
@@ -610,7 +652,7 @@ impl NewCard {
         }
         out.push_str("findings:\n");
         for finding in &self.findings {
-            out.push_str(&format!("  - {}\n", finding.flow()));
+            out.push_str(&format!("  - {}\n", finding.flow(Style::Yaml)));
         }
         out
     }

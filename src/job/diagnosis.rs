@@ -192,10 +192,10 @@ pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId, board: 
 
 /// Refuses a unit that is out of scope.
 fn in_scope(job: &JobCard) -> Result<(), Complaints> {
-    let Some(why) = job.card.declined() else { return Ok(()) };
-    let place = job.card.power.as_ref().map(|p| job.document.place(p.span));
-    let message = format!("this unit is out of scope: {why}");
-    Err(Complaint { code: "declined", message, place, help: String::new() }.into())
+    let Some(refusal) = job.card.refusal() else { return Ok(()) };
+    let message = format!("this unit is out of scope: {}", refusal.says());
+    let place = job.place_of(&refusal);
+    Err(Complaint { code: "declined", message, place, help: refusal.help() }.into())
 }
 
 /// A job with all that follows from it.

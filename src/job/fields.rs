@@ -2,7 +2,7 @@
 
 use super::card::{CardError, JobCard, PartUsed, PowerSource, Work};
 use crate::rules::{Build, History, Tool};
-use crate::text::{Value, append_item, flow_map, flow_scalar, set_entry, set_in};
+use crate::text::{Value, append_item, set_entry, set_in};
 
 /// Fields to set; those that are none stay as they are.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -48,7 +48,8 @@ impl Fields {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn set(&self, card: &JobCard) -> Result<JobCard, CardError> {
-        let text = |value: &Option<String>| value.as_ref().map(|v| flow_scalar(v));
+        let style = card.style();
+        let text = |value: &Option<String>| value.as_ref().map(|v| style.scalar(v));
         let list = |items: Vec<String>| (!items.is_empty()).then(|| format!("[{}]", items.join(", ")));
         let entries: [(&str, Option<String>); 13] = [
             ("unit", text(&self.unit)),
@@ -57,12 +58,12 @@ impl Fields {
             ("serial", text(&self.serial)),
             ("received", text(&self.received)),
             ("condition", text(&self.condition)),
-            ("history", self.history.map(|h| h.name().to_owned())),
+            ("history", self.history.map(|h| style.scalar(h.name()))),
             ("changed", text(&self.changed)),
-            ("build", self.build.map(|b| b.name().to_owned())),
-            ("power", self.power.map(|p| p.name().to_owned())),
-            ("tools", list(self.tools.iter().map(|t| t.name().to_owned()).collect())),
-            ("blocks", list(self.blocks.iter().map(|b| flow_scalar(b)).collect())),
+            ("build", self.build.map(|b| style.scalar(b.name()))),
+            ("power", self.power.map(|p| style.scalar(p.name()))),
+            ("tools", list(self.tools.iter().map(|t| style.scalar(t.name())).collect())),
+            ("blocks", list(self.blocks.iter().map(|b| style.scalar(b)).collect())),
             ("labour", text(&self.labour)),
         ];
         let mut out = card.clone();
@@ -72,25 +73,9 @@ impl Fields {
             }
         }
         for what in &self.not_tested {
-            out = out.reread(append_item(&out.document, "not-tested", &flow_scalar(what))?)?;
+            out = out.reread(append_item(&out.document, "not-tested", &style.scalar(what))?)?;
         }
         Ok(out)
-    }
-}
-
-impl PowerSource {
-    /// Every source, with its name on a card.
-    pub const ALL: [(&'static str, Self); 5] = [
-        ("battery", Self::Battery),
-        ("adaptor", Self::Adaptor),
-        ("module-supply", Self::ModuleSupply),
-        ("mains", Self::Mains),
-        ("high-voltage", Self::HighVoltage),
-    ];
-
-    /// Its name on a card.
-    pub fn name(self) -> &'static str {
-        Self::ALL.iter().find(|(_, p)| *p == self).map_or("", |(name, _)| name)
     }
 }
 
@@ -100,21 +85,22 @@ impl JobCard {
     /// # Errors
     /// [`CardError`] when the text can't take it.
     pub fn with_work_done(&self, work: &Work) -> Result<Self, CardError> {
+        let style = self.style();
         let mut entries = Vec::new();
-        entries.extend(work.at.as_ref().map(|at| ("at", flow_scalar(at))));
-        entries.push(("did", flow_scalar(&work.did)));
+        entries.extend(work.at.as_ref().map(|at| ("at", style.scalar(at))));
+        entries.push(("did", style.scalar(&work.did)));
         entries.extend(work.minutes.map(|m| ("minutes", format!("{m}"))));
         if !work.parts.is_empty() {
             let part = |p: &PartUsed| {
-                let mut entries = vec![("part", flow_scalar(&p.part))];
+                let mut entries = vec![("part", style.scalar(&p.part))];
                 entries.extend(p.count.map(|n| ("count", n.to_string())));
-                entries.extend(p.price.as_ref().map(|p| ("price", flow_scalar(&p.value))));
-                flow_map(entries)
+                entries.extend(p.price.as_ref().map(|p| ("price", style.scalar(&p.value))));
+                style.map(entries)
             };
             let parts: Vec<String> = work.parts.iter().map(part).collect();
             entries.push(("parts", format!("[{}]", parts.join(", "))));
         }
-        self.reread(append_item(&self.document, "work", &flow_map(entries))?)
+        self.reread(append_item(&self.document, "work", &style.map(entries))?)
     }
 
     /// The card with the minutes that the whole job took, where it is closed.

@@ -16,6 +16,7 @@ mod model;
 mod next;
 pub mod readings;
 mod record;
+mod refusal;
 pub mod session;
 mod spots;
 mod stages;
@@ -42,6 +43,7 @@ pub use next::{AlternativeStep, CheckStep, FALLBACK_MINUTES, Proposal, Terms};
 pub use record::{
     CompareLine, Comparison, Record, RecordLine, TakenFor, band_says, healthy_band, minutes_noted,
 };
+pub use refusal::Refusal;
 pub use spots::GoodUnit;
 pub use stages::Stages;
 pub use understand::{Slip, meaning, unit_of};

@@ -48,7 +48,7 @@ pub struct CheckStep {
     pub place: Option<String>,
     /// Unit of the reading, if it is one.
     pub unit: Option<String>,
-    /// Answers, the normal one first.
+    /// The words that answer it, the normal one first. A check with a unit also takes a reading, and may have no words at all.
     pub answers: Vec<String>,
     /// The healthy reading, if it is said.
     pub healthy: Option<String>,
@@ -69,9 +69,9 @@ impl CheckStep {
         self.unit.is_some() || self.kind == rules::Kind::Measure.name() || self.id.contains(':')
     }
 
-    /// The answers that are words, without those that only show how a reading is written.
+    /// The answers that are words.
     pub fn words(&self) -> Vec<String> {
-        self.answers.iter().filter(|a| !a.contains(' ')).cloned().collect()
+        self.answers.clone()
     }
 }
 
@@ -882,17 +882,17 @@ impl Diagnosis<'_> {
             BoardCheck::Ohms(_) => (
                 format!("Supply off and unplugged, capacitors empty. Black lead on {ground}, red on {net}, ohms range; wait until the figure stands still."),
                 &["meter"],
-                vec!["a reading such as 4.7k".into(), "OL".into()],
+                vec!["OL".into()],
             ),
             BoardCheck::Amps(_) => (
                 "Meter in series with the supply's plus lead, milliampere range, nothing plugged in. Put the lead back into the volts socket afterwards.".into(),
                 &["meter"],
-                vec!["a reading such as 12mA".into()],
+                Vec::new(),
             ),
             BoardCheck::Volts(_) => (
                 format!("Supply on, nothing plugged in, DC volts. Black lead on {ground}, red on {net}."),
                 &["meter"],
-                vec!["a reading such as 4.36V".into()],
+                Vec::new(),
             ),
             BoardCheck::Level(_) => (
                 format!("Supply on, tone or guitar into the input. Touch {net} with the audio probe and judge the loudness against what belongs there; a measured level in dB against the tone will do as well."),

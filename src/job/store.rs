@@ -10,6 +10,7 @@
 //! takes the lock clears it away. One that ends at a signal can call [`leave`] first.
 
 use crate::text::{Complaints, Source};
+use std::collections::BTreeSet;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
@@ -54,6 +55,22 @@ pub enum StoreError {
     Changed {
         /// The path.
         path: String,
+    },
+    /// Something else than a file on disk where one is needed.
+    #[error("{path}: this is {what}, and a job card is a file on disk; write it to one first")]
+    NotAFile {
+        /// The path as given.
+        path: String,
+        /// `a pipe`, `a folder`, `a device`.
+        what: &'static str,
+    },
+    /// A pipe that nobody writes to, or reads from.
+    #[error("{path}: this is a pipe, and nobody {does} it")]
+    IdlePipe {
+        /// The path as given.
+        path: String,
+        /// `writes to` or `reads from`.
+        does: &'static str,
     },
     /// The bytes are not text that can be read.
     #[error(transparent)]
@@ -109,21 +126,169 @@ pub struct Leaving {
     _files: MutexGuard<'static, Vec<PathBuf>>,
 }
 
-/// Reads a text file.
+/// How long a pipe may stay silent.
+const PIPE_PATIENCE: Duration = Duration::from_secs(10);
+
+/// Files that this process has read, by what the system knows them by.
+static READ: Mutex<BTreeSet<Identity>> = Mutex::new(BTreeSet::new());
+
+#[cfg(unix)]
+type Identity = (u64, u64);
+#[cfg(not(unix))]
+type Identity = PathBuf;
+
+#[cfg(unix)]
+fn identity(path: &Path) -> io::Result<Identity> {
+    use std::os::unix::fs::MetadataExt;
+    fs::metadata(path).map(|m| (m.dev(), m.ino()))
+}
+
+#[cfg(not(unix))]
+fn identity(path: &Path) -> io::Result<Identity> {
+    fs::canonicalize(path)
+}
+
+/// Whether this process has read the file at a path with [`read`], by whatever name.
+pub fn was_read(path: &Path) -> bool {
+    let known = READ.lock().unwrap_or_else(PoisonError::into_inner);
+    identity(path).is_ok_and(|id| known.contains(&id))
+}
+
+/// Reads a text file, or a pipe to its end.
 ///
 /// # Errors
 /// [`StoreError::Missing`], [`StoreError::System`]; [`StoreError::Text`] for files that are too large
-/// or not UTF-8.
+/// or not UTF-8; [`StoreError::IdlePipe`].
 pub fn read(path: &Path) -> Result<Source, StoreError> {
+    let bytes = bytes(path, crate::text::MAX_BYTES as u64)?;
+    Ok(Source::from_bytes(path.display().to_string(), bytes)?)
+}
+
+/// Reads a text file of any size up to 1 GiB: for what this program has written itself, such as statistics.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_whole(path: &Path) -> Result<String, StoreError> {
+    let bytes = bytes(path, 1 << 30)?;
+    String::from_utf8(bytes).map_err(|e| {
+        Source::from_bytes(path.display().to_string(), e.into_bytes()).err().unwrap_or_default().into()
+    })
+}
+
+/// The bytes of a file or pipe, `most` at most; of a longer one whose length can't be told before, one more.
+fn bytes(path: &Path, most: u64) -> Result<Vec<u8>, StoreError> {
     let io = |e: io::Error| StoreError::io(path, "read", &e);
-    let mut file = File::open(path).map_err(io)?;
-    if file.metadata().map_err(io)?.is_dir() {
+    let found = fs::metadata(path).map_err(io)?;
+    if found.is_dir() {
         return Err(StoreError::io(path, "read", &io::ErrorKind::IsADirectory.into()));
     }
-    let mut bytes = Vec::new();
+    let name = path.display().to_string();
+    if found.is_file() && found.len() > most {
+        return Err(crate::text::too_large(&name, found.len()).into());
+    }
     // One byte more than allowed is enough to tell.
-    (&mut file).take(crate::text::MAX_BYTES as u64 + 1).read_to_end(&mut bytes).map_err(io)?;
-    Ok(Source::from_bytes(path.display().to_string(), bytes)?)
+    let most = most + 1;
+    let bytes = if is_pipe(&found) {
+        let bytes = drain(path, most).map_err(io)?;
+        bytes.ok_or_else(|| StoreError::IdlePipe { path: name.clone(), does: "writes to" })?
+    } else {
+        let mut bytes = Vec::new();
+        File::open(path).map_err(io)?.take(most).read_to_end(&mut bytes).map_err(io)?;
+        bytes
+    };
+    if let Ok(id) = identity(path) {
+        READ.lock().unwrap_or_else(PoisonError::into_inner).insert(id);
+    }
+    Ok(bytes)
+}
+
+#[cfg(unix)]
+fn is_pipe(found: &fs::Metadata) -> bool {
+    use std::os::unix::fs::FileTypeExt;
+    found.file_type().is_fifo()
+}
+
+#[cfg(not(unix))]
+fn is_pipe(_: &fs::Metadata) -> bool {
+    false
+}
+
+/// The options to open a pipe with: opening one whose other end nobody holds would wait for ever.
+fn for_pipes() -> OpenOptions {
+    #[allow(unused_mut)]
+    let mut options = OpenOptions::new();
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::OpenOptionsExt;
+        options.custom_flags(rustix::fs::OFlags::NONBLOCK.bits() as i32);
+    }
+    options
+}
+
+/// What comes out of a pipe up to its end; nothing where nothing comes for too long.
+fn drain(path: &Path, most: u64) -> io::Result<Option<Vec<u8>>> {
+    let mut file = for_pipes().read(true).open(path)?;
+    let (mut bytes, mut part) = (Vec::new(), [0; 65_536]);
+    let mut since = Instant::now();
+    while (bytes.len() as u64) < most {
+        match file.read(&mut part) {
+            Ok(0) if !bytes.is_empty() => break,
+            Ok(n) if n > 0 => {
+                bytes.extend_from_slice(&part[..n]);
+                since = Instant::now();
+            }
+            // Nobody writes yet, or nothing has been written.
+            Ok(_) => {}
+            Err(e) if matches!(e.kind(), io::ErrorKind::WouldBlock | io::ErrorKind::Interrupted) => {}
+            Err(e) => return Err(e),
+        }
+        if since.elapsed() > PIPE_PATIENCE {
+            return Ok(None);
+        }
+        if since.elapsed() > Duration::from_millis(1) {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
+    bytes.truncate(usize::try_from(most).unwrap_or(usize::MAX));
+    Ok(Some(bytes))
+}
+
+/// Writes a text to something that is no file on disk: a device, a pipe.
+///
+/// # Errors
+/// [`StoreError::System`]; [`StoreError::IdlePipe`] where nobody reads for too long.
+pub fn pour(path: &Path, text: &str) -> Result<(), StoreError> {
+    let io = |e: io::Error| StoreError::io(path, "write", &e);
+    let idle = || StoreError::IdlePipe { path: path.display().to_string(), does: "reads from" };
+    let mut since = Instant::now();
+    let waits = |since: Instant| match since.elapsed() > PIPE_PATIENCE {
+        true => Err(idle()),
+        false => {
+            std::thread::sleep(Duration::from_millis(2));
+            Ok(())
+        }
+    };
+    const NO_READER: i32 = 6;
+    let mut file = loop {
+        match for_pipes().append(true).open(path) {
+            Ok(file) => break file,
+            Err(e) if e.raw_os_error() == Some(NO_READER) => waits(since)?,
+            Err(e) => return Err(io(e)),
+        }
+    };
+    let mut rest = text.as_bytes();
+    while !rest.is_empty() {
+        match file.write(rest) {
+            Ok(n) => {
+                rest = &rest[n..];
+                since = Instant::now();
+            }
+            Err(e) if e.kind() == io::ErrorKind::WouldBlock => waits(since)?,
+            Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(io(e)),
+        }
+    }
+    Ok(())
 }
 
 /// Writes a new file; never over an old one.
@@ -143,21 +308,66 @@ pub fn create(path: &Path, text: &str) -> Result<(), StoreError> {
     }
 }
 
-/// Writes a file, replacing an old one in one step.
+/// Writes a file, replacing an old one in one step. Its owner, group and mode stay; where the system does not let this process give
+/// the new file to the old one's owner, the old one is written into.
 ///
 /// # Errors
-/// [`StoreError::System`].
+/// [`StoreError::System`]; [`StoreError::NotAFile`] for anything else than a file.
 pub fn replace(path: &Path, text: &str) -> Result<(), StoreError> {
     let io = |e: io::Error| StoreError::io(path, "write", &e);
     let target = fs::canonicalize(path).unwrap_or_else(|_| path.to_path_buf());
-    let mode = fs::metadata(&target).ok().map(|m| m.permissions());
-    if mode.as_ref().is_some_and(fs::Permissions::readonly) {
+    let old = fs::metadata(&target).ok();
+    if let Some(what) = old.as_ref().and_then(no_file) {
+        return Err(StoreError::NotAFile { path: path.display().to_string(), what });
+    }
+    if old.as_ref().is_some_and(|m| m.permissions().readonly()) {
         return Err(io(io::ErrorKind::PermissionDenied.into()));
     }
     let _writing = side_files();
-    let temp = written_beside(&target, text, mode).map_err(io)?;
+    let temp = written_beside(&target, text, old.as_ref().map(fs::Metadata::permissions)).map_err(io)?;
+    if let Some(old) = &old
+        && !given_to_owner_of(temp.as_file(), old).map_err(io)?
+    {
+        // The new text lies beside it until it is all there.
+        let mut file = OpenOptions::new().write(true).open(&target).map_err(io)?;
+        file.write_all(text.as_bytes()).map_err(io)?;
+        file.set_len(text.len() as u64).map_err(io)?;
+        return file.sync_all().map_err(io);
+    }
     temp.persist(&target).map_err(|e| io(e.error))?;
     sync_folder(&target).map_err(io)
+}
+
+/// What something is that is no file on disk.
+fn no_file(found: &fs::Metadata) -> Option<&'static str> {
+    match () {
+        () if found.is_file() => None,
+        () if found.is_dir() => Some("a folder"),
+        () if is_pipe(found) => Some("a pipe"),
+        () => Some("a device"),
+    }
+}
+
+/// Gives a new file the owner, group and mode of the old one; no where the system does not let us.
+#[cfg(unix)]
+fn given_to_owner_of(new: &File, old: &fs::Metadata) -> io::Result<bool> {
+    use std::os::unix::fs::{MetadataExt, fchown};
+    let now = new.metadata()?;
+    if (now.uid(), now.gid()) != (old.uid(), old.gid()) {
+        match fchown(new, Some(old.uid()), Some(old.gid())) {
+            Ok(()) => {}
+            Err(e) if e.kind() == io::ErrorKind::PermissionDenied => return Ok(false),
+            Err(e) => return Err(e),
+        }
+    }
+    // A change of owner takes special bits away, and the mask of new files others.
+    new.set_permissions(old.permissions())?;
+    Ok(true)
+}
+
+#[cfg(not(unix))]
+fn given_to_owner_of(_: &File, _: &fs::Metadata) -> io::Result<bool> {
+    Ok(true)
 }
 
 fn folder(path: &Path) -> &Path {
@@ -257,8 +467,15 @@ impl Held {
     /// refuses to write over a change that it has not seen.
     ///
     /// # Errors
-    /// [`StoreError::Held`] with who holds it, else as [`read`].
+    /// [`StoreError::Held`] with who holds it, [`StoreError::NotAFile`], else as [`read`].
     pub fn open(path: &Path, who: &str, patience: Duration) -> Result<Self, StoreError> {
+        let found = fs::metadata(path).map_err(|e| StoreError::io(path, "read", &e))?;
+        if found.is_dir() {
+            return Err(StoreError::io(path, "read", &io::ErrorKind::IsADirectory.into()));
+        }
+        if let Some(what) = no_file(&found) {
+            return Err(StoreError::NotAFile { path: path.display().to_string(), what });
+        }
         let target = fs::canonicalize(path).map_err(|e| StoreError::io(path, "read", &e))?;
         let lock = take_lock(&target, path, who, patience, File::try_lock)?;
         if let Some((_, side)) = &lock {

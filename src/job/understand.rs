@@ -11,6 +11,7 @@ use crate::circuit::wiring::Ticked;
 use crate::rules::{self, Accuracy, Applies, Rules};
 use crate::text::{Complaint, Complaints, Span, or_nearest};
 use crate::units::{self, reading};
+use std::collections::BTreeSet;
 
 /// Relative accuracy taken for a reading of a handheld meter (common practice, no source).
 const METER_ACCURACY: f64 = 0.01;
@@ -27,6 +28,9 @@ pub(super) fn packs_in_play(
     let with_block =
         || rules.packs().filter(|(_, p)| p.applies == Applies::WithBlock).map(|(_, p)| p.id.as_str());
     for block in blocks {
+        if full(complaints, job, block.span) {
+            break;
+        }
         if !rules.packs().any(|(_, p)| p.id == block.value) {
             let message = format!("unknown block '{}'", block.value);
             let place = job.document.place(block.span);
@@ -56,6 +60,9 @@ pub(super) fn check_names(
     complaints: &mut Complaints,
 ) {
     for skipped in &job.card.skip {
+        if full(complaints, job, skipped.span) {
+            return;
+        }
         if let Err(e) = rules.find_check(&skipped.value)
             && circuit.is_none_or(|c| c.check(&skipped.value).is_err())
             && !skipped.value.starts_with("try:")
@@ -77,7 +84,14 @@ pub(super) fn understand(
     complaints: &mut Complaints,
 ) -> Vec<Understood> {
     let mut out = Vec::new();
+    let mut said = BTreeSet::new();
     for symptom in job.card.complaint.iter().flat_map(|c| &c.symptoms) {
+        if full(complaints, job, symptom.span) {
+            return out;
+        }
+        if !said.insert(symptom.value.as_str()) {
+            continue;
+        }
         match rules.find_symptom(&symptom.value) {
             Ok(id) => {
                 let s = rules.symptom(id);
@@ -113,6 +127,9 @@ pub(super) fn understand(
     let good = GoodUnit::of(rules, job, complaints);
     let mut epoch = 0;
     for (number, finding) in job.card.standing() {
+        if full(complaints, job, finding.check.span) {
+            return out;
+        }
         match meaning(rules, circuit, finding) {
             Ok(meaning) => {
                 if matches!(meaning, Meaning::Tried { .. }) {
@@ -185,6 +202,15 @@ pub(super) fn perhaps(
         }
     }
     out
+}
+
+/// Whether there are more complaints than are listed, which is then said.
+fn full(complaints: &mut Complaints, job: &JobCard, span: Span) -> bool {
+    let full = complaints.is_full();
+    if full && complaints.0.last().is_none_or(|c| c.code != "too-many") {
+        complaints.0.push(Complaint::and_more(job.document.place(span)));
+    }
+    full
 }
 
 /// Why a check and answer mean nothing.

@@ -11,7 +11,6 @@
 mod build;
 pub mod certainty;
 pub mod estimate;
-mod inert;
 mod model;
 pub mod money;
 mod pictures;
@@ -25,11 +24,11 @@ mod timeline;
 mod trail;
 mod words;
 
-pub use inert::text as inert;
+pub use crate::text::inert::text as inert;
 pub use model::*;
 pub use pictures::{
     Bar, Course, Dot, History, PathPicture, PathPoint, Pictures, draw_bars, draw_dots, draw_history,
     draw_path,
 };
-pub use render::{Audience, COLUMNS, Format, SummaryError, Templates, render};
+pub use render::{Audience, COLUMNS, Format, MAX_TEMPLATE, SummaryError, Templates, render};
 pub use shop::{Currency, DateFormat, NumberFormat, Shop, Side, Tax};

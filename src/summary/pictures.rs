@@ -257,9 +257,15 @@ fn sentence(points: Vec<PathPoint>, still: bool) -> PathPicture {
     PathPicture { points, lost, says }
 }
 
+/// Readings that are drawn: the last ones, where there are more.
+const DOTS: usize = 60;
+
 fn dots(parts: &Parts<'_, '_>) -> Vec<Dot> {
     let mut out = Vec::new();
-    for found in &parts.diagnosis.model.findings {
+    for found in parts.diagnosis.model.findings.iter().rev() {
+        if out.len() >= DOTS {
+            break;
+        }
         if let Meaning::Circuit { check, observed: Observed::Read(reading) } = &found.meaning {
             out.extend(board_dot(parts, found, check, reading));
         }
@@ -294,6 +300,7 @@ fn dots(parts: &Parts<'_, '_>) -> Vec<Dot> {
             high_shown: end(high),
         });
     }
+    out.reverse();
     out
 }
 

@@ -155,7 +155,7 @@ pub enum Fill {
 /// Text that can't leave its element.
 pub fn escaped(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
-    for c in super::inert::text(text).chars() {
+    for c in crate::text::inert::text(text).chars() {
         match c {
             '&' => out.push_str("&amp;"),
             '<' => out.push_str("&lt;"),
@@ -172,7 +172,7 @@ pub fn escaped(text: &str) -> String {
 pub fn broken(text: &str, chars: usize, lines: usize) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
     let mut line = String::new();
-    let clean = super::inert::text(text);
+    let clean = crate::text::inert::text(text);
     for word in clean.split_whitespace() {
         let length = line.chars().count();
         if length > 0 && length + 1 + word.chars().count() > chars {

@@ -103,7 +103,9 @@ fn arrival(parts: &Parts<'_, '_>) -> Vec<Entry> {
 }
 
 fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry {
-    let found = parts.diagnosis.model.findings.iter().find(|f| f.number == number);
+    // Findings stand in order of their number.
+    let all = &parts.diagnosis.model.findings;
+    let found = all.binary_search_by_key(&number, |f| f.number).ok().map(|i| &all[i]);
     // A struck finding may be struck because it can't be read.
     let meaning = found
         .map(|f| f.meaning.clone())

@@ -1,6 +1,7 @@
 //! What is wrong, where, and what to write instead.
 
 use super::document::Span;
+use super::inert;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 use std::fmt;
 use std::sync::Arc;
@@ -48,6 +49,12 @@ impl Complaint {
         Self { code, message: message.into(), place: None, help: String::new() }
     }
 
+    /// The last complaint of an input that has more of them than are listed.
+    pub fn and_more(place: Place) -> Self {
+        let message = format!("more than {} mistakes; nothing from here on was looked at", Complaints::MOST);
+        Self::at("too-many", place, message).help("put right those above first")
+    }
+
     /// The same with advice on what to write instead.
     #[must_use]
     pub fn help(mut self, help: impl Into<String>) -> Self {
@@ -93,6 +100,14 @@ impl From<Complaint> for Complaints {
 }
 
 impl Complaints {
+    /// So many complaints of one input are listed; with more the reader stops.
+    pub const MOST: usize = 100;
+
+    /// Whether there are as many as are listed.
+    pub fn is_full(&self) -> bool {
+        self.0.len() >= Self::MOST
+    }
+
     /// `Ok(value)` when there is nothing to complain of.
     ///
     /// # Errors
@@ -131,17 +146,17 @@ impl Complaints {
 }
 
 fn render_one(complaint: &Complaint, renderer: &Renderer) -> String {
-    let message = visible(&complaint.message);
-    let help = visible(&complaint.help);
+    let message = inert::lines(&complaint.message);
+    let help = inert::lines(&complaint.help);
     let title = Level::ERROR.primary_title(message.as_str()).id(complaint.code);
     let mut groups: Vec<Group<'_>> = Vec::new();
-    let excerpt = complaint.place.as_ref().map(|place| (place, Excerpt::of(place)));
+    let excerpt = complaint.place.as_ref().map(|place| (inert::text(&place.file.name), Excerpt::of(place)));
     match &excerpt {
-        Some((place, excerpt)) => groups.push(
+        Some((name, excerpt)) => groups.push(
             title.element(
                 Snippet::source(excerpt.text.as_str())
                     .line_start(excerpt.line)
-                    .path(place.file.name.as_str())
+                    .path(name.as_str())
                     .annotation(AnnotationKind::Primary.span(excerpt.start..excerpt.end)),
             ),
         ),
@@ -151,11 +166,6 @@ fn render_one(complaint: &Complaint, renderer: &Renderer) -> String {
         groups.push(Group::with_title(Level::HELP.secondary_title(help.as_str())));
     }
     renderer.render(&groups)
-}
-
-/// Control characters made visible, so that a file can't drive the terminal through a message.
-fn visible(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() && c != '\n' { '\u{fffd}' } else { c }).collect()
 }
 
 /// The lines around a place, cut to what fits a screen.
@@ -188,7 +198,9 @@ impl Excerpt {
             if here >= at && start.is_none() {
                 start = Some(shown.len());
             }
-            shown.push(if c.is_control() && c != '\t' { '\u{fffd}' } else { c });
+            // One sign for one sign, so that the mark below stands where it should.
+            let mut sign = [0; 4];
+            shown.push(inert::lines(c.encode_utf8(&mut sign)).chars().next().unwrap_or('\u{fffd}'));
             if here < place.span.end {
                 end = shown.len();
             }

@@ -124,8 +124,19 @@ struct Sink<'de> {
 }
 
 impl Sink<'_> {
+    /// Takes one more complaint; of more than are listed only the first, which says so.
     fn push(&self, complaint: Complaint) {
-        self.complaints.borrow_mut().push(complaint);
+        let mut complaints = self.complaints.borrow_mut();
+        match (complaints.len().cmp(&Complaints::MOST), &complaint.place) {
+            (std::cmp::Ordering::Less, _) => complaints.push(complaint),
+            (std::cmp::Ordering::Equal, Some(place)) => complaints.push(Complaint::and_more(place.clone())),
+            _ => {}
+        }
+    }
+
+    /// Whether no more complaints are listed.
+    fn is_full(&self) -> bool {
+        self.complaints.borrow().len() > Complaints::MOST
     }
 
     fn record(&self, e: DecodeError, fallback: Span) {
@@ -449,6 +460,9 @@ impl<'de> MapAccess<'de> for Entries<'de> {
             if let Some(fields) = self.fields
                 && !fields.contains(&key.value.as_str())
             {
+                if self.sink.is_full() {
+                    continue;
+                }
                 let place = self.sink.document.place(key.span);
                 self.sink.push(unknown(place, "field", &key.value, fields.iter().copied()));
                 continue;

@@ -4,6 +4,7 @@ use super::complaint::{Complaint, Complaints, Place};
 use super::nearest::or_nearest;
 use saphyr_parser::{Event, Parser, Span as RawSpan};
 use std::borrow::Cow;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// Largest file read, in bytes.
@@ -33,9 +34,7 @@ impl Source {
     pub fn from_bytes(name: impl Into<String>, bytes: Vec<u8>) -> Result<Self, Complaints> {
         let name = name.into();
         if bytes.len() > MAX_BYTES {
-            let message =
-                format!("{name} has {} bytes, more than the {MAX_BYTES} that a file may have", bytes.len());
-            return Err(Complaint::nowhere("too-large", message).help("split it into smaller files").into());
+            return Err(too_large(&name, bytes.len() as u64));
         }
         String::from_utf8(bytes).map(|text| Self::new(name.clone(), text)).map_err(|e| {
             let good = e.utf8_error().valid_up_to();
@@ -57,6 +56,12 @@ impl Source {
         let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
         (line, column)
     }
+}
+
+/// The complaint about a file of so many bytes.
+pub fn too_large(name: &str, bytes: u64) -> Complaints {
+    let message = format!("{name} has {bytes} bytes, more than the {MAX_BYTES} that a file may have");
+    Complaint::nowhere("too-large", message).help("split it into smaller files").into()
 }
 
 /// Bytes `start..end` of a source.
@@ -152,8 +157,7 @@ impl Document {
 pub fn parse(source: &Source) -> Result<Document, Complaints> {
     let file = Arc::new(source.clone());
     if source.text.len() > MAX_BYTES {
-        let message = format!("{} has more than {MAX_BYTES} bytes", source.name);
-        return Err(Complaint::nowhere("too-large", message).help("split it into smaller files").into());
+        return Err(too_large(&source.name, source.text.len() as u64));
     }
     let mut builder = Builder::new(file.clone());
     let root = builder.run(&spaces_behind_colons(&source.text))?;
@@ -190,7 +194,19 @@ struct Open {
 
 enum OpenKind {
     List(Vec<Node>),
-    Map(Vec<(At, Node)>, Option<At>),
+    Map(Entries),
+}
+
+/// A map that is being read.
+#[derive(Default)]
+struct Entries {
+    entries: Vec<(At, Node)>,
+    /// The key whose value comes next; nothing where a key comes next.
+    key: Option<At>,
+    /// Whether that key stood here before.
+    again: bool,
+    /// Where each key stands.
+    seen: BTreeMap<String, Span>,
 }
 
 struct Builder {
@@ -273,7 +289,7 @@ impl Builder {
                 }
                 Event::MappingStart(anchor, tag) => {
                     self.plain_only(span, anchor, tag.is_some())?;
-                    self.open(span, OpenKind::Map(Vec::new(), None))?;
+                    self.open(span, OpenKind::Map(Entries::default()))?;
                 }
                 Event::SequenceEnd | Event::MappingEnd => self.close(span)?,
                 _ => {}
@@ -324,7 +340,7 @@ impl Builder {
         // A block ends with its last entry; the parser only notices at the next one.
         let last = match &open.kind {
             OpenKind::List(items) => items.last().map(|n| n.span.end),
-            OpenKind::Map(entries, _) => entries.last().map(|(k, n)| n.span.end.max(k.span.end)),
+            OpenKind::Map(map) => map.entries.last().map(|(k, n)| n.span.end.max(k.span.end)),
         };
         // The parser lets a closing bracket reach over the blanks and the comment behind it.
         let bracket = self.file.text[end.start..].starts_with(['}', ']']);
@@ -333,7 +349,7 @@ impl Builder {
         let span = Span { start: open.span.start, end: end.max(open.span.start) };
         let value = match open.kind {
             OpenKind::List(items) => Value::List(items),
-            OpenKind::Map(entries, _) => Value::Map(entries),
+            OpenKind::Map(map) => Value::Map(map.entries),
         };
         self.add(Node { span, value })
     }
@@ -342,7 +358,7 @@ impl Builder {
         match self.stack.last_mut().map(|open| &mut open.kind) {
             None => self.root = Some(node),
             Some(OpenKind::List(items)) => items.push(node),
-            Some(OpenKind::Map(entries, key @ None)) => {
+            Some(OpenKind::Map(map)) if map.key.is_none() => {
                 let Value::Scalar(scalar) = node.value else {
                     return Err(self.fail(
                         "bad-key",
@@ -351,11 +367,18 @@ impl Builder {
                         "write 'name: value'",
                     ));
                 };
-                let first = entries.iter().find(|(k, _)| k.value == scalar.text).map(|(k, _)| k.span);
-                *key = Some(At { value: scalar.text.clone(), span: node.span });
+                let first = map.seen.get(&scalar.text).copied();
+                map.again = first.is_some();
+                map.seen.entry(scalar.text.clone()).or_insert(node.span);
+                map.key = Some(At { value: scalar.text.clone(), span: node.span });
                 if let Some(first) = first {
                     let (line, _) = self.file.line_column(first.start);
                     let place = Place { file: self.file.clone(), span: node.span };
+                    if self.complaints.is_full() {
+                        self.complaints.0.push(Complaint::and_more(place));
+                        self.complaints.sort();
+                        return Err(std::mem::take(&mut self.complaints));
+                    }
                     let message =
                         format!("'{}' is here a second time; the first is on line {line}", scalar.text);
                     self.complaints.0.push(
@@ -364,11 +387,11 @@ impl Builder {
                     );
                 }
             }
-            Some(OpenKind::Map(entries, key)) => {
-                if let Some(name) = key.take()
-                    && !entries.iter().any(|(k, _)| k.value == name.value)
+            Some(OpenKind::Map(map)) => {
+                if let Some(name) = map.key.take()
+                    && !map.again
                 {
-                    entries.push((name, node));
+                    map.entries.push((name, node));
                 }
             }
         }

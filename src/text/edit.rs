@@ -5,7 +5,7 @@
 //! the result is read again to prove that it says what was meant.
 
 use super::decode::At;
-use super::document::{Document, Node, Source, Span, Value, parse};
+use super::document::{Document, MAX_BYTES, Node, Source, Span, Value, parse};
 use super::emit::inline;
 
 /// Why an edit could not be made.
@@ -32,6 +32,53 @@ pub enum EditError {
         /// The line.
         line: usize,
     },
+    /// The edited text would be more than a file may have; nothing was changed.
+    #[error(
+        "with this the file would have {bytes} bytes, more than the {MAX_BYTES} that a file may have; begin a new one"
+    )]
+    TooLarge {
+        /// How many bytes it would have.
+        bytes: usize,
+    },
+}
+
+/// How pieces are put into a text: as YAML, or as JSON where all of it is JSON and should stay so.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Style {
+    /// YAML.
+    Yaml,
+    /// JSON.
+    Json,
+}
+
+impl Style {
+    /// The style of a text.
+    pub fn of(text: &str) -> Self {
+        let json =
+            text.trim_start().starts_with('{') && serde_json::from_str::<serde::de::IgnoredAny>(text).is_ok();
+        if json { Self::Json } else { Self::Yaml }
+    }
+
+    /// A text as a scalar that may stand inside `{…}` or `[…]`.
+    pub fn scalar(self, text: &str) -> String {
+        match self {
+            Self::Yaml => flow_scalar(text),
+            Self::Json => serde_json::Value::from(text).to_string(),
+        }
+    }
+
+    /// A one-line map of values already in this style.
+    pub fn map<'a>(self, entries: impl IntoIterator<Item = (&'a str, String)>) -> String {
+        let parts: Vec<String> = entries.into_iter().map(|(k, v)| format!("{}: {v}", self.key(k))).collect();
+        format!("{{{}}}", parts.join(", "))
+    }
+
+    fn key(self, key: &str) -> String {
+        match self {
+            Self::Yaml => key.to_string(),
+            Self::Json => self.scalar(key),
+        }
+    }
 }
 
 /// A one-line map `{key: value, …}` of values already in YAML form.
@@ -66,7 +113,7 @@ pub fn append_item(document: &Document, key: &str, item: &str) -> Result<String,
     let text = document.file.text.as_str();
     let flow_root = text[document.root.span.start.min(text.len())..].starts_with('{');
     let new = match entry(&document.root, key) {
-        None => append_block(text, document, &format!("{key}:\n  - {item}\n")),
+        None => append_block(text, document, key, &format!("[{item}]"), &format!("{key}:\n  - {item}\n")),
         Some((span, node)) => match &node.value {
             Value::List(items) if !items.is_empty() && text[node.span.start..].starts_with('[') => {
                 let last = items.last().map_or(node.span.start + 1, |n| n.span.end);
@@ -82,6 +129,9 @@ pub fn append_item(document: &Document, key: &str, item: &str) -> Result<String,
                 splice(text, node.span.start..node.span.end, &format!("[{item}]"))
             }
             Value::List(_) => first_item(text, span, Some(node.span), item),
+            Value::Scalar(s) if node.is_null() && flow_root && !s.text.is_empty() => {
+                splice(text, node.span.start..node.span.end, &format!("[{item}]"))
+            }
             Value::Scalar(s) if node.is_null() && s.text.is_empty() => first_item(text, span, None, item),
             Value::Scalar(_) if node.is_null() => first_item(text, span, Some(node.span), item),
             _ => {
@@ -137,7 +187,7 @@ pub fn insert_entry(document: &Document, node: &Node, name: &str, value: &str) -
     };
     let last = last_end(entries);
     let new = if text[node.span.start..].starts_with('{') {
-        splice(text, last..last, &format!(", {name}: {value}"))
+        splice(text, last..last, &format!(", {}: {value}", Style::of(text).key(name)))
     } else {
         let indent = " ".repeat(document.place(first.span).line_column().1 - 1);
         let (at, _) = line_end(text, last);
@@ -193,7 +243,7 @@ pub fn set_entry(document: &Document, key: &str, value: &str) -> Result<String, 
     let text = document.file.text.as_str();
     let gap = if value.starts_with('\n') { "" } else { " " };
     let new = match entry(&document.root, key) {
-        None => append_block(text, document, &format!("{key}:{gap}{value}\n")),
+        None => append_block(text, document, key, value, &format!("{key}:{gap}{value}\n")),
         Some((span, node)) if node.is_null() && node.span.start <= span.end => {
             let colon = text[span.end..].find(':').map_or(span.end, |i| span.end + i + 1);
             splice(text, colon..colon, &format!("{gap}{value}"))
@@ -297,16 +347,14 @@ fn splice(text: &str, range: std::ops::Range<usize>, new: &str) -> String {
     format!("{}{new}{}", &text[..range.start], &text[range.end..])
 }
 
-fn append_block(text: &str, document: &Document, block: &str) -> String {
-    // A file that is one flow map (`{a: 1}`) gets its new entry inside the braces.
+/// The text with one more root key, as a block at its end; a file that is one flow map (`{a: 1}`) gets it inside the braces.
+fn append_block(text: &str, document: &Document, key: &str, value: &str, block: &str) -> String {
     if text[document.root.span.start.min(text.len())..].starts_with('{')
         && let Value::Map(entries) = &document.root.value
         && !entries.is_empty()
     {
         let last = last_end(entries);
-        let flat = block.trim_end().replacen(":\n  - ", ": [", 1);
-        let flat = if flat.contains(": [") { format!("{flat}]") } else { flat };
-        return splice(text, last..last, &format!(", {flat}"));
+        return splice(text, last..last, &format!(", {}: {value}", Style::of(text).key(key)));
     }
     let mut head = text.to_string();
     if !head.is_empty() && !head.ends_with('\n') {
@@ -321,6 +369,9 @@ fn prove(
     new: String,
     holds: impl Fn(&Node) -> bool,
 ) -> Result<String, EditError> {
+    if new.len() > MAX_BYTES {
+        return Err(EditError::TooLarge { bytes: new.len() });
+    }
     let source = Source::new(document.file.name.clone(), new.as_str());
     let line = match parse(&source) {
         Ok(read) if holds(&read.root) => return Ok(new),
@@ -387,7 +438,8 @@ mod tests {
         ] {
             assert_eq!(append(text), expected, "from {text:?}");
         }
-        assert!(append("{unit: A}\n").contains("findings: [{check: a, answer: b}]"));
+        assert_eq!(append("{unit: A}\n"), "{unit: A, findings: [{check: a, answer: b}]}\n");
+        assert_eq!(append("{unit: A, findings: null}\n"), "{unit: A, findings: [{check: a, answer: b}]}\n");
         let e = append_item(&doc("findings: soon\n"), "findings", item).unwrap_err();
         assert_eq!(e.to_string(), "'findings' on line 1 is not a list");
     }
@@ -413,6 +465,45 @@ mod tests {
             let Value::List(items) = &d.root.get("l").unwrap().value else { unreachable!() };
             assert_eq!(insert_entry(&d, &items[0], "struck", "x").unwrap(), expected);
         }
+    }
+
+    #[test]
+    fn a_text_that_is_json_stays_json() {
+        let style = Style::of("{\"unit\": \"A\"}\n");
+        assert_eq!((style, Style::of("{unit: A}")), (Style::Json, Style::Yaml));
+        let item = style.map([("check", style.scalar("a")), ("answer", style.scalar("\"x\", 4,7 V"))]);
+        for text in [
+            "{\"unit\": \"A\"}\n",
+            "{\"findings\": []}",
+            "{\"findings\": null}",
+            "{\"findings\": [{\"check\": \"c\"}]}",
+        ] {
+            let new = append_item(&doc(text), "findings", &item).unwrap();
+            let json: serde_json::Value = serde_json::from_str(&new).unwrap();
+            let last = json["findings"].as_array().unwrap().last().unwrap().clone();
+            assert_eq!(last["answer"], "\"x\", 4,7 V", "{new}");
+            let d = doc(&new);
+            let Value::List(items) = &d.root.get("findings").unwrap().value else { unreachable!() };
+            let new = insert_entry(&d, items.last().unwrap(), "struck", &style.scalar("why: not")).unwrap();
+            let new = set_entry(&doc(&new), "outcome", &style.map([("faults", "[\"x\"]".into())])).unwrap();
+            let json: serde_json::Value = serde_json::from_str(&new).unwrap();
+            assert_eq!(
+                (
+                    &json["outcome"]["faults"][0],
+                    json["findings"].as_array().unwrap().last().unwrap()["struck"].as_str()
+                ),
+                (&"x".into(), Some("why: not"))
+            );
+        }
+        let flow = set_entry(&doc("{unit: A}\n"), "outcome", "{end: mended, faults: [x, y]}").unwrap();
+        assert_eq!(flow, "{unit: A, outcome: {end: mended, faults: [x, y]}}\n");
+    }
+
+    #[test]
+    fn a_text_that_is_full_says_so() {
+        let text = format!("unit: A\nremarks: {}\n", "x".repeat(MAX_BYTES - 30));
+        let e = append_item(&doc(&text), "findings", "{check: a, answer: b}").unwrap_err();
+        assert!(e.to_string().contains("more than the 4194304 that a file may have"), "{e}");
     }
 
     #[test]

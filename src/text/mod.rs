@@ -26,13 +26,14 @@ mod decode;
 mod document;
 mod edit;
 mod emit;
+pub mod inert;
 mod nearest;
 #[cfg(test)]
 mod tests;
 
 pub use complaint::{Complaint, Complaints, Place};
 pub use decode::{At, Named, decode, decode_all};
-pub use document::{Document, MAX_BYTES, MAX_DEPTH, Node, Scalar, Source, Span, Value, parse};
-pub use edit::{EditError, append_item, flow_map, flow_scalar, insert_entry, set_entry, set_in};
+pub use document::{Document, MAX_BYTES, MAX_DEPTH, Node, Scalar, Source, Span, Value, parse, too_large};
+pub use edit::{EditError, Style, append_item, flow_map, flow_scalar, insert_entry, set_entry, set_in};
 pub use emit::{inline, to_yaml};
 pub use nearest::{nearest, or_nearest};

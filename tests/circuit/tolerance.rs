@@ -3,7 +3,7 @@
 use halfsplit::circuit::dc::Options;
 use halfsplit::circuit::network::{ElementId, Network, Node};
 use halfsplit::circuit::sweep::Sweep;
-use halfsplit::circuit::tolerance::{Reading, Varied};
+use halfsplit::circuit::tolerance::{Reading, Target, Varied};
 use serde_json::Value;
 
 use super::{data, netlist};

@@ -12,4 +12,5 @@ mod list;
 mod netlist;
 mod pack;
 mod reading;
+mod templates;
 mod words;

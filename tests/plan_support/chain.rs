@@ -76,8 +76,8 @@ pub fn unit(seed: u64, stages: usize, parts: usize, pairs: usize) -> Draft {
         })
         .collect();
     let mut faults: Vec<Fault> =
-        (0..count).map(|f| Fault { unlisted: false, stage: Some(stage_of(f) as u32) }).collect();
-    faults.push(Fault { unlisted: true, stage: None });
+        (0..count).map(|f| Fault { unlisted: false, stage: Some(stage_of(f) as u32), site: None }).collect();
+    faults.push(Fault { unlisted: true, stage: None, site: None });
     let mut draft = Draft {
         faults,
         hypotheses,

@@ -2,7 +2,7 @@
 
 use super::run::{Folder, first_step};
 
-const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\nbuild: stripboard\ncomplaint: {symptoms: [silent]}\n\
+const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\nbuild: stripboard\npower: battery\ncomplaint: {symptoms: [silent]}\n\
     blocks: [transistor]\ntools: [meter, iron, spares]\n";
 
 #[test]

@@ -39,8 +39,7 @@ fn content(text: &str) -> (Vec<(String, String, bool)>, usize, usize) {
 fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
     let kills = number("HALFSPLIT_KILLS", 12);
     let mut dice = Dice(number("HALFSPLIT_SEED", 20261124).max(1));
-    let start =
-        "# keep\nunit: Tin Lantern\nhistory: fresh-build\ncomplaint: {symptoms: [no-echo]}\ntools: [meter]\n";
+    let start = "# keep\nunit: Tin Lantern\nhistory: fresh-build\npower: adaptor\ncomplaint: {symptoms: [no-echo]}\ntools: [meter]\n";
     let folder = Folder::new();
     // A small pack answers fast, so that most kills fall between two answers and into the writing.
     folder.put("lantern.yaml", include_str!("../data/packs/lantern.yaml"));

@@ -10,13 +10,18 @@ mod crash;
 #[cfg(target_os = "linux")]
 mod good;
 mod heard;
+mod growth;
+mod harmless;
 mod learning;
+mod machine;
 mod manners;
 mod opening;
 #[cfg(target_os = "linux")]
 mod pins;
 #[cfg(target_os = "linux")]
 mod record;
+mod outputs;
+mod refused;
 mod run;
 #[cfg(target_os = "linux")]
 mod screens;

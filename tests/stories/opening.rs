@@ -5,9 +5,12 @@ use super::run::Folder;
 #[test]
 fn without_a_terminal_nothing_is_asked() {
     let folder = Folder::new();
-    let ran = folder.run(&["open", "job.yaml", "--complaint", "no sound at all"]).ends(0);
+    let ran =
+        folder.run(&["open", "job.yaml", "--power", "battery", "--complaint", "no sound at all"]).ends(0);
     assert_eq!(ran.out, "Opened job.yaml. Next: halfsplit next job.yaml\n");
     assert!(ran.err.is_empty(), "{}", ran.err);
+    let unsaid = folder.run(&["open", "unsaid.yaml", "--complaint", "no sound at all"]).ends(0);
+    assert!(unsaid.err.contains("doesn't say what feeds the unit"), "{}", unsaid.err);
     let card = folder.text("job.yaml");
     let again = folder.run(&["open", "job.yaml"]).ends(1);
     assert!(again.err.contains("there is a file already"), "{}", again.err);

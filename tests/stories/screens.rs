@@ -6,7 +6,7 @@ use unicode_width::UnicodeWidthStr;
 
 /// The test's own pack, so that the screens change only where the words of the command do.
 const PACK: &str = include_str!("../data/packs/lantern.yaml");
-const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\nbuild: stripboard\n\
+const CARD: &str = "unit: Tin Lantern\nhistory: fresh-build\nbuild: stripboard\npower: adaptor\n\
     complaint: {words: It swells up like a kettle and then there is no echo at all, symptoms: [no-echo]}\n";
 
 fn conversation(columns: u16) -> String {

@@ -1,12 +1,13 @@
 //! From resolved parts to a network.
 
 use super::expand::{Blank, Change, Goes, Recipe, To, Tweak};
-use super::resolve::{self, MOST_VOLTS, Notes, Resolved, TECHNICIAN};
+use super::resolve::{self, Notes, Resolved, TECHNICIAN};
 use super::written::{BoardFile, Signal};
-use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, roles, rows};
+use super::{Board, Part, Pin, SignalLine, SupplyLine, changes, checks, faults, potential, roles, rows};
 use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Terminal};
 use crate::circuit::tolerance::{Shape, Size, Target, Varied};
 use crate::rules::parts::{Library, Parameter};
+use crate::rules::{MOST_VOLTS, Scope};
 use crate::text::{At, Complaints, Source, decode_all, parse};
 use crate::units::notation::{self, NotationError};
 use crate::units::{Hertz, Minutes, Volts};
@@ -37,6 +38,7 @@ pub(super) fn load(
     }
     let resolved = resolve::parts(&file, library, &mut notes);
     checks::of_file(&file, &resolved, &mut notes);
+    potential::of_supplies(&file, &resolved, &mut notes);
     if !notes.complaints.0.is_empty() {
         // Only the refusal matters where there is one.
         if let Some(mains) = notes.complaints.0.iter().find(|c| c.code == "mains") {
@@ -100,7 +102,16 @@ fn declines(file: &BoardFile, notes: &mut Notes) -> Option<Complaints> {
             return Some(notes.complaints.clone());
         }
     }
-    None
+    let said = [(file.board.value.as_str(), file.board.span)];
+    let more = file.notes.iter().map(String::as_str).chain([file.says.as_str()]);
+    let sign = Scope::builtin().ok().and_then(|scope| {
+        let mut texts = said.into_iter().chain(more.map(|text| (text, file.board.span)));
+        texts.find_map(|(text, span)| scope.sign(text).map(|sign| (sign, span)))
+    });
+    let (sign, span) = sign?;
+    notes.complaints.0.clear();
+    notes.say("mains", span, format!("the board speaks of '{}'", sign.words), TECHNICIAN);
+    Some(notes.complaints.clone())
 }
 
 fn nets(file: &BoardFile, resolved: &[Resolved<'_>]) -> Vec<String> {

@@ -23,6 +23,7 @@ mod checks;
 mod expand;
 mod faults;
 mod pins;
+mod potential;
 mod resolve;
 mod roles;
 mod rows;

@@ -49,8 +49,6 @@ impl Notes {
     }
 }
 
-/// Highest supply the tool deals with, volts; far below the 60 V that may be touched dry (IEC 61140 as commonly cited).
-pub(super) const MOST_VOLTS: f64 = 50.0;
 /// What a wire link or a resistor of 0 ohms has, ohms (common practice, no source).
 pub(super) const LINK_OHMS: f64 = 0.02;
 
@@ -422,7 +420,10 @@ impl<'a> Resolver<'a, '_> {
                 if !(low..=high).contains(&value) || value <= 0.0 {
                     let message =
                         format!("{} is outside reason for {}", show::value(value, rule.unit), kind.says);
-                    let help = format!("write a value from {} to {}", rule.min.value, rule.max.value);
+                    let help = match rule.unit == Unit::Ohms && value == 0.0 {
+                        true => "a wire link, or a 0R resistor that is one, is 'kind: link'".into(),
+                        false => format!("write a value from {} to {}", rule.min.value, rule.max.value),
+                    };
                     self.notes.say("odd-value", text.span, message, help);
                 }
                 parameters.insert("value".into(), value);

@@ -29,7 +29,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let named = from_card(&args.job, &args.board);
     let mut held = hold(&args.job, &screen.now, PATIENCE)?;
     let job = JobCard::read(held.source())?;
-    let changed = job.with_board(Some(&screen.now), &named)?;
+    let changed = job.with_board(screen.at().as_deref(), &named)?;
     let diagnosis = Diagnosis::on(rules, changed.clone(), Some(&board))?;
     held.write(changed.text())?;
     drop(held);

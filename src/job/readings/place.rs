@@ -169,7 +169,7 @@ fn found(
     meaning(rules, circuit, &finding)
         .map_err(|s| if s.help.is_empty() { s.message } else { format!("{}; {}", s.message, s.help) })?;
     if let Some(doubt) = circuit.and_then(|c| impossible_on_board(c, check, answer)) {
-        return Err(format!("{at}: {doubt}"));
+        return Err(format!("{at}: {}", doubt.says));
     }
     let slip = circuit.and_then(|c| slip_on_board(c, check, answer));
     let slip = slip.map(|(_, meant, unit)| {

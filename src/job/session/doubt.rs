@@ -2,7 +2,7 @@
 
 use crate::circuit::predict::CheckId as BoardCheck;
 use crate::job::{Card, Circuit, Diagnosis, PowerSource, unit_of};
-use crate::rules::{self, Rules};
+use crate::rules::{self, MOST_VOLTS, Rules};
 use crate::units::{Unit, reading, show};
 
 /// A new 9 V block shows up to about 9.7 V without load (common practice, no source).
@@ -14,8 +14,42 @@ const OVER_SUPPLY: f64 = 1.1;
 /// How far from the thousandfold a slip of the prefix may land.
 const THOUSAND: f64 = 1000.0;
 
-/// What is hard to believe in a reading, as a kind question; nothing where it is easy to believe or no reading.
-pub fn doubt(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> Option<String> {
+/// A reading that is hard to believe.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Doubt {
+    /// What is hard to believe, as a kind question.
+    pub says: String,
+    /// The reading that may have been meant, as it is typed; nothing where none is near.
+    pub meant: Option<String>,
+}
+
+/// What is hard to believe in an answer to a check: a reading outside what this unit can have. Nothing where it is easy to believe, or
+/// no reading.
+///
+/// ```
+/// use halfsplit::{job::{JobCard, session::doubt}, rules::Rules, text::Source};
+/// let card = "unit: Tin Lantern\nhistory: fresh-build\npower: battery\n";
+/// let job = JobCard::read(&Source::new("job.yaml", card))?;
+/// let asked = |check, answer| doubt(Rules::builtin().unwrap(), None, &job.card, check, answer);
+/// assert_eq!(asked("supply-ohms", "4.7").and_then(|d| d.meant).as_deref(), Some("4.7k"));
+/// assert!(asked("supply-ohms", "4.7k").is_none());
+/// # Ok::<(), halfsplit::text::Complaints>(())
+/// ```
+pub fn doubt(
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+    card: &Card,
+    check: &str,
+    answer: &str,
+) -> Option<Doubt> {
+    match rules.find_check(check) {
+        Ok(id) => by_rules(rules, card, id, answer),
+        Err(_) => on_board(circuit?, check, answer),
+    }
+}
+
+/// The same for a check of the rules.
+fn by_rules(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> Option<Doubt> {
     let bands = rules.check(check).reading.as_ref()?;
     let unit = unit_of(bands.unit);
     let value = reading::parse(text, Some(unit)).ok()?.middle();
@@ -24,22 +58,23 @@ pub fn doubt(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> O
     }
     match unit {
         Unit::Ohms if value < 0.0 => Some(below_zero(value)),
-        Unit::Volts => over_supply(rules, card, check, value).or_else(|| slip_of_prefix(bands, unit, value)),
+        Unit::Volts => {
+            let (most, from) = supply(rules, card, check);
+            over(value, most, from).or_else(|| slip_of_prefix(bands, unit, value))
+        }
         _ => slip_of_prefix(bands, unit, value),
     }
 }
 
 /// What is hard to believe in a finding of a job, be it a reading of the rules or on the board.
 pub fn doubt_of(diagnosis: &Diagnosis<'_>, check: &str, answer: &str) -> Option<String> {
-    match diagnosis.rules.find_check(check) {
-        Ok(id) => doubt(diagnosis.rules, &diagnosis.job.card, id, answer),
-        Err(_) => diagnosis.circuit.as_ref().and_then(|c| doubt_on_board(c, check, answer)),
-    }
+    let found = doubt(diagnosis.rules, diagnosis.circuit.as_deref(), &diagnosis.job.card, check, answer);
+    found.map(|d| d.says)
 }
 
 /// The same for a reading on the board: more volts than its supplies give together, ohms below zero, or a thousandth (or
 /// a thousandfold) of what a healthy board reads.
-pub fn doubt_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<String> {
+fn on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
     impossible_on_board(circuit, id, text)
         .or_else(|| slip_on_board(circuit, id, text).map(|(value, meant, unit)| which(value, meant, unit)))
 }
@@ -52,17 +87,12 @@ fn number_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(Board
 }
 
 /// What can't be on a board: more volts than its supplies give together, ohms below zero.
-pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<String> {
+pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
     let (check, value) = number_on_board(circuit, id, text)?;
-    let unit = check.unit();
     let supply: f64 = circuit.board().supplies().iter().map(|s| s.volts.0.abs()).sum();
     match check {
         BoardCheck::Ohms(_) if value < 0.0 => Some(below_zero(value)),
-        BoardCheck::Volts(_) if value.abs() > supply * OVER_SUPPLY => Some(format!(
-            "{} is more than the board's supply gives ({}). Is the meter on DC volts, and is it the right supply?",
-            show::value(value, unit),
-            show::value(supply, unit)
-        )),
+        BoardCheck::Volts(_) => over(value, supply, "the board's supply"),
         _ => None,
     }
 }
@@ -78,35 +108,51 @@ pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64
     Some((value, meant, check.unit()))
 }
 
-fn below_zero(value: f64) -> String {
-    format!(
+fn below_zero(value: f64) -> Doubt {
+    let says = format!(
         "{}: a meter shows no ohms below zero unless a voltage is left on the board. Is the power off, and are the \
          capacitors empty?",
         show::value(value, Unit::Ohms)
-    )
+    );
+    Doubt { says, meant: None }
 }
 
-fn which(value: f64, meant: f64, unit: Unit) -> String {
-    format!(
+fn which(value: f64, meant: f64, unit: Unit) -> Doubt {
+    let says = format!(
         "{} would be far out, {} would be healthy. Which did the meter show?",
         show::value(value, unit),
         show::value(meant, unit)
-    )
+    );
+    Doubt { says, meant: Some(typed(meant, unit)) }
 }
 
-fn over_supply(rules: &Rules, card: &Card, check: rules::CheckId, value: f64) -> Option<String> {
-    let (supply, from) = supply(rules, card, check)?;
-    (value.abs() > supply * OVER_SUPPLY).then(|| {
+/// More volts than there are.
+fn over(value: f64, most: f64, from: &str) -> Option<Doubt> {
+    if value.abs() <= most * OVER_SUPPLY {
+        return None;
+    }
+    let shown = show::value(value, Unit::Volts);
+    let says = if value.abs() > MOST_VOLTS {
         format!(
-            "{} is more than {from} gives ({}). Is the meter on DC volts, and is it the right supply?",
-            show::value(value, Unit::Volts),
-            show::value(supply, Unit::Volts)
+            "{shown} is more than any unit for this bench has. If the meter shows that, take your hands and leads off and switch off: \
+             such voltage can kill. Is it a slip of the pen, or the meter on another range?"
         )
-    })
+    } else {
+        format!(
+            "{shown} is more than {from} gives ({}). Is the meter on DC volts, and is it the right supply?",
+            show::value(most, Unit::Volts)
+        )
+    };
+    // A point too few, or a letter too many.
+    let meant = [THOUSAND, 100.0, 10.0].into_iter().map(|by| value / by).find(|v| {
+        let least = 0.05 * most;
+        (least..=most).contains(&v.abs())
+    });
+    Some(Doubt { says, meant: meant.map(|v| typed(v, Unit::Volts)) })
 }
 
 /// The most that the unit's supply gives, as far as the card tells.
-fn supply(rules: &Rules, card: &Card, asked: rules::CheckId) -> Option<(f64, &'static str)> {
+fn supply(rules: &Rules, card: &Card, asked: rules::CheckId) -> (f64, &'static str) {
     let asked = &rules.check(asked).id;
     let tells_supply = |id: &str| rules.find_check(id).is_ok_and(|c| rules.check(c).tells_supply);
     let measured = card
@@ -117,15 +163,15 @@ fn supply(rules: &Rules, card: &Card, asked: rules::CheckId) -> Option<(f64, &'s
         .filter(|v| *v > 1.0 && v.is_finite())
         .last();
     match (measured, card.power.as_ref().map(|p| p.value)) {
-        (Some(volts), _) => Some((volts, "the supply as measured")),
-        (None, Some(PowerSource::Battery)) => Some((BATTERY_MOST, "a new 9 V battery")),
-        (None, Some(PowerSource::ModuleSupply)) => Some((MODULE_MOST, "a supply of plus and minus 15 V")),
-        _ => None,
+        (Some(volts), _) => (volts, "the supply as measured"),
+        (None, Some(PowerSource::Battery)) => (BATTERY_MOST, "a new 9 V battery"),
+        (None, Some(PowerSource::ModuleSupply)) => (MODULE_MOST, "a supply of plus and minus 15 V"),
+        (None, _) => (MODULE_MOST, "any supply that is usual in such units"),
     }
 }
 
 /// A reading that would be healthy with another prefix: `4.7` typed for 4.7 kohm, `23` for 23 mA.
-fn slip_of_prefix(bands: &rules::Reading, unit: Unit, value: f64) -> Option<String> {
+fn slip_of_prefix(bands: &rules::Reading, unit: Unit, value: f64) -> Option<Doubt> {
     if unit == Unit::Decibels || value == 0.0 || bands.answer(value) == Some(0) {
         return None;
     }
@@ -133,6 +179,30 @@ fn slip_of_prefix(bands: &rules::Reading, unit: Unit, value: f64) -> Option<Stri
     let likely = [value / THOUSAND, if unit == Unit::Amps { value / THOUSAND } else { value * THOUSAND }];
     let meant = likely.into_iter().find(|v| bands.answer(*v) == Some(0) && within_reason(bands, *v))?;
     Some(which(value, meant, unit))
+}
+
+/// A value as it is typed: `4.7k`, `23mA`, `9.1V`; three digits, no blanks.
+fn typed(value: f64, unit: Unit) -> String {
+    let (scale, prefix) = match value.abs() {
+        v if v >= 1e6 => (1e6, "M"),
+        v if v >= 1e3 => (1e3, "k"),
+        v if v >= 1.0 || v == 0.0 => (1.0, ""),
+        v if v >= 1e-3 => (1e-3, "m"),
+        _ => (1e-6, "u"),
+    };
+    let scaled = value / scale;
+    let decimals = if scaled.abs() >= 100.0 {
+        0
+    } else if scaled.abs() >= 10.0 {
+        1
+    } else {
+        2
+    };
+    let figure = format!("{scaled:.decimals$}");
+    let figure =
+        if figure.contains('.') { figure.trim_end_matches('0').trim_end_matches('.') } else { &figure };
+    let symbol = if unit == Unit::Ohms { "" } else { unit.symbol() };
+    format!("{figure}{prefix}{symbol}")
 }
 
 /// An open-ended band holds too much to guess by: there the other prefix must land within two decades of its edge.
@@ -154,7 +224,29 @@ mod tests {
     fn asked(card: &str, check: &str, text: &str) -> Option<String> {
         let rules = Rules::builtin().unwrap();
         let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
-        doubt(rules, &job.card, rules.find_check(check).unwrap(), text)
+        doubt(rules, None, &job.card, check, text).map(|d| d.says)
+    }
+
+    fn meant(card: &str, check: &str, text: &str) -> Option<String> {
+        let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+        doubt(Rules::builtin().unwrap(), None, &job.card, check, text).unwrap().meant
+    }
+
+    #[test]
+    fn what_is_proposed_reads_back() {
+        for (value, unit, text) in [
+            (4700.0, Unit::Ohms, "4.7k"),
+            (1e6, Unit::Ohms, "1M"),
+            (100.0, Unit::Ohms, "100"),
+            (0.023, Unit::Amps, "23mA"),
+            (9.1, Unit::Volts, "9.1V"),
+            (-0.0004, Unit::Volts, "-400uV"),
+            (0.0, Unit::Volts, "0V"),
+        ] {
+            assert_eq!(typed(value, unit), text);
+            let read = reading::parse(text, Some(unit)).unwrap().middle();
+            assert!((read - value).abs() <= 1e-9 * value.abs().max(1.0), "{text}: {read}");
+        }
     }
 
     #[test]
@@ -173,5 +265,14 @@ mod tests {
         assert!(asked(battery, "supply-ohms", "-20").unwrap().contains("below zero"));
         assert!(asked(battery, "supply-ohms", "OL").is_none());
         assert!(asked(battery, "supply-ohms", "short").is_none());
+        // Nobody said what feeds it: such units have 33 V at most.
+        let unsaid = "unit: A\nhistory: fresh-build\n";
+        assert!(asked(unsaid, "collector-volts", "45").unwrap().contains("any supply that is usual"));
+        assert!(asked(unsaid, "collector-volts", "18").is_none());
+        assert!(asked(unsaid, "collector-volts", "320V").unwrap().contains("take your hands and leads off"));
+        assert_eq!(meant(unsaid, "collector-volts", "4.7k").as_deref(), Some("4.7V"), "an ohms letter");
+        assert_eq!(meant(battery, "collector-volts", "45").as_deref(), Some("4.5V"), "a point left out");
+        assert_eq!(meant(battery, "supply-ohms", "4.7").as_deref(), Some("4.7k"));
+        assert_eq!(meant(battery, "supply-ohms", "-20"), None);
     }
 }

@@ -12,18 +12,18 @@ mod doubt;
 mod many;
 mod said;
 
-pub use doubt::doubt_of;
+pub use doubt::{Doubt, doubt, doubt_of};
 pub(in crate::job) use doubt::{impossible_on_board, slip_on_board};
 pub use said::{STEERING, Said, understand};
 
-use super::card::{CardError, CardFinding, JobCard, NewFinding};
+use super::card::{CardError, CardFinding, JobCard, NewFinding, PowerSource};
 use super::circuit::Circuit;
 use super::diagnosis::{Diagnosis, Why};
 use super::model::Retest;
 use super::next::Proposal;
 use super::understand::{meaning, unit_of};
 use crate::circuit::board::Board;
-use crate::rules::Rules;
+use crate::rules::{Power, Rules};
 use crate::text::{At, Complaint, Complaints, Span, or_nearest};
 use crate::units::reading;
 use many::Taken;
@@ -144,12 +144,14 @@ pub struct Session<'r> {
     later: Vec<String>,
     /// The step and reading that were queried last.
     queried: Option<(String, String)>,
+    /// Whether it was asked what feeds the unit.
+    power_asked: bool,
 }
 
 impl<'r> Session<'r> {
     /// A conversation about a job as its card stands, on its board where it has one.
     pub fn new(rules: &'r Rules, job: JobCard, board: Option<&'r Board>) -> Self {
-        Self { rules, board, job, later: Vec::new(), queried: None }
+        Self { rules, board, job, later: Vec::new(), queried: None, power_asked: false }
     }
 
     /// The card as it now stands.
@@ -181,6 +183,14 @@ impl<'r> Session<'r> {
                 talk.show(&Showing::Words("Only steps that were put off are left; here they are again."))?;
                 continue;
             }
+            if self.needs_power_said(&proposal) {
+                self.power_asked = true;
+                match self.ask_power(talk, &diagnosis, &proposal)? {
+                    Turn::Onward => continue,
+                    Turn::End(ended) => return Ok(ended),
+                    Turn::Stay => {}
+                }
+            }
             talk.show(&Showing::Step(&diagnosis, &proposal))?;
             loop {
                 let turn = match proposal.action.as_str() {
@@ -192,6 +202,55 @@ impl<'r> Session<'r> {
                     Turn::Onward => break,
                     Turn::End(ended) => return Ok(ended),
                 }
+            }
+        }
+    }
+
+    /// Whether power comes on with the step and nobody has said what feeds the unit: neither the card, nor a board, nor an answer in
+    /// this conversation.
+    fn needs_power_said(&self, proposal: &Proposal) -> bool {
+        let powered = match (&proposal.check, &proposal.remedy) {
+            (Some(check), _) => check.power == Power::On.name() || check.power == Power::Brief.name(),
+            (None, remedy) => remedy.is_some(),
+        };
+        powered && !self.power_asked && self.job.card.power.is_none() && self.board.is_none()
+    }
+
+    /// Asks what feeds the unit. Onward where it was said, which may end the conversation: a unit may be out of scope.
+    fn ask_power<T: Talk>(
+        &mut self,
+        talk: &mut T,
+        diagnosis: &Diagnosis<'_>,
+        proposal: &Proposal,
+    ) -> Result<Turn, T::Error> {
+        talk.show(&Showing::Words(
+            "Before power comes on: what feeds the unit? The card doesn't say. 'unsure' if you don't know.",
+        ))?;
+        let rows = PowerSource::ALL.map(|(power, says)| (power.name().to_string(), says.to_string()));
+        let words: Vec<String> = rows.iter().map(|(word, _)| word.clone()).collect();
+        talk.show(&Showing::Choices(&rows))?;
+        loop {
+            let Some(line) = talk.ask(&words)? else { return Ok(Turn::End(Ended::Stopped)) };
+            match understand(&line, &words, false) {
+                Said::Answer(i) => {
+                    let power = PowerSource::ALL[i].0;
+                    self.job = talk.keep(&|card| card.with_power(power))?;
+                    return Ok(Turn::Onward);
+                }
+                Said::Unsure | Said::Later | Said::Nothing => {
+                    talk.show(&Showing::Words(
+                        "Find out before power comes on: a unit with a mains lead or valves inside is not for this bench.",
+                    ))?;
+                    return Ok(Turn::Stay);
+                }
+                Said::Unknown(_) | Said::Several(_) | Said::Reading(_) | Said::NoTool | Said::Help => {
+                    let words = format!("Please give one of {}, or 'unsure'.", words.join(", "));
+                    talk.show(&Showing::Words(&words))?;
+                }
+                other => match self.steer(talk, diagnosis, proposal, other)? {
+                    Turn::Stay => {}
+                    turn => return Ok(turn),
+                },
             }
         }
     }
@@ -416,10 +475,7 @@ impl<'r> Session<'r> {
                 return Ok(Turn::Stay);
             }
             Some(slip) => Some(sentence(&slip.message)),
-            None => match self.rules.find_check(id) {
-                Ok(check) => doubt::doubt(self.rules, &self.job.card, check, text),
-                Err(_) => circuit.and_then(|c| doubt::doubt_on_board(c, id, text)),
-            },
+            None => doubt::doubt(self.rules, circuit, &self.job.card, id, text).map(|d| d.says),
         };
         match query {
             None => self.note(talk, id, text),
