@@ -171,7 +171,12 @@ impl Sweep {
     /// Other operating points of the healthy board than the usual one, found from so many starts drawn by a seed between two
     /// voltages: a flip-flop settles either way, and the usual point may be the one between where it never stays. Node volts, by
     /// node.
-    pub(crate) fn other_points(&mut self, starts: usize, (low, high): (f64, f64), seed: u64) -> Vec<Vec<f64>> {
+    pub(crate) fn other_points(
+        &mut self,
+        starts: usize,
+        (low, high): (f64, f64),
+        seed: u64,
+    ) -> Vec<Vec<f64>> {
         let mut found: Vec<Vec<f64>> = Vec::new();
         if self.find_point(&[]).is_err() {
             return found;

@@ -9,18 +9,18 @@ mod card;
 mod crash;
 #[cfg(target_os = "linux")]
 mod good;
-mod heard;
 mod growth;
 mod harmless;
+mod heard;
 mod learning;
 mod machine;
 mod manners;
 mod opening;
+mod outputs;
 #[cfg(target_os = "linux")]
 mod pins;
 #[cfg(target_os = "linux")]
 mod record;
-mod outputs;
 mod refused;
 mod run;
 #[cfg(target_os = "linux")]

@@ -111,7 +111,8 @@ pub(super) fn of_network(resolved: &[Resolved<'_>], parts: &[Part], network: &Ne
 
 /// Supplies of different volts on the same two nets.
 fn fights(resolved: &[Resolved<'_>], parts: &[Part], hard: &Joined, notes: &mut Notes) {
-    let supplies: Vec<(&Resolved<'_>, &Part)> = resolved.iter().zip(parts).filter(|(r, _)| r.supply).collect();
+    let supplies: Vec<(&Resolved<'_>, &Part)> =
+        resolved.iter().zip(parts).filter(|(r, _)| r.supply).collect();
     let volts = |r: &Resolved<'_>| r.recipe.parameters.get("volts").copied().unwrap_or(0.0);
     for (i, (a, at)) in supplies.iter().enumerate() {
         for (b, bt) in &supplies[i + 1..] {
