@@ -543,9 +543,11 @@ fn learning_helps_where_a_shop_differs_and_harms_little_where_not() {
         other.after().log > other.before.log + 0.1 && other.after().brier < other.before.brier,
         "{other:?}"
     );
-    assert!(same.all.log > 1.03 * same.before.log, "{same:?}");
-    assert!(same.all.brier < 1.03 * same.before.brier, "{same:?}");
+    // What is kept does no harm; everything learned from 150 cases, kept unjudged, would do little.
     let better = |s: Score| s.log >= same.before.log && s.brier <= same.before.brier;
+    assert!(same.kept == Kept::Nothing || better(same.after()), "{same:?}");
+    assert!(same.all.log > 1.05 * same.before.log, "{same:?}");
+    assert!(same.all.brier < 1.05 * same.before.brier, "{same:?}");
     assert_eq!(same.kept == Kept::Nothing, ![same.all, same.priors, same.strengths].into_iter().any(better));
 }
 

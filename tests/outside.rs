@@ -78,5 +78,7 @@ fn the_confirmed_cause_of_real_repairs_ranks_high() {
     let (first, three, stated, right) = table("real repairs that the rules were worked on with", &worked);
     assert!(first * 100 >= 35 * worked.len(), "{first} of {} first", worked.len());
     assert!(three * 100 >= 40 * worked.len(), "{three} of {} in the first three", worked.len());
-    assert!((stated - right).abs() < 0.15, "the leader states {stated:.2} and is right in {right:.2}");
+    // A boastful leader misleads; a modest one only costs a check more.
+    let honest = -0.25..0.15;
+    assert!(honest.contains(&(stated - right)), "the leader states {stated:.2} and is right in {right:.2}");
 }

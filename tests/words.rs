@@ -208,7 +208,7 @@ fn what_else_is_said_goes_on_the_card() {
         heard.findings(rules).into_iter().map(|f| (f.check, f.answer)).collect();
     assert_eq!(
         findings,
-        [("status-light".into(), "normal".into()), ("bypass-sound".to_string(), "normal".to_string())]
+        [("status-light".into(), "lit".into()), ("bypass-sound".to_string(), "normal".to_string())]
     );
     assert_eq!(owners_remark(&heard.findings(rules)[0].words), "the owner says 'LED lights'");
     // A symptom on the same check speaks for itself.
@@ -234,7 +234,7 @@ fn a_pack_brings_words_for_a_symptom_of_its_own() {
             .unwrap_err();
     assert!(
         slip.to_string()
-            .starts_with("bellows.yaml:10:38: the brackets in the wording 'an (asthmatic' don't pair"),
+            .starts_with("bellows.yaml:10:40: the brackets in the wording 'an (asthmatic' don't pair"),
         "{slip}"
     );
 }
@@ -246,5 +246,5 @@ fn word_files_of_a_users_own_add_to_those_that_ship() {
     assert_eq!(hear(&rules, "It does the banshee again, no hum.").unwrap().symptoms(), ["squeal"]);
     let slip = own.replace("    words: [does the banshee]", "    reads: [{what: [pedl]}]");
     let slip = Rules::with_builtin(&[Source::new("own.yaml", slip)]).unwrap_err();
-    assert!(slip.to_string().starts_with("own.yaml:6:21: unknown thing 'pedl'; did you mean"), "{slip}");
+    assert!(slip.to_string().starts_with("own.yaml:6:21: unknown thing 'pedl'"), "{slip}");
 }

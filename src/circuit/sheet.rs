@@ -361,7 +361,7 @@ impl Whatif {
     fn head(&self) -> [&'static str; 4] {
         match (self.changes.is_empty(), self.faults.is_empty()) {
             (false, true) => ["check", "as drawn", "changed", ""],
-            (false, false) => ["check", "as drawn", "changed, with the fault", ""],
+            (false, false) => ["check", "as drawn", "changed, faulty", ""],
             _ => WHATIF_HEAD,
         }
     }

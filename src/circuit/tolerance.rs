@@ -103,10 +103,15 @@ impl Varied {
         }
     }
 
-    /// A target's value once drawn. Relative sizes act by ratio, so that wide ones never change a sign.
+    /// A target's value once drawn. Within limits a share is a share of the value; relative sizes without limits act by ratio, so that
+    /// wide ones never change a sign.
     pub(crate) fn drawn(&self, value: f64, times: f64, draw: f64) -> f64 {
         match self.size {
-            Size::Relative(share) if value.is_finite() => value * (times * share * draw).exp(),
+            Size::Relative(share) if value.is_finite() => {
+                let change = times * share * draw;
+                let within = self.shape == Shape::Uniform && change.abs() < 1.0;
+                value * if within { 1.0 + change } else { change.exp() }
+            }
             Size::Relative(_) => value,
             Size::Absolute(size) => value + times * size * draw,
         }

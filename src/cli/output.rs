@@ -166,7 +166,9 @@ fn kind(text: &str, path: &Path) -> Option<&'static str> {
         () if has(&["board"]) && some(&["parts", "supply", "ground", "signal"]) > 0 => Some("a board"),
         () if has(&["parts", "ground"]) => Some("a board"),
         () if has(&["pack"]) => Some("a rule pack"),
-        () if some(&["devices", "kinds", "places", "outline", "frame"]) > 0 => Some("a file of the rules"),
+        () if some(&["devices", "kinds", "shapes", "drawn", "roles", "places", "outline", "frame"]) > 0 => {
+            Some("a file of the rules")
+        }
         () if some(&shop) >= 2 || (has(&["name"]) && some(&shop) > 0) => Some("a shop's settings"),
         () => None,
     }

@@ -200,7 +200,10 @@ impl Scope {
                 let Some(phrase) = entry.words.iter().find(|p| p.stands_at(words, at)) else { continue };
                 let end = at + phrase.0.len();
                 let other = self.denies(words, at)
-                    || entry.behind.iter().any(|p| p.stands_in(words, at.saturating_sub(BEHIND), at))
+                    || entry
+                        .behind
+                        .iter()
+                        .any(|p| p.stands_in(words, at.saturating_sub(BEHIND.max(p.0.len())), at))
                     || entry.before.iter().any(|p| p.stands_in(words, end, end + BEFORE))
                     || elsewhere();
                 if !other {

@@ -146,7 +146,7 @@ impl Complaints {
 }
 
 fn render_one(complaint: &Complaint, renderer: &Renderer) -> String {
-    let message = inert::lines(&complaint.message);
+    let message = inert::text(&complaint.message);
     let help = inert::lines(&complaint.help);
     let title = Level::ERROR.primary_title(message.as_str()).id(complaint.code);
     let mut groups: Vec<Group<'_>> = Vec::new();

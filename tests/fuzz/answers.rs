@@ -95,7 +95,10 @@ fn answers_on_stdin() {
         }
         let card = JobCard::read(&Source::new("job.yaml", CARD)).unwrap();
         let mut typist = Typist { lines, card: card.clone(), kept: 0 };
-        if let Err(e) = Session::new(&rules, card, None).run(&mut typist) {
+        // A remark may say that the unit is out of scope, which ends it.
+        if let Err(e) = Session::new(&rules, card, None).run(&mut typist)
+            && !e.0.contains("this unit is out of scope: ")
+        {
             panic!("a conversation must not break off: {}", e.0);
         }
         assert!(typist.card.text().starts_with(CARD));

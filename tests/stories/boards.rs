@@ -67,7 +67,7 @@ fn an_import_that_can_not_be_says_what_to_edit_and_writes_nothing() {
     let folder = Folder::new();
     folder.put("horn.cir", &MOSS.replace("2N5088", "2N50888"));
     let refused = folder.run(&["board", "import", "horn.cir", "--yes"]).ends(1);
-    for words in ["no card for '2N50888'", "horn.cir:13:1", "did you mean '2N5088'?", "--leave-out"] {
+    for words in ["no card for '2N50888'", "horn.cir:12:1", "did you mean '2N5088'?", "--leave-out"] {
         assert!(refused.err.contains(words), "{words}: {}", refused.err);
     }
     assert_eq!(folder.names(), ["horn.cir"]);

@@ -62,7 +62,7 @@ fn poisoned() -> Folder {
     );
     folder.put("job.yaml", &card);
     folder.put("drawn.yaml", &format!("{card}board: board.yaml\n"));
-    let done = format!("{card}outcome: {{at: {p}, end: mended, faults: [lead-open], did: {p}}}\n");
+    let done = format!("{card}outcome: {{at: {p}, end: mended, faults: [lead-broken], did: {p}}}\n");
     folder.put("done.yaml", &done);
     folder.put("odd.yaml", &format!("{card}outcome: {{end: mended, faults: [{p}]}}\n"));
     let board = include_str!("../../cases/boards/pocket_beacon.yaml");

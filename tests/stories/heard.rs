@@ -77,7 +77,7 @@ fn the_bench_takes_a_correction_at_any_step() {
 #[test]
 fn open_asks_one_question_where_a_reading_is_open() {
     let folder = Folder::new();
-    let said = format!("\n\n{}\nhum\n\n\n", SAID[8].1);
+    let said = format!("\n\n\n{}\nhum\n\n\n", SAID[8].1);
     let ran = folder.run_with(&said, &["open", "job.yaml", "--ask"]).ends(0);
     assert!(ran.err.contains("which of these is it? Enter leaves it open."), "{}", ran.err);
     let card = folder.text("job.yaml");

@@ -81,7 +81,7 @@ fn what_goes_wrong_is_a_document_too() {
     let ran = folder.run(&["--rules", "pack.yaml", "rules", "check", "--json"]).ends(1);
     holds("rules-check", &document(&ran.out, "rules check"), "rules check");
     // An answer that is a failure as well is one document still.
-    folder.put("wrong.yaml", &format!("{CARD}findings:\n  - {{check: bypass-sound, answer: normal}}\noutcome: {{end: mended, faults: [lead-open]}}\n"));
+    folder.put("wrong.yaml", &format!("{CARD}findings:\n  - {{check: bypass-sound, answer: normal}}\noutcome: {{end: mended, faults: [lead-broken]}}\n"));
     let ran = folder.run(&["cases", "replay", "wrong.yaml", "--json"]);
     holds("cases-replay", &document(&ran.out, "replay"), "replay");
 }
@@ -176,7 +176,7 @@ fn a_card_that_is_json_stays_json() {
     assert_eq!((&json["remarks"][0]["text"], &json["outcome"]["did"]), (&"seen".into(), &"a, b: c".into()));
     // So does one in flow style that is none.
     folder.put("flow.yaml", "{unit: A, history: fresh-build}\n");
-    folder.run(&["close", "flow.yaml", "--fault", "lead-open", "--did", "a new lead"]).ends(0);
+    folder.run(&["close", "flow.yaml", "--fault", "lead-broken", "--did", "a new lead"]).ends(0);
     assert!(
         folder.text("flow.yaml").starts_with("{unit: A, history: fresh-build, outcome: {"),
         "{}",

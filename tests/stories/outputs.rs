@@ -67,7 +67,7 @@ fn what_a_person_keeps_is_never_written_over() {
             &["cases", "report", "cards", "--force", "-o", file],
             &["cases", "learn", "cards", "--force", "--stats", file],
             &["cases", "learn", "cards", "--force", "-o", file],
-            &["--rules", "pack.yaml", "cases", "learn", "cards", "-o", file],
+            &["--bare", "--rules", "pack.yaml", "cases", "learn", "cards", "-o", file],
         ] {
             let ran = folder.run(line);
             assert_eq!(ran.code, 2, "{line:?}: {}{}", ran.out, ran.err);
@@ -98,7 +98,7 @@ fn a_file_of_the_user_wants_force_and_ours_does_not() {
         folder.run(&line).ends(0);
         folder.run(&line).ends(0);
     }
-    let bench = ["summary", "--example", "silent-build", "--for", "bench", "-o", "bench.txt"];
+    let bench = ["summary", "--example", "silent-build", "--for", "bench", "-o", "bench-page.txt"];
     folder.run(&bench).ends(0);
     folder.run(&bench).ends(0);
     folder.run(&["summary", "--example", "silent-build", "-o", "empty.txt"]).ends(0);

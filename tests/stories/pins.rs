@@ -57,7 +57,7 @@ fn a_list_is_pasted_and_each_line_says_what_it_became() {
         golden("paste", columns, echo);
         let card = folder.text("job.yaml");
         for finding in
-            ["volts:IC1.3, answer: \"4,3\"", "volts:IC2.6, answer: ~4.4V", "volts:Q2.e, answer: unsure"]
+            ["volts:IC1.3, answer: \"4,3\"", "volts:IC2.6, answer: \"~4.4V\"", "volts:Q2.e, answer: unsure"]
         {
             assert!(card.contains(finding), "{card}");
         }

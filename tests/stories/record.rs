@@ -105,7 +105,7 @@ fn a_bill_needs_no_hand_editing() {
     assert!(folder.text("job.yaml").contains("the outcome was: {"), "{}", folder.text("job.yaml"));
     for (line, says) in [
         (vec!["set", "job.yaml"], "nothing to set"),
-        (vec!["set", "job.yaml", "--minutes", "-3"], "a number of minutes above 0"),
+        (vec!["set", "job.yaml", "--minutes=-3"], "a number of minutes above 0"),
         (vec!["set", "job.yaml", "--labour", "much"], "--labour wants a sum"),
         (vec!["set", "job.yaml", "--power", "steam"], "unknown power source 'steam'"),
         (vec!["set", "job.yaml", "--block", "steam"], "unknown block 'steam'"),

@@ -99,7 +99,8 @@ fn boards_of_high_voltage_are_refused_by_sum_and_by_word() {
     let with = |more: &str| board.replace(supply, more);
     let stack = "supply: [{name: a, plus: V9, minus: GND, volts: 40V, source: battery}, {name: b, plus: X, minus: V9, volts: 40V, source: battery}]";
     let parts = "  RX: {kind: resistor, value: 10k, nets: [X, GND]}\n";
-    folder.put("stack.yaml", &(with(stack) + parts));
+    let and = |text: &str, part: &str| text.replacen("parts:\n", &format!("parts:\n{part}"), 1);
+    folder.put("stack.yaml", &and(&with(stack), parts));
     folder.put("word.yaml", &board.replacen("board: ", "board: Valve ", 1));
     for file in ["stack.yaml", "word.yaml"] {
         let ran = folder.run(&["sheet", file]).ends(1);
@@ -107,7 +108,7 @@ fn boards_of_high_voltage_are_refused_by_sum_and_by_word() {
     }
     // Both polarities of a synth case are no more than it has.
     let case = "supply: [{name: a, plus: V9, minus: GND, volts: 15V, source: bench}, {name: b, plus: GND, minus: X, volts: 15V, source: bench}]";
-    folder.put("case.yaml", &(with(case) + parts));
+    folder.put("case.yaml", &and(&with(case), parts));
     folder.run(&["sheet", "case.yaml"]).ends(0);
     let clash = "supply: [{name: main, plus: V9, minus: GND, volts: 9V, source: battery}, {name: aux, plus: V9, minus: GND, volts: 5V, source: adaptor}]";
     folder.put("clash.yaml", &with(clash));
@@ -118,10 +119,10 @@ fn boards_of_high_voltage_are_refused_by_sum_and_by_word() {
         ran.err
     );
     let chip = "  IC1: {device: TL072, nets: {1: O, 2: O, 3: V9, 4: V9, 5: GND, 6: Q, 7: Q, 8: GND}}\n";
-    folder.put("chip.yaml", &(board.to_string() + chip));
+    folder.put("chip.yaml", &and(board, chip));
     let ran = folder.run(&["sheet", "chip.yaml"]).ends(1);
     assert!(ran.err.contains("'IC1' is fed the wrong way round"), "{}", ran.err);
-    folder.put("link.yaml", &(board.to_string() + "  R9: {kind: resistor, value: 0R, nets: [V9, GND]}\n"));
+    folder.put("link.yaml", &and(board, "  R9: {kind: resistor, value: 0R, nets: [V9, GND]}\n"));
     let ran = folder.run(&["sheet", "link.yaml"]).ends(1);
     assert!(ran.err.contains("'kind: link'"), "{}", ran.err);
 }

@@ -337,7 +337,7 @@ fn open_asks_at_a_terminal() {
         ("What powers it?", "battery"),
         ("How is it built?", "2"),
         ("What is heard", "no sound at all"),
-        ("Which of these blocks", "transistor"),
+        ("What kind of unit", "fuzz"),
     ] {
         seat.expect(question);
         seat.say(answer);

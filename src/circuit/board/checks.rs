@@ -114,15 +114,24 @@ fn fights(resolved: &[Resolved<'_>], parts: &[Part], hard: &Joined, notes: &mut 
     let supplies: Vec<(&Resolved<'_>, &Part)> =
         resolved.iter().zip(parts).filter(|(r, _)| r.supply).collect();
     let volts = |r: &Resolved<'_>| r.recipe.parameters.get("volts").copied().unwrap_or(0.0);
-    for (i, (a, at)) in supplies.iter().enumerate() {
-        for (b, bt) in &supplies[i + 1..] {
-            let same = |x: usize, y: usize| match (at.pins.get(x), bt.pins.get(y)) {
-                (Some(p), Some(q)) => hard.same(p.node, q.node),
-                _ => false,
-            };
+    // Supplies on the same two nets only, whichever way round: a long list is no quadratic one.
+    let mut on: BTreeMap<(usize, usize), Vec<usize>> = BTreeMap::new();
+    for (i, (_, part)) in supplies.iter().enumerate() {
+        if let [p, q, ..] = part.pins.as_slice() {
+            let (p, q) = (hard.root(p.node.index()), hard.root(q.node.index()));
+            on.entry((p.min(q), p.max(q))).or_default().push(i);
+        }
+    }
+    for group in on.values() {
+        // The first of them is what the others are held against.
+        let Some(((a, at), others)) = group.split_first().map(|(i, rest)| (&supplies[*i], rest)) else {
+            continue;
+        };
+        for i in others {
+            let (b, bt) = &supplies[*i];
+            let same = |x: usize, y: usize| hard.same(at.pins[x].node, bt.pins[y].node);
             let alike = same(0, 0) && same(1, 1) && (volts(a) - volts(b)).abs() < 0.05 * volts(a);
-            let joined = (same(0, 0) && same(1, 1)) || (same(0, 1) && same(1, 0));
-            if joined && !alike {
+            if !alike {
                 let message = format!("the supplies '{}' and '{}' work against each other", a.id, b.id);
                 let help = "they are on the same two nets with different volts; give each nets of its own";
                 notes.say("supply-fight", b.span, message, help);

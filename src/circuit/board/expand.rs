@@ -127,9 +127,6 @@ impl Recipe {
         if let (Some(leakage), Some(value)) = (parameters.get("leakage"), parameters.get("value")) {
             parameters.insert("leak".into(), leakage / value);
         }
-        if let (Some(limit), Some(inner)) = (parameters.get("limit"), parameters.get("inner")) {
-            parameters.insert("knee".into(), limit * inner);
-        }
         let env = self.pins.iter().enumerate().map(|(i, p)| (p.clone(), Goes::Pin(i))).collect();
         let mut out = Vec::new();
         let body = Body { library, tweak, depth: 0 };

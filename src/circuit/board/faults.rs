@@ -203,6 +203,13 @@ impl Maker<'_> {
             .filter(|(_, _, s)| !s.modes.0.is_empty())
             .collect();
         let each = kind.sections / sections.len().max(1) as f64;
+        // Named as in the card, also where the board uses one of several.
+        let of_card = device
+            .elements
+            .iter()
+            .filter_map(|(_, e)| self.library.shape(&e.kind.value))
+            .filter(|s| !s.modes.0.is_empty())
+            .count();
         for (name, element, shape) in &sections {
             let go = |n: &str| match device.pins.iter().position(|(p, _)| p.value == n) {
                 Some(i) => Goes::Pin(i),
@@ -218,7 +225,7 @@ impl Maker<'_> {
                 let target = Target { part, device: Some(device), section: &name.value, ports: &ports };
                 let Some(edits) = target.graded(&mode.edits, self.library) else { continue };
                 let priors = self.priors(kind.fails, mode.share.unwrap_or(0.0) * each, mode);
-                let (id, says) = match sections.len() {
+                let (id, says) = match of_card {
                     1 => (mode_name.value.clone(), part.id.clone()),
                     _ => (
                         format!("{}-{}", mode_name.value, name.value),

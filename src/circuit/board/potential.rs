@@ -21,11 +21,15 @@ struct Potentials<'a> {
 impl<'a> Potentials<'a> {
     /// Puts a net so many volts above another. Where they hang together already: the volts by which that is not so.
     fn join(&mut self, plus: &'a str, minus: &'a str, volts: f64) -> Option<f64> {
-        for net in [minus, plus] {
-            if !self.of.contains_key(net) {
-                self.of.insert(net, (self.groups, 0.0));
-                self.groups += 1;
-            }
+        // A net that is new joins the other's group, so that a long list of supplies is not a quadratic one.
+        if !self.of.contains_key(minus) {
+            let at = self.of.get(plus).map(|(group, above)| (*group, above - volts));
+            self.of.insert(minus, at.unwrap_or((self.groups, 0.0)));
+            self.groups += usize::from(at.is_none());
+        }
+        if !self.of.contains_key(plus) {
+            let (group, below) = self.of[minus];
+            self.of.insert(plus, (group, below + volts));
         }
         let ((group, above), (other, below)) = (self.of[plus], self.of[minus]);
         if group == other {
@@ -66,7 +70,13 @@ pub(super) fn of_supplies(file: &BoardFile, parts: &[Resolved<'_>], notes: &mut 
             known.join(&a.value, &b.value, 0.0);
         }
     }
-    for supply in &file.supply {
+    // A supply whose own ends a link joins is shorted, which is said of the network.
+    let shorted: Vec<bool> = file
+        .supply
+        .iter()
+        .map(|s| s.plus.value != s.minus.value && known.between(&s.plus.value, &s.minus.value).is_some())
+        .collect();
+    for (supply, _) in file.supply.iter().zip(&shorted).filter(|(_, shorted)| !**shorted) {
         let Ok(volts) = notation::volts(&supply.volts.value) else { continue };
         if let Some(off) = known.join(&supply.plus.value, &supply.minus.value, volts.0) {
             let held = show::value(volts.0 + off, Unit::Volts);

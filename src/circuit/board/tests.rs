@@ -330,7 +330,7 @@ fn other_values_and_devices_are_put_in_or_refused() {
     assert_eq!(with("main", "7V").unwrap().supplies()[0].volts.0, 7.0);
     for (part, to, says) in [
         ("R44", "47k", "did you mean 'R4'?"),
-        ("R4", "47kk", "'kk'"),
+        ("R4", "47kk", "'k' in '47kk' is no unit for ohms"),
         ("Q1", "2N7000", "has the pins d, g, s"),
         ("Q1", "BC5499", "no card for device"),
         ("main", "nine", "no value in volts"),

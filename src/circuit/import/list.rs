@@ -217,6 +217,19 @@ fn part(id: &str, words: &[String], library: &Library) -> Result<Listed, (String
         )
         .is_ok(),
     };
+    // `R3 4k7 V9 LED`: the name of a kind is a net where a part with a value has one end without it.
+    if passive.is_some() && pins.is_empty() && rest.len() == 2 && rest.iter().any(|w| reads(&w)) {
+        let is_net = |w: &str| {
+            library.drawn().any(|(_, d)| {
+                d.words.iter().any(|x| x.value.eq_ignore_ascii_case(w))
+                    && !d.letters.iter().any(|l| l.value == letters)
+            })
+        };
+        if let Some(at) = more.iter().position(|w| is_net(w)) {
+            let net = more.remove(at);
+            rest.extend(words.iter().find(|w| **w == net).map(String::as_str));
+        }
+    }
     let value_at = if passive.is_some() || letters == "C" {
         let with_letter =
             rest.iter().position(|w| reads(&w) && w.contains(|c: char| c.is_ascii_alphabetic()));
@@ -230,7 +243,7 @@ fn part(id: &str, words: &[String], library: &Library) -> Result<Listed, (String
     };
     let valueless = ["link", "wire", "jumper"].iter().any(|k| more.iter().any(|m| m.eq_ignore_ascii_case(k)))
         || ["LK", "LINK", "F", "FS", "JK", "SW", "S", "FSW"].contains(&letters.as_str());
-    let value_at = value_at.filter(|_| !valueless);
+    let value_at = value_at.filter(|i| !valueless && *i < rest.len());
     let value = value_at.map(|i| rest.remove(i).to_owned()).unwrap_or_default();
     pins.extend(rest.iter().map(|net| DrawnPin { net: net_of(net), ..DrawnPin::default() }));
     let mixed = pins.iter().any(|p| p.number.is_empty()) && pins.iter().any(|p| !p.number.is_empty());

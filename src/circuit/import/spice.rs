@@ -35,6 +35,10 @@ pub fn read_spice(source: &Source) -> Result<Drawing, Complaints> {
     let main = reader.definitions(&text);
     reader.own(&text);
     if main.is_empty() {
+        // Where a sub-circuit without an end took the rest, that is what is to be said.
+        if !reader.complaints.0.is_empty() {
+            return Err(reader.complaints);
+        }
         let place = Place { file: reader.drawing.file.clone(), span: Default::default() };
         let complaint = Complaint::at("bad-netlist", place, "there is no element in this netlist");
         return Err(complaint

@@ -406,7 +406,8 @@ fn prove(
     match out {
         Some(path) if !screen.json => {
             let typed = quoted(&path.display().to_string());
-            screen.text(&format!("\nMade {typed}. Next: halfsplit board check {typed}\n"))
+            let made = format!("Made {typed}. Next: halfsplit board check {typed}");
+            screen.text(&format!("\n{}", wrap(&made, screen.width, "", "")))
         }
         _ => Ok(()),
     }

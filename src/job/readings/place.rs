@@ -266,7 +266,8 @@ fn pin_text(board: &Board, part: &str, pin: &str) -> String {
     if board.part_named(part).is_some() {
         return whole;
     }
-    let (stem, section) = part.split_at(part.len().saturating_sub(1));
+    let last = part.char_indices().next_back().map_or(0, |(at, _)| at);
+    let (stem, section) = part.split_at(last);
     match board.part_named(stem) {
         Some(found) if section.chars().all(|c| c.is_ascii_alphabetic()) => {
             let section = section.to_lowercase();

@@ -144,7 +144,7 @@ fn over(value: f64, most: f64, from: &str) -> Option<Doubt> {
         )
     };
     // A point too few, or a letter too many.
-    let meant = [THOUSAND, 100.0, 10.0].into_iter().map(|by| value / by).find(|v| {
+    let meant = [10.0, 100.0, THOUSAND].into_iter().map(|by| value / by).find(|v| {
         let least = 0.05 * most;
         (least..=most).contains(&v.abs())
     });

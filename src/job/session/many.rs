@@ -3,6 +3,7 @@
 
 use super::{Session, Showing, Talk, Turn, slip};
 use crate::job::diagnosis::Diagnosis;
+use crate::job::heard::hear;
 use crate::job::readings::{self, Where};
 use crate::rules::{Reads, Rules, check_at};
 use std::collections::BTreeSet;
@@ -213,19 +214,20 @@ fn usual_pin(step: &str) -> Option<&'static str> {
     ["c", "b", "s"].into_iter().find(|pin| check_at(&format!("Q1.{pin}"), Reads::Volts) == Some(step))
 }
 
-/// Symptoms whose words or phrases stand in a line, with what each says.
+/// Symptoms that are heard in a line, with what each says.
 fn symptoms_in(rules: &Rules, line: &str) -> Vec<(String, String)> {
-    let plain = line.to_lowercase().replace(|c: char| !c.is_alphanumeric() && c != '-' && c != '\'', " ");
-    let words: Vec<&str> = plain.split_whitespace().collect();
     // One word alone is more likely a slip at the step than a complaint.
-    if words.len() < 2 {
+    if line.split_whitespace().count() < 2 {
         return Vec::new();
     }
-    let text = format!(" {} ", words.join(" "));
-    rules
+    let Ok(heard) = hear(rules, line) else { return Vec::new() };
+    heard
         .symptoms()
-        .filter(|(_, s)| s.words.iter().any(|w| text.contains(&format!(" {w} "))))
-        .map(|(_, s)| (s.id.clone(), s.says.clone()))
+        .into_iter()
+        .filter_map(|id| {
+            let says = rules.find_symptom(&id).ok().map(|s| rules.symptom(s).says.clone())?;
+            Some((id, says))
+        })
         .collect()
 }
 

@@ -280,6 +280,10 @@ impl<'r> Session<'r> {
         // What is no plain answer to the step may be several, or something else that was found.
         let beside = match &said {
             Said::Unknown(_) | Said::Several(_) => true,
+            // One finding that can be taken is noted as such, with a doubt where there is one.
+            Said::Finding(check, answer) => {
+                slip(self.rules, diagnosis.circuit.as_deref(), check, answer).is_some()
+            }
             Said::Reading(text) => slip(self.rules, diagnosis.circuit.as_deref(), &id, text).is_some(),
             _ => false,
         };

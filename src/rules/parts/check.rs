@@ -115,10 +115,8 @@ impl Checker<'_> {
             parameters.extend(["lower", "upper"]);
         }
         // Worked out from two others.
-        for (made, from) in [("leak", "leakage"), ("knee", "limit")] {
-            if parameters.contains(&from) {
-                parameters.push(made);
-            }
+        if parameters.contains(&"leakage") {
+            parameters.push("leak");
         }
         let body = Body { pins: names(&kind.terminals), parameters, elements: &kind.elements };
         self.elements(&body);
