@@ -7,6 +7,10 @@ use crate::text::Complaints;
 /// Steps that are recomputed: of more findings the last half of this many one by one, of those before only some.
 const STEPS: usize = 64;
 
+/// The same where each of them takes long: of more findings than this.
+const LONG: usize = 1_000;
+const STEPS_OF_LONG: usize = 16;
+
 /// Probabilities after each step.
 #[derive(Clone, Debug)]
 pub struct Trail {
@@ -76,8 +80,9 @@ impl Trail {
 
 /// Which of so many findings are recomputed: all of a few, else every so many of the first and all of the last.
 fn picked(count: usize) -> Vec<usize> {
-    let (some, every) = (STEPS / 2, count.saturating_sub(STEPS / 2));
-    if count <= STEPS {
+    let steps = if count > LONG { STEPS_OF_LONG } else { STEPS };
+    let (some, every) = (steps / 2, count.saturating_sub(steps / 2));
+    if count <= steps {
         return (0..count).collect();
     }
     (0..some).map(|i| i * every / some).chain(every..count).collect()
@@ -104,9 +109,10 @@ mod tests {
         assert_eq!(picked(5), [0, 1, 2, 3, 4]);
         assert_eq!(picked(STEPS).len(), STEPS);
         let many = picked(10_000);
-        assert_eq!((many.len(), many[0], many[STEPS - 1]), (STEPS, 0, 9_999));
+        assert_eq!((many.len(), many[0], many[STEPS_OF_LONG - 1]), (STEPS_OF_LONG, 0, 9_999));
         assert!(
-            many.windows(2).all(|w| w[0] < w[1]) && many[STEPS / 2..].windows(2).all(|w| w[0] + 1 == w[1])
+            many.windows(2).all(|w| w[0] < w[1])
+                && many[STEPS_OF_LONG / 2..].windows(2).all(|w| w[0] + 1 == w[1])
         );
         assert!(picked(STEPS + 1).windows(2).all(|w| w[0] < w[1]));
     }
