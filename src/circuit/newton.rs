@@ -66,6 +66,9 @@ struct Attempt {
     anchored: bool,
 }
 
+/// After so many steps of one attempt a point that is exact but for rounding is taken, however it jitters.
+const PATIENT: usize = 30;
+
 const DIRECT: Attempt =
     Attempt { leak: NODE_LEAK, scale: 1.0, cap: f64::INFINITY, patience: 1, anchored: false };
 
@@ -170,6 +173,10 @@ impl Case<'_> {
             {
                 return Ok(residual);
             }
+            // A node that hangs on a leak next to a firm part jitters by more than a small step: rounding moves it for ever.
+            if iteration >= PATIENT && !held && self.within_rounding_of(work, 0.0) {
+                return Ok(residual);
+            }
             if iteration >= limit || !residual.is_finite() {
                 let worst = worst(&work.f[..t.n]);
                 return Err(Failure::Iterations { worst, residual: work.f[worst].abs() });
@@ -206,12 +213,17 @@ impl Case<'_> {
 
     /// Whether what is left of every balance is no more than rounding makes of the terms in it (networks with micro-ohm links).
     fn within_rounding(&self, work: &Work, options: &Options) -> bool {
+        self.within_rounding_of(work, options.residual_amps)
+    }
+
+    /// The same, with so many amps beside the rounding.
+    fn within_rounding_of(&self, work: &Work, amps: f64) -> bool {
         let n = self.topology.n;
         let mut scale = vec![0.0; n + 1];
         let sizes: Vec<f64> = work.constant.iter().map(|v| v.abs()).collect();
         let x: Vec<f64> = work.x.iter().map(|v| v.abs()).collect();
         self.topology.plan.multiply_add(&sizes, &x, &mut scale);
-        work.f[..n].iter().zip(&scale).all(|(f, s)| f.abs() <= options.residual_amps + 8.0 * f64::EPSILON * s)
+        work.f[..n].iter().zip(&scale).all(|(f, s)| f.abs() <= amps + 8.0 * f64::EPSILON * s)
     }
 
     /// The operating point from `work.x`, by every means allowed. Leaves `work` at the point, slopes and all.

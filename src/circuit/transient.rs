@@ -439,7 +439,7 @@ impl<'a> Run<'a> {
                 *x -= share * dx;
                 if self.volts[i] {
                     small &= dx.abs() <= STEP_VOLTS + STEP_SHARE * x.abs();
-                    if !(dx.abs() <= worst.1) {
+                    if dx.is_nan() || dx.abs() > worst.1 {
                         worst = (i, dx.abs());
                     }
                 }

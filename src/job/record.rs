@@ -327,7 +327,7 @@ impl Diagnosis<'_> {
                 row.1 = Some(found.answer.value.clone());
             }
         }
-        let mut listed: Vec<(String, (Vec<String>, Option<String>, usize))> = rows.into_iter().collect();
+        let mut listed: Vec<_> = rows.into_iter().collect();
         listed.sort_by_key(|(_, row)| row.2);
         let lines =
             listed.into_iter().map(|(check, (goods, bad, _))| self.compared(&good, check, &goods, bad));

@@ -162,8 +162,7 @@ pub fn unit_rules<'r>(rules: &'r Rules, job: &JobCard) -> Result<(&'r Rules, Opt
         Err(mut complaints) => {
             for complaint in &mut complaints.0 {
                 let named = |n: &&Node| complaint.message.contains(&format!("'{}'", text_of(n)));
-                let node =
-                    nodes(&job.document.root, &["outline", "happened"]).into_iter().find(|n| named(&n));
+                let node = nodes(&job.document.root, &["outline", "happened"]).into_iter().find(|n| named(n));
                 if complaint.place.is_none() {
                     let node = node.or(job.document.root.get("outline"));
                     complaint.place = node.map(|n| job.document.place(n.span));

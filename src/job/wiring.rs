@@ -125,7 +125,7 @@ impl Builder<'_> {
     }
 
     fn noted(&mut self, mut causes: Vec<(Cause, f64)>, answer: usize) -> Option<Finding> {
-        causes.sort_by(|a, b| a.0.cmp(&b.0));
+        causes.sort_by_key(|a| a.0);
         let mut merged: Vec<(Cause, f64)> = Vec::new();
         for (cause, p) in causes {
             match merged.last_mut().filter(|(c, _)| *c == cause) {

@@ -87,7 +87,7 @@ mod tests {
             let id = rules.find_check(&row.check).map_err(|e| e.help).unwrap();
             assert!(rules.check(id).reading.is_some(), "{}", row.check);
             assert!(
-                row.names.is_empty() == !row.parts.is_empty() && row.parts.is_empty() == row.pins.is_empty()
+                row.names.is_empty() != row.parts.is_empty() && row.parts.is_empty() == row.pins.is_empty()
             );
         }
     }

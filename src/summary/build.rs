@@ -558,10 +558,8 @@ fn because(
     for fault in faults.iter().take(counted) {
         let Some(why) = parts.whys.iter().find(|w| w.id == fault.id) else { continue };
         for reason in reasons(parts, why, timeline, confirmed) {
-            let same = |r: &Reason| {
-                r.number == reason.number && r.says == reason.says
-                    || r.says == reason.says && r.found == reason.found
-            };
+            let same =
+                |r: &Reason| r.says == reason.says && (r.number == reason.number || r.found == reason.found);
             if !out.iter().any(same) {
                 out.push(reason);
             }

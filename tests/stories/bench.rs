@@ -45,7 +45,7 @@ fn an_example_can_be_tried_and_nothing_is_saved() {
 #[test]
 fn without_a_card_bench_asks_and_makes_one() {
     let folder = Folder::new();
-    let answers = "Tin Lantern\nno\nbattery\n2\nno sound at all\ntransistor\n1,7,8\nstop\n";
+    let answers = "Tin Lantern\nno\nbattery\n2\nno sound at all\nfuzz\n1,7,8\nstop\n";
     let ran = folder.run_with(answers, &["bench"]).ends(0);
     let text = folder.text("tin-lantern.yaml");
     for line in

@@ -112,8 +112,9 @@ fn solved(matrix: &[Vec<f64>], right: &[f64]) -> Option<Vec<f64>> {
         }
         for j in i + 1..n {
             let factor = rows[j][i] / pivot;
-            for k in i..=n {
-                rows[j][k] -= factor * rows[i][k];
+            let (above, below) = rows.split_at_mut(j);
+            for (to, from) in below[0].iter_mut().zip(&above[i]).skip(i) {
+                *to -= factor * from;
             }
         }
     }

@@ -290,7 +290,7 @@ fn is_group(word: &str) -> Option<Vec<String>> {
         upper.len() == group.len() && upper.len() > 1 && group.chars().all(|c| upper.matches(c).count() == 1)
     };
     // Lower case `ak` and the like are no words either, but `EBC` in capitals is how legs are written.
-    GROUPS.iter().any(|g| of(&g)).then(|| upper.chars().map(|c| c.to_string()).collect())
+    GROUPS.iter().any(of).then(|| upper.chars().map(|c| c.to_string()).collect())
 }
 
 fn flush(chunk: &mut String, cells: bool, out: &mut Vec<Piece>) -> Result<(), String> {
@@ -431,9 +431,8 @@ fn number(chunk: &str) -> Result<Option<Number>, String> {
         return Ok(Some(Number { text: "OL".into(), unit: String::new(), vague }));
     }
     let signed = body.trim_start_matches(['+', '-', '\u{2212}']);
-    if !signed.starts_with(|c: char| c.is_ascii_digit())
-        && !(signed.starts_with('.') && signed[1..].starts_with(|c: char| c.is_ascii_digit()))
-    {
+    let digits = signed.strip_prefix('.').unwrap_or(signed);
+    if !digits.starts_with(|c: char| c.is_ascii_digit()) {
         return Ok(None);
     }
     if body[..body.len() - signed.len()].chars().count() > 1 {

@@ -709,7 +709,7 @@ impl Here<'_> {
                     "pin {pin} of which part? Write IC1.{pin}, or a line with the part above"
                 ));
             }
-            if self.waiting.is_empty() && pieces.iter().any(|p| *p == Piece::Dash) {
+            if self.waiting.is_empty() && pieces.contains(&Piece::Dash) {
                 return Ok(Became::Remark);
             }
             return Err(

@@ -201,7 +201,8 @@ impl<'l> Deriver<'l> {
     }
 
     fn effects(&mut self) {
-        let mut hidden: BTreeMap<(usize, Does, Timing, Path), Vec<(usize, f64)>> = BTreeMap::new();
+        type Sightings = BTreeMap<(usize, Does, Timing, Path), Vec<(usize, f64)>>;
+        let mut hidden = Sightings::new();
         for (f, draft) in self.drafts.iter().enumerate() {
             let when = &draft.mode.when;
             let there = match when.is_empty() {

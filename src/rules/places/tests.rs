@@ -4,8 +4,8 @@ use crate::rules::{Cause, Effect, History, Rules};
 
 #[test]
 fn every_shipped_outline_gives_rules() {
-    let library = Library::builtin().unwrap_or_else(|e| panic!("{e}"));
-    let counts = library.prove().unwrap_or_else(|e| panic!("{e}"));
+    let library = Library::builtin().unwrap();
+    let counts = library.prove().unwrap();
     assert!(counts.outlines >= 20 && counts.places >= 100 && counts.modes >= 500, "{counts}");
     for id in library.outlines.keys() {
         for history in History::ALL {

@@ -125,18 +125,16 @@ impl Finder<'_> {
                 .max(),
             Element::One { any, optional } => {
                 let mut best = if *optional { self.end(wording, element + 1, at, first) } else { None };
-                let mut from = at;
-                for skipped in 0..=MAX_FILLERS {
+                for from in at..=at + MAX_FILLERS {
                     if from >= self.words.len() || (!first && !self.joined(from)) {
                         break;
                     }
                     for end in self.ends(any, from) {
                         best = best.max(self.end(wording, element + 1, end, false));
                     }
-                    if first || skipped == MAX_FILLERS || !self.fillers[from] {
+                    if first || !self.fillers[from] {
                         break;
                     }
-                    from += 1;
                 }
                 best
             }

@@ -44,15 +44,15 @@ impl<'a> Roles<'a> {
             let Some((a, b)) = self.view.ends(i) else { continue };
             match (self.view.is_still(a), self.view.is_still(b)) {
                 (true, true) => {}
-                (true, false) => self.to_still(i, b),
-                (false, true) => self.to_still(i, a),
+                (true, false) => self.cap_to_still(i, b),
+                (false, true) => self.cap_to_still(i, a),
                 (false, false) => self.between(i, a, b),
             }
         }
     }
 
     /// A capacitor from a net that moves to one that stands still.
-    fn to_still(&mut self, i: usize, net: &'a str) {
+    fn cap_to_still(&mut self, i: usize, net: &'a str) {
         let v = Rc::clone(&self.view);
         let from = |n: &str, what, pin| v.has(n, what, pin);
         let behind = v.beyond(net, i).filter(|(j, _)| v.kinds[*j] == Is::Resistor).map(|(_, o)| o);
