@@ -196,7 +196,8 @@ fn pasted(from: &str, screen: &mut Screen<'_>) -> Result<String, Failure> {
     }
     let mut stdin = std::io::stdin();
     if stdin.is_terminal() {
-        screen.say("Paste or type the readings; a line with nothing but Ctrl-D ends them.")?;
+        screen.say("Paste or type the readings.")?;
+        screen.say("A line with nothing but Ctrl-D ends them.")?;
     }
     let most = crate::text::MAX_BYTES as u64;
     let mut bytes = Vec::new();

@@ -91,6 +91,10 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     };
     let summary = summary.made(&shop, &screen.now);
     if screen.json {
+        if args.output.is_some() {
+            let says = "--json prints the summary's fields and takes no -o; send them into a file with '>'";
+            return Err(Failure::Usage(says.into()));
+        }
         return screen.document(&summary);
     }
     let audience = match args.reader {

@@ -524,7 +524,7 @@ impl Held {
             }
             other => other,
         })?;
-        self.source.text = text.to_string();
+        self.source = Source::new(self.source.name.as_str(), text.to_string());
         Ok(())
     }
 }

@@ -6,6 +6,7 @@ use saphyr_parser::{Event, Parser, Span as RawSpan};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use std::sync::OnceLock;
 
 /// Largest file read, in bytes.
 pub const MAX_BYTES: usize = 4 * 1024 * 1024;
@@ -17,14 +18,28 @@ pub const MAX_DEPTH: usize = 48;
 pub struct Source {
     /// Name shown in messages; need not exist on disk.
     pub name: String,
-    /// The whole text.
+    /// The whole text; it stays as it was made.
     pub text: String,
+    starts: Starts,
 }
+
+/// Where the lines of a text start, found when first asked for.
+#[derive(Clone, Debug, Default)]
+struct Starts(OnceLock<Vec<usize>>);
+
+/// It follows from the text, and makes no difference between two sources.
+impl PartialEq for Starts {
+    fn eq(&self, _: &Self) -> bool {
+        true
+    }
+}
+
+impl Eq for Starts {}
 
 impl Source {
     /// A source from text already in hand.
     pub fn new(name: impl Into<String>, text: impl Into<String>) -> Self {
-        Self { name: name.into(), text: text.into() }
+        Self { name: name.into(), text: text.into(), starts: Starts::default() }
     }
 
     /// A source from bytes as read from a file.
@@ -51,9 +66,11 @@ impl Source {
         while !self.text.is_char_boundary(at) {
             at -= 1;
         }
-        let before = &self.text[..at];
-        let line = before.bytes().filter(|b| *b == b'\n').count() + 1;
-        let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+        let starts = self.starts.0.get_or_init(|| {
+            std::iter::once(0).chain(self.text.match_indices('\n').map(|(end, _)| end + 1)).collect()
+        });
+        let line = starts.partition_point(|start| *start <= at);
+        let column = self.text.get(starts[line - 1]..at).map_or(0, |before| before.chars().count()) + 1;
         (line, column)
     }
 }

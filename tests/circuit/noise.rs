@@ -314,7 +314,7 @@ fn the_noise_bandwidth_of_one_pole() {
     let at = noise(&net, "A", &Grid::new(1e-3, 1e9, 60));
     let corner = 1.0 / (std::f64::consts::TAU * 1e-4);
     let width = at.volts().powi(2) / (FOUR_KT * 10e3);
-    assert!((width / corner / 1.5708 - 1.0).abs() < 1e-4, "{width}");
+    assert!((width / corner / std::f64::consts::FRAC_PI_2 - 1.0).abs() < 1e-4, "{width}");
     // The same as kT/C, whatever the resistance.
     assert!((at.volts().powi(2) / (FOUR_KT / 4.0 / 10e-9) - 1.0).abs() < 1e-4);
 }

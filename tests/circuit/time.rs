@@ -101,7 +101,7 @@ fn a_transistor_phase_shift_oscillator_by_its_formula() {
 fn a_sallen_key_filter_has_its_q() {
     for (c1, c2, gain, f0, q) in [
         (22e-9, 10e-9, 1.0, 1073.02, 0.74162),
-        (20e-9, 10e-9, 1.0, 1125.40, 0.707107),
+        (20e-9, 10e-9, 1.0, 1125.40, 0.5_f64.sqrt()),
         (10e-9, 10e-9, 1.586, 1591.55, 0.707214),
     ] {
         let lines = format!("VS s 0 0; R1 s a 10k; R2 a b 10k; C1 a o {c1}; C2 b 0 {c2}; EO o 0 b 0 {gain}");
