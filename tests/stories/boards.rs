@@ -132,7 +132,7 @@ fn pages_keep_to_their_width_and_are_read_by_a_person() {
     let folder = Folder::new();
     let example = ["--example", "pocket-beacon"];
     let pages: [(&str, Vec<&str>); 6] = [
-        ("show", vec!["board", "show"]),
+        ("board-show", vec!["board", "show"]),
         ("show-net", vec!["board", "show", "--net", "B"]),
         ("part", vec!["sheet", "--part", "Q1"]),
         ("wiring", vec!["sheet", "--wiring"]),
