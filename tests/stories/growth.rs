@@ -38,9 +38,9 @@ fn long(findings: usize) -> String {
 }
 
 #[test]
-fn two_thousand_findings() {
+fn ten_thousand_findings() {
     let folder = Folder::new();
-    folder.put("job.yaml", &long(2_000));
+    folder.put("job.yaml", &long(10_000));
     quick(&folder, &["next", "job.yaml"], 0, 15);
     quick(&folder, &["note", "job.yaml", "effect-sound=silent"], 0, 20);
     for format in ["text", "html"] {

@@ -52,6 +52,7 @@ fn what_goes_wrong_is_a_document_too() {
         (&["whatif", "--example", "tin-lantern", "R1:nothing"], 1),
         (&["drill", "--example", "tin-lantern"], 2),
         (&["coverage", "job.yaml"], 1),
+        (&["cases", "replay", "job.yaml"], 1),
         (&["cases", "report", "job.yaml"], 1),
         (&["cases", "learn", "bad.yaml"], 1),
         (&["rules", "show", "nothing"], 1),
