@@ -75,7 +75,7 @@ pub struct Belief {
     /// Logarithm of the weight of all groups: that of the evidence, or of the sets that stand for all.
     pub(crate) log_total: f64,
     /// The set scores are samples, not the caller's.
-    sampled: bool,
+    pub(super) sampled: bool,
     pub(crate) posterior: Posterior,
 }
 

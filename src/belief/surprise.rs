@@ -2,6 +2,7 @@
 
 use super::state::Belief;
 use super::{BeliefError, CheckId};
+use std::rc::Rc;
 
 /// How one finding sits with all others.
 #[derive(Debug, Clone, PartialEq)]
@@ -24,7 +25,7 @@ pub struct Surprise {
     /// log2 of (product of P(finding) / P(all findings)), in bits: the conflict measure of Jensen, Chamberlain,
     /// Nordahl and Jensen (1991). Above zero the findings support each other less than chance would.
     pub conflict_bits: f64,
-    /// Every finding, ordered by check.
+    /// Every finding that was weighed, ordered by check.
     pub findings: Vec<Misfit>,
     /// The finding that sits worst: least tail, then greatest excess, then least id. `None` without findings.
     pub worst: Option<CheckId>,
@@ -36,6 +37,20 @@ impl Belief {
     /// # Errors
     /// [`BeliefError::TooCostly`].
     pub fn surprise(&self) -> Result<Surprise, BeliefError> {
+        let all: Vec<CheckId> = self.checks_found().collect();
+        self.surprise_of(&all, |check| self.without(check).map(Rc::new))
+    }
+
+    /// The same with only some findings weighed against all others, and with beliefs that the caller keeps: `without` gives
+    /// [`Belief::without`] of a check.
+    ///
+    /// # Errors
+    /// As [`Belief::surprise`].
+    pub fn surprise_of(
+        &self,
+        weighed: &[CheckId],
+        mut without: impl FnMut(CheckId) -> Result<Rc<Belief>, BeliefError>,
+    ) -> Result<Surprise, BeliefError> {
         let none = self.with_only(&[])?;
         let together = self.posterior.log_evidence - none.posterior.log_evidence;
         let mut apart = 0.0;
@@ -44,7 +59,10 @@ impl Belief {
             let top = likelihood.iter().copied().fold(0.0, f64::max);
             let alone = self.with_only(&[(*check, likelihood.clone())])?;
             apart += alone.posterior.log_evidence - none.posterior.log_evidence;
-            let answers = self.without(*check)?.predict(*check)?.answers;
+            if !weighed.contains(check) {
+                continue;
+            }
+            let answers = self.predicted(*check, likelihood, without(*check)?.as_ref())?;
             findings.push(misfit(*check, &answers, likelihood, top));
         }
         let worst = findings
@@ -62,6 +80,27 @@ impl Belief {
             findings,
             worst,
         })
+    }
+}
+
+impl Belief {
+    /// P(answer | the other findings). Of two answers, one of them found for certain, the sums with and without it tell already.
+    fn predicted(&self, check: CheckId, found: &[f64], without: &Belief) -> Result<Vec<f64>, BeliefError> {
+        let sharp = found.iter().position(|l| *l > 0.0).filter(|_| found.iter().filter(|l| **l > 0.0).count() == 1);
+        match sharp {
+            Some(answer) if found.len() == 2 && self.is_exact() && without.is_exact() => {
+                let log = self.posterior.log_evidence - found[answer].ln() - without.posterior.log_evidence;
+                let mut answers = vec![0.0; 2];
+                answers[answer] = log.exp().clamp(0.0, 1.0);
+                answers[1 - answer] = 1.0 - answers[answer];
+                Ok(answers)
+            }
+            _ => Ok(without.predict(check)?.answers),
+        }
+    }
+
+    fn is_exact(&self) -> bool {
+        !self.sampled && self.sets.is_none()
     }
 }
 

@@ -7,10 +7,10 @@ use super::target::{board_of, cards};
 use crate::cases::{Case, End, Replay, replay};
 use crate::job::{JobCard, store};
 use crate::rules::Rules;
-use crate::text::{Complaints, inert};
+use crate::text::{Complaint, Complaints, inert};
 use crate::units::{Minutes, Probability, show};
 use indicatif::{ProgressBar, ProgressStyle};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// Replays resolved job cards, or learns from them
 #[derive(Debug, clap::Args)]
@@ -51,6 +51,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         for file in cards(path)? {
             let name = file.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
             let job = JobCard::read(&store::read(&file)?)?;
+            if job.card.outcome.is_none() && !path.is_dir() {
+                return Err(still_open(path).into());
+            }
             let board = board_of(&job, Some(&file))?;
             jobs.push(Case { name, job, board });
         }
@@ -65,6 +68,12 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         0 => Ok(()),
         n => Err(Failure::Input(format!("{n} of {} cases ended wrong", played.cases.len()))),
     }
+}
+
+/// A card named for itself that has no end yet: in a folder it is passed over, by name it is a mistake.
+fn still_open(path: &Path) -> Complaints {
+    let what = format!("{}: the job is open, there is no end to play it against", path.display());
+    Complaint::nowhere("still-open", what).help("end it with 'halfsplit close' first").into()
 }
 
 /// How many cases are long work.
@@ -112,7 +121,7 @@ fn text(report: &Replay) -> String {
             out += &format!("       rank {:>2}  {p:>8}  after {what}\n", found.rank_of_true);
         }
         if !case.right {
-            out += &format!("       the truth: {}\n", case.truth.join(" and "));
+            out += &super::screen::wrap(&case.truth.join(" and "), 80, "       the truth: ", &" ".repeat(18));
         }
     }
     out += &format!("{} cases: {} right, {} wrong\n", report.cases.len(), report.right, report.wrong);

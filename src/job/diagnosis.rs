@@ -13,6 +13,8 @@ use crate::rules::places::LIKELIEST_AT;
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 /// A remedy on offer for a suspect.
@@ -139,7 +141,7 @@ pub struct Why {
     pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
-    /// The findings, the heaviest first.
+    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64.
     pub findings: Vec<Weighed>,
     /// Probability without the finding that speaks most for it.
     pub without_strongest: Option<f64>,
@@ -209,7 +211,12 @@ pub struct Diagnosis<'r> {
     pub circuit: Option<Rc<Circuit<'r>>>,
     /// The graph and what is believed.
     pub model: Model,
+    /// What is believed without one finding, by its node, as far as it was asked for.
+    left_out: RefCell<BTreeMap<belief::CheckId, Rc<Belief>>>,
 }
+
+/// Findings that are weighed each against all others: of a card with more, the last so many. Each costs a sum of its own.
+pub(super) const MOST_WEIGHED: usize = 64;
 
 impl<'r> Diagnosis<'r> {
     /// Weighs a job.
@@ -267,7 +274,7 @@ impl<'r> Diagnosis<'r> {
             circuit.set_good(&good)?;
         }
         let model = Model::of(rules, &job, circuit.as_deref())?;
-        Ok(Self { rules, job, circuit, model })
+        Ok(Self { rules, job, circuit, model, left_out: RefCell::default() })
     }
 
     /// A remedy in bench words.
@@ -578,9 +585,9 @@ impl<'r> Diagnosis<'r> {
     }
 
     /// The belief without one finding; `None` for a finding that says nothing.
-    fn without(&self, found: &Understood) -> Option<Belief> {
+    fn without(&self, found: &Understood) -> Option<Rc<Belief>> {
         if let Some(node) = found.node {
-            return self.model.belief.without(node).ok();
+            return self.without_node(node).ok();
         }
         let (circuit, Meaning::Circuit { check, .. }) = (self.circuit.as_ref()?, &found.meaning) else {
             return None;
@@ -600,14 +607,36 @@ impl<'r> Diagnosis<'r> {
             .filter(|(_, f)| matches!(f.origin, FaultOrigin::Board(_)))
             .map(|(i, f)| (FaultId(i), f.id.as_str(), f.prior))
             .collect();
-        self.model.rescored(circuit.scores(&on_board, &readings))
+        self.model.rescored(circuit.scores(&on_board, &readings)).map(Rc::new)
+    }
+
+    fn without_node(&self, node: belief::CheckId) -> Result<Rc<Belief>, belief::BeliefError> {
+        if let Some(known) = self.left_out.borrow().get(&node) {
+            return Ok(known.clone());
+        }
+        let found = Rc::new(self.model.belief.without(node)?);
+        self.left_out.borrow_mut().insert(node, found.clone());
+        Ok(found)
+    }
+
+    /// The findings that are weighed: those that count, of very many the last.
+    fn weighed_findings(&self) -> &[Understood] {
+        let findings = &self.model.findings;
+        let counting = |f: &Understood| f.node.is_some() || matches!(f.meaning, Meaning::Circuit { .. });
+        let mut left = MOST_WEIGHED;
+        let from = findings.iter().rposition(|f| {
+            left -= usize::from(counting(f));
+            left == 0
+        });
+        &findings[from.unwrap_or(0)..]
     }
 
     fn surprise(&self) -> Result<SurpriseReport, Complaints> {
+        let nodes: Vec<belief::CheckId> = self.weighed_findings().iter().filter_map(|f| f.node).collect();
         let surprise = self
             .model
             .belief
-            .surprise()
+            .surprise_of(&nodes, |node| self.without_node(node))
             .map_err(|e| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}")))?;
         let worst = surprise.worst.and_then(|node| {
             let misfit = surprise.findings.iter().find(|m| m.check == node)?;
@@ -639,7 +668,7 @@ impl<'r> Diagnosis<'r> {
         let with = odds_db(self.model.belief.fault(fault).unwrap_or(0.0));
         let mut findings: Vec<(Weighed, f64)> = Vec::new();
         let mut telling = Vec::new();
-        for found in &self.model.findings {
+        for found in self.weighed_findings() {
             if let Some(p) = self.without(found).and_then(|b| b.fault(fault)) {
                 let weight = with - odds_db(p);
                 if let (Meaning::Answer { check, .. }, true) = (&found.meaning, weight.abs() >= TELLING) {

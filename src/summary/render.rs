@@ -424,7 +424,7 @@ pub(super) fn markdown(text: &str) -> String {
     out
 }
 
-/// A line broken at `width` columns. What follows stands under the text behind a list mark, or behind the last gap of two
+/// A line broken at `width` columns. What follows stands under the text behind a list mark or a quotation mark, or behind the last gap of two
 /// spaces and more in the first half of the width; else under the line's start.
 pub(super) fn fold(line: &str, width: usize) -> String {
     let line = line.trim_end();
@@ -435,6 +435,8 @@ pub(super) fn fold(line: &str, width: usize) -> String {
     let mut hang = indent;
     if line[indent..].starts_with("- ") {
         hang = indent + 2;
+    } else if line[indent..].starts_with('"') {
+        hang = indent + 1;
     } else {
         // The last of them: behind a row's columns.
         let bytes = line.as_bytes();

@@ -2,7 +2,7 @@
 //!
 //! A *place* is a kind of thing in a unit with the ways it can be wrong ([`Kind`], [`Mode`]); an *outline* says which spots a kind
 //! of unit has, in order along supply, signal and control ([`Unit`]); a *check* says what it listens to, cuts off, replaces,
-//! disturbs, meters or looks at. [`Places::rules_for`] puts them together for one unit into [`Rules`](super::Rules): faults
+//! disturbs, meters or looks at. [`rules_for`] puts them together for one unit into [`Rules`](super::Rules): faults
 //! `MODE@SPOT`, checks `CHECK@SPOT`, remedies `WORK@SPOT`.
 //!
 //! What is absent: inference, cards, words of owners, files.

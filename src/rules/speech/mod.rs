@@ -5,12 +5,12 @@
 //! a symptom of its own under `words:`. [`Lexicon::load`] proves the files; [`Lexicon::read`] reads a text.
 //!
 //! How a text is read:
-//! 1. [`tokens`]: small letters, no accents; commas and stops are remembered.
-//! 2. [`spell`]: a strange word is taken for one that is a slip away, or for the two it is made of. Stems by Snowball.
-//! 3. [`spans`]: wordings found, the longest first; wordings may name other entries.
-//! 4. [`clauses`]: a state goes to the thing beside it, or to the one that was spoken of; denials turn it round; what stands in
+//! 1. `tokens`: small letters, no accents; commas and stops are remembered.
+//! 2. `spell`: a strange word is taken for one that is a slip away, or for the two it is made of. Stems by Snowball.
+//! 3. `spans`: wordings found, the longest first; wordings may name other entries.
+//! 4. `clauses`: a state goes to the thing beside it, or to the one that was spoken of; denials turn it round; what stands in
 //!    a comparison or condition is not said; times go to what is said at them.
-//! 5. [`read`]: combinations hold or don't; what goes without saying is dropped; the rest is kept as left.
+//! 5. `read`: combinations hold or don't; what goes without saying is dropped; the rest is kept as left.
 //!
 //! What is absent: whether a rule knows the symptom, and what follows from it.
 
