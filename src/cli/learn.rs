@@ -8,6 +8,7 @@ use crate::cases::learn::{
 };
 use crate::job::store;
 use crate::rules::Rules;
+use crate::text::inert;
 use serde::Serialize;
 use std::path::PathBuf;
 
@@ -175,10 +176,11 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 /// A card that was left out, its file named once.
 pub(super) fn left_out(file: &str, reason: &str) -> String {
     // What is wrong at a place in a file begins with the place.
-    match reason.strip_prefix(file).and_then(|rest| rest.split_once(": ")) {
+    let line = match reason.strip_prefix(file).and_then(|rest| rest.split_once(": ")) {
         Some((place, why)) => format!("{file}{place}: left out: {why}"),
         None => format!("{file}: left out: {reason}"),
-    }
+    };
+    inert::text(&line)
 }
 
 fn words(report: &Report, args: &Args, width: usize) -> String {

@@ -7,7 +7,7 @@
 use super::decision::{Alternative, Decision, Effort, Step};
 use super::measure::entropy;
 use super::price::{Expected, Power, Price, State};
-use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, RemedyIx, Retest};
+use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, RemedyIx};
 use super::reasons;
 use super::stop;
 use super::strategies::{LEAST_COST, Strategy, cost_of_check, cost_of_remedy, gate_before};
@@ -77,19 +77,13 @@ impl<'p> View<'p> {
         information(&joint, k)
     }
 
-    /// Bits the retest after a remedy is expected to give about what is then still to be mended. A unit that nothing is wrong
-    /// with shows itself at any retest; no remedy gets the credit for that.
+    /// Bits the retest after a remedy is expected to give about what is then still to be mended.
     fn remedy_bits(&self, remedy: RemedyIx) -> f64 {
         let Some(r) = self.problem.remedies().get(remedy.0) else { return 0.0 };
         let mut joint = vec![0.0; self.count * 3];
         for (h, group) in self.groups.iter().enumerate() {
             let Some((group, share)) = group else { continue };
-            let faults = &self.problem.hypotheses()[h].faults;
-            if faults.is_empty() {
-                joint[group * 3 + Retest::NoChange as usize] += share;
-                continue;
-            }
-            for (retest, chance, _) in super::problem::after_trying(r, faults) {
+            for (retest, chance, _) in super::problem::after_trying(r, &self.problem.hypotheses()[h].faults) {
                 joint[group * 3 + retest as usize] += share * chance;
             }
         }

@@ -435,6 +435,15 @@ fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: 
     let several = noted.len() > 1;
     let shown: Vec<&str> = if noted.is_empty() && open { leading.collect() } else { noted };
     let mut faults: Vec<FaultFace> = shown.iter().map(|id| fault_face(parts, id, status)).collect();
+    if open && outcome.is_none_or(|o| o.faults.is_empty()) {
+        // A suspect may stand for several places that no check parts.
+        for face in &mut faults {
+            if let Some(suspect) = suspects.suspects.iter().find(|s| s.id == face.id) {
+                face.says.clone_from(&suspect.says);
+                face.chance = Some(words::chance(parts.shop, suspect.probability));
+            }
+        }
+    }
     for i in 1..faults.len() {
         // Two places on a board may be one thing to a customer.
         faults[i].repeats = faults[..i].iter().any(|f| f.plain == faults[i].plain);

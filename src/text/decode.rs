@@ -134,6 +134,13 @@ impl Sink<'_> {
         }
     }
 
+    fn unknown_field(&self, key: &At<String>, fields: &'static [&'static str]) {
+        if !self.is_full() {
+            let place = self.document.place(key.span);
+            self.push(unknown(place, "field", &key.value, fields.iter().copied()));
+        }
+    }
+
     /// Whether no more complaints are listed.
     fn is_full(&self) -> bool {
         self.complaints.borrow().len() > Complaints::MOST
@@ -460,11 +467,7 @@ impl<'de> MapAccess<'de> for Entries<'de> {
             if let Some(fields) = self.fields
                 && !fields.contains(&key.value.as_str())
             {
-                if self.sink.is_full() {
-                    continue;
-                }
-                let place = self.sink.document.place(key.span);
-                self.sink.push(unknown(place, "field", &key.value, fields.iter().copied()));
+                self.sink.unknown_field(key, fields);
                 continue;
             }
             self.value = Some((key, value));
@@ -494,6 +497,12 @@ impl<'de> MapAccess<'de> for Entries<'de> {
             if self.recover {
                 self.sink.record(e, at);
                 return DecodeError::new("recorded", String::new());
+            }
+            // Nothing after this is decoded; its fields are known or not all the same.
+            let fields = self.fields.unwrap_or_default();
+            if !fields.is_empty() {
+                let rest = self.rest.iter().map(|(key, _)| key);
+                rest.filter(|k| !fields.contains(&k.value.as_str())).for_each(|k| self.sink.unknown_field(k, fields));
             }
             e
         })

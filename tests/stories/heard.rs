@@ -114,5 +114,5 @@ fn the_summary_quotes_the_owner_and_says_it_in_our_words() {
     );
     folder.run(&["open", "other.yaml", "--no-ask", "--complaint", SAID[0].1]).ends(0);
     let ran = folder.run(&["summary", "other.yaml", "--for", "bench", "--format", "text"]).ends(0);
-    assert!(ran.out.contains("Read as       hiss from \"hiss\", \"rushing air\""), "{}", ran.out);
+    assert!(ran.out.contains("Read as        hiss from \"hiss\", \"rushing air\""), "{}", ran.out);
 }
