@@ -86,7 +86,8 @@ impl Belief {
 impl Belief {
     /// P(answer | the other findings). Of two answers, one of them found for certain, the sums with and without it tell already.
     fn predicted(&self, check: CheckId, found: &[f64], without: &Belief) -> Result<Vec<f64>, BeliefError> {
-        let sharp = found.iter().position(|l| *l > 0.0).filter(|_| found.iter().filter(|l| **l > 0.0).count() == 1);
+        let sharp =
+            found.iter().position(|l| *l > 0.0).filter(|_| found.iter().filter(|l| **l > 0.0).count() == 1);
         match sharp {
             Some(answer) if found.len() == 2 && self.is_exact() && without.is_exact() => {
                 let log = self.posterior.log_evidence - found[answer].ln() - without.posterior.log_evidence;

@@ -3,6 +3,7 @@
 use super::drill::Args;
 use super::learn::progress;
 use super::screen::{Failure, Screen};
+use super::target::quoted;
 use crate::cases::drill::{self, Clerk, Drill};
 use crate::cases::simulate::{Pick, Simulation, card, draw};
 use crate::circuit::board::Board;
@@ -36,7 +37,7 @@ pub fn of_rules(
         bar.inc(1);
     }
     bar.finish_and_clear();
-    screen.say(&format!("{count} cards drawn from the rules into {}", folder.display()))
+    screen.say(&format!("{count} cards drawn from the rules into {}", quoted(&folder.display().to_string())))
 }
 
 /// Plays units of a board; the board is put beside the cards.
@@ -65,7 +66,12 @@ pub fn of_board(
     for (number, game) in games.iter().flatten().enumerate() {
         write(folder, number + 1, &clerk.card(&board, game, number + 1))?;
     }
-    screen.say(&format!("{} cards of {} played into {}", games.len(), board.name(), folder.display()))
+    screen.say(&format!(
+        "{} cards of {} played into {}",
+        games.len(),
+        board.name(),
+        quoted(&folder.display().to_string())
+    ))
 }
 
 /// Makes the folder, or finds it empty.

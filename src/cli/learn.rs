@@ -2,7 +2,7 @@
 
 use super::output::{self, Form};
 use super::screen::{Failure, Screen, wrap};
-use super::target::yaml_files;
+use super::target::{quoted, yaml_files};
 use crate::cases::learn::{
     Change, Gain, Kept, Skipped, Spot, Statistics, WEIGHT, gain, gather, learn, overlay,
 };
@@ -198,7 +198,8 @@ fn words(report: &Report, args: &Args, width: usize) -> String {
         out += &judgement(gain, width);
     }
     if let (true, Some(path)) = (report.written, &args.output) {
-        out += &format!("Written: {}; use it with --rules {}\n", path.display(), path.display());
+        let path = quoted(&path.display().to_string());
+        out += &format!("Written: {path}; use it with --rules {path}\n");
     }
     out
 }

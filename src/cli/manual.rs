@@ -65,7 +65,11 @@ pub fn man(args: &ManArgs, mut command: clap::Command, screen: &mut Screen<'_>) 
     for (path, text) in &pages {
         output::write(path, text, Form::Page, args.force, screen)?;
     }
-    screen.say(&format!("{} pages written to {}", pages.len(), folder.display()))
+    screen.say(&format!(
+        "{} pages written to {}",
+        pages.len(),
+        super::target::quoted(&folder.display().to_string())
+    ))
 }
 
 fn page(command: clap::Command) -> Result<Vec<u8>, Failure> {

@@ -204,13 +204,28 @@ fn report(failure: &Failure, screen: &mut Screen<'_>) -> std::io::Result<()> {
     }
 }
 
+fn strings(value: &clap::error::ContextValue) -> &[String] {
+    use clap::error::ContextValue::{String, Strings};
+    match value {
+        String(one) => std::slice::from_ref(one),
+        Strings(all) => all,
+        _ => &[],
+    }
+}
+
 /// What is said of a command line that can't be understood, or of a question about it; returns the exit code.
 pub fn usage(e: &clap::Error, json: bool, out: &mut dyn std::io::Write, err: &mut dyn std::io::Write) -> u8 {
     const USAGE: u8 = 2;
-    let plain = e.render().to_string();
+    // Colours are ours; what was typed stands on one line, without control characters.
+    let mut shown = e.render().ansi().to_string();
+    for typed in e.context().flat_map(|(_, value)| strings(value)) {
+        shown = shown.replace(typed, &inert::text(typed));
+    }
+    let plain = anstream::adapter::strip_str(&shown).to_string();
     let clean = inert::lines(&plain);
-    // Colours are ours; a command line with control characters in it is shown without either.
-    let shown = if clean == plain { e.render().ansi().to_string() } else { clean.clone() };
+    if clean != plain {
+        shown.clone_from(&clean);
+    }
     if !e.use_stderr() {
         // Where the stream is gone there is nobody to tell.
         let _ = write!(out, "{shown}");

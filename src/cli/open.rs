@@ -118,7 +118,7 @@ pub fn by_asking(input: &mut Input, rules: &Rules, screen: &mut Screen<'_>) -> R
     let mut args = Args { job: free_path(&unit), unit: Some(unit), ..Args::default() };
     fill(&mut args, &mut asker, rules)?;
     make(&args, rules, screen)?;
-    screen.text(&format!("The card is {}.\n\n", args.job.display()))?;
+    screen.text(&format!("The card is {}.\n\n", quoted(&args.job.display().to_string())))?;
     Ok(args.job)
 }
 

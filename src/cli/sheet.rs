@@ -1,7 +1,7 @@
 //! `halfsplit sheet`.
 
 use super::screen::{Failure, Screen};
-use super::target;
+use super::target::{self, quoted};
 use crate::circuit::pinout::part_page;
 use crate::circuit::predict::{Bench, PredictError};
 use crate::circuit::sheet;
@@ -102,7 +102,7 @@ pub fn sheet(args: &SheetArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
         None => screen.text(&text),
         Some(path) => {
             store::create(path, &text)?;
-            screen.text(&format!("Wrote {}\n", path.display()))
+            screen.text(&format!("Wrote {}\n", quoted(&path.display().to_string())))
         }
     }
 }

@@ -2,7 +2,7 @@
 
 use super::output;
 use super::screen::{Failure, Screen};
-use super::target::JobArg;
+use super::target::{JobArg, quoted};
 use crate::cases;
 use crate::job::{Diagnosis, store};
 use crate::rules::Rules;
@@ -118,7 +118,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
                 Format::Html => output::Form::Html,
             };
             output::write(path, &text, form, args.force, screen)?;
-            screen.say(&format!("Written: {}", path.display()))
+            screen.say(&format!("Written: {}", quoted(&path.display().to_string())))
         }
         None => screen.text(&text),
     }
@@ -139,8 +139,8 @@ fn write_templates(folder: &Path, screen: &mut Screen<'_>) -> Result<(), Failure
     }
     screen.say(&format!(
         "Templates written to {}. Change them, then: halfsplit summary JOB --templates {}",
-        folder.display(),
-        folder.display()
+        quoted(&folder.display().to_string()),
+        quoted(&folder.display().to_string())
     ))
 }
 

@@ -145,7 +145,25 @@ pub fn words(argument: &OsStr) -> Result<&str, Failure> {
 /// A path as it is typed in a shell.
 pub fn quoted(path: &str) -> String {
     let plain = path.chars().all(|c| c.is_alphanumeric() || "/._-+".contains(c));
-    if plain { path.into() } else { format!("'{}'", path.replace('\'', "'\\''")) }
+    if plain {
+        return path.into();
+    }
+    // Control and direction characters as the shell's escapes.
+    let hidden = |c: char| c != ' ' && inert::text(&format!("a{c}b")) != format!("a{c}b");
+    if !path.contains(hidden) {
+        return format!("'{}'", path.replace('\'', "'\\''"));
+    }
+    let mut out = String::from("$'");
+    for c in path.chars() {
+        match u32::from(c) {
+            code if hidden(c) && code < 0x80 => out += &format!("\\x{code:02x}"),
+            code if hidden(c) && code < 0x1_0000 => out += &format!("\\u{code:04x}"),
+            code if hidden(c) => out += &format!("\\U{code:08x}"),
+            _ if matches!(c, '\'' | '\\') => out.extend(['\\', c]),
+            _ => out.push(c),
+        }
+    }
+    out + "'"
 }
 
 /// The built-in rules (none of them with `bare`), with the packs of the given files and folders after them.

@@ -502,7 +502,8 @@ impl<'de> MapAccess<'de> for Entries<'de> {
             let fields = self.fields.unwrap_or_default();
             if !fields.is_empty() {
                 let rest = self.rest.iter().map(|(key, _)| key);
-                rest.filter(|k| !fields.contains(&k.value.as_str())).for_each(|k| self.sink.unknown_field(k, fields));
+                rest.filter(|k| !fields.contains(&k.value.as_str()))
+                    .for_each(|k| self.sink.unknown_field(k, fields));
             }
             e
         })

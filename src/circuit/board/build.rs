@@ -8,7 +8,7 @@ use crate::circuit::network::{ElementId, Network, Node, Place, Primitive, Termin
 use crate::circuit::tolerance::{Shape, Size, Target, Varied};
 use crate::rules::parts::{Library, Parameter};
 use crate::rules::{MOST_VOLTS, Scope};
-use crate::text::{At, Complaints, Source, decode_all, parse};
+use crate::text::{At, Complaints, Source, decode_all, inert, parse};
 use crate::units::notation::{self, NotationError};
 use crate::units::{Hertz, Minutes, Volts};
 use std::sync::Arc;
@@ -58,8 +58,8 @@ pub(super) fn load(
         return Err(notes.complaints);
     }
     let mut board = Board {
-        name: file.board.value.clone(),
-        says: file.says.clone(),
+        name: inert::text(&file.board.value),
+        says: inert::text(&file.says),
         build: file.build,
         ground: file.ground.value.clone(),
         nets: nets(&file, &resolved),

@@ -2,7 +2,7 @@
 
 use crate::circuit::import::spice_deck;
 use crate::cli::screen::{Failure, Screen};
-use crate::cli::target;
+use crate::cli::target::{self, quoted};
 use crate::job::store;
 use crate::rules::parts::Library;
 use std::path::PathBuf;
@@ -42,5 +42,5 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
         return screen
             .document(&serde_json::json!({ "format": "spice", "file": path.display().to_string() }));
     }
-    screen.text(&format!("Wrote {}\n", path.display()))
+    screen.text(&format!("Wrote {}\n", quoted(&path.display().to_string())))
 }
