@@ -616,7 +616,7 @@ impl<'l> Deriver<'l> {
         }
         for ((spot, around), causes) in &self.wrong {
             let to = ConditionId::at(rules.conditions.len());
-            let id = format!("{}@{}", if *around { "around" } else { "part" }, self.unit.spots[*spot].id);
+            let id = format!("{}@{}", if *around { "around" } else { "itself" }, self.unit.spots[*spot].id);
             let place = self.drafts[causes[0].0].mode.place.clone();
             let says = match around {
                 true => format!("something round {} is wrong", self.label(*spot)),

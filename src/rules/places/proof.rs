@@ -101,7 +101,7 @@ impl Library {
 
 /// Whether an effect is no more than that something is wrong there.
 fn is_wrong(rules: &Rules, effect: Effect) -> bool {
-    matches!(effect, Effect::Condition(c) if rules.condition(c).id.starts_with("part@") || rules.condition(c).id.starts_with("around@"))
+    matches!(effect, Effect::Condition(c) if rules.condition(c).id.starts_with("itself@") || rules.condition(c).id.starts_with("around@"))
 }
 
 fn unshown(

@@ -10,6 +10,17 @@ fn every_shipped_outline_gives_rules() {
     for id in library.outlines.keys() {
         for history in History::ALL {
             let (rules, _) = rules_for(&library, &UnitFacts::new(id.clone(), *history)).unwrap();
+            // Whatever can be proposed or suspected can be named.
+            let unnamed: Vec<&str> = (rules.checks().filter(|(i, c)| rules.find_check(&c.id) != Ok(*i)))
+                .map(|(_, c)| c.id.as_str())
+                .chain(
+                    rules
+                        .faults()
+                        .filter(|(i, f)| rules.find_fault(&f.id) != Ok(*i))
+                        .map(|(_, f)| f.id.as_str()),
+                )
+                .collect();
+            assert!(unnamed.is_empty(), "{id}: {unnamed:?}");
             let expected: f64 = rules.faults().map(|(_, f)| f.prior.fresh_build.get()).sum();
             // A unit that is brought in has about one fault; a fresh build may well have two.
             assert!((0.6..1.8).contains(&expected), "{id} {history}: {expected:.2} faults expected");
