@@ -56,9 +56,6 @@ pub struct Args {
     /// Who plays, with commas: planner,information,half-split,checklist,random (all of them, if left out)
     #[arg(long, value_delimiter = ',', value_name = "a,b")]
     strategies: Vec<String>,
-    /// How many states of belief the planner may look at
-    #[arg(long, value_name = "N")]
-    look: Option<usize>,
     /// Print every game step by step as well
     #[arg(long, requires = "auto", conflicts_with = "json")]
     trail: bool,
@@ -85,7 +82,7 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         setting: Setting {
             history: args.history.unwrap_or(History::FreshBuild),
             tools: args.tools.clone(),
-            terms: Terms { look: args.look, ..Terms::default() },
+            terms: Terms::default(),
         },
         games: args.auto.unwrap_or(1),
         seed: args.seed(),

@@ -27,9 +27,6 @@ pub struct Args {
     /// What an hour of work costs, in the currency's main unit; for --count both
     #[arg(long, value_name = "MONEY", default_value_t = 40.0)]
     rate: f64,
-    /// How many states of belief to look at before deciding; more look further ahead
-    #[arg(long, value_name = "N")]
-    look: Option<usize>,
 }
 
 /// What counts as cost.
@@ -53,7 +50,7 @@ impl Args {
             Counting::Money => Count::Money,
             Counting::Both => Count::Both,
         };
-        Ok(Terms { tariff: Tariff { money_per_hour: self.rate * 100.0, count }, look: self.look })
+        Ok(Terms { tariff: Tariff { money_per_hour: self.rate * 100.0, count } })
     }
 }
 

@@ -337,6 +337,7 @@ fn make(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failu
     let declined = job.card.refusal();
     if declined.is_none() {
         let board = board_of(&job, Some(&args.job))?;
+        board.as_ref().map_or(Ok(()), |board| screen.doubts(board))?;
         Diagnosis::on(rules, job.clone(), board.as_ref())?;
     }
     store::create(&args.job, job.text())?;

@@ -1,5 +1,6 @@
 //! Where a command's words go, and what it ends with.
 
+use crate::circuit::board::Board;
 use crate::job::CardError;
 use crate::text::{Complaint, Complaints, inert};
 use serde::Serialize;
@@ -103,6 +104,18 @@ impl Screen<'_> {
     /// When stderr can't be written.
     pub fn say(&mut self, text: &str) -> Result<(), Failure> {
         Ok(writeln!(self.err, "{text}")?)
+    }
+
+    /// Says on stderr what is odd in a board file and was taken all the same.
+    ///
+    /// # Errors
+    /// When it can't be written.
+    pub fn doubts(&mut self, board: &Board) -> Result<(), Failure> {
+        for doubt in &board.doubts().0 {
+            let line = wrap(&inert::text(&doubt.to_string()), self.width, "Note: ", "  ");
+            self.say(line.trim_end())?;
+        }
+        Ok(())
     }
 }
 

@@ -58,6 +58,7 @@ pub struct SheetArgs {
 /// When the board is at fault, has no such part, or a file can't be read or written.
 pub fn sheet(args: &SheetArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let board = target::board(args.board.as_deref(), args.example.as_deref())?;
+    screen.doubts(&board)?;
     let (library, width) = (Library::builtin()?, if args.to.is_some() { 80 } else { screen.width });
     let no_html = || Failure::Usage("html is for --blank and --wiring; write --format md or text".into());
     let text = if let Some(id) = &args.part {

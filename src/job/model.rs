@@ -160,6 +160,8 @@ pub struct Model {
 
 /// What the sum over all combinations may cost while remedies can still be folded: a fraction of a second.
 const QUICK: Limits = Limits { log2_cost: 18.0, log2_total: 20.0, samples: 0, seed: 1 };
+/// For the few jobs that take longer than usual: better an answer after some seconds than none.
+const LONG: Limits = Limits { log2_cost: 25.0, log2_total: 25.0, samples: 12_000, seed: 1 };
 /// Remedies that keep an epoch of their own at first when others are folded.
 const UNFOLDED: usize = 2;
 
@@ -181,14 +183,14 @@ impl Model {
         folds.dedup();
         let engine =
             |e: BeliefError| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"));
-        for folded in folds {
-            let limits = if folded < remedies { QUICK } else { Limits::default() };
+        let quick = folds.iter().filter(|folded| **folded < remedies).map(|folded| (*folded, QUICK));
+        for (folded, limits) in quick.chain([(remedies, Limits::default()), (remedies, LONG)]) {
             match Self::folded(rules, circuit, job, (&in_play, &findings, &open), folded, limits) {
-                Err(BeliefError::TooCostly { .. }) if folded < remedies => {}
+                Err(BeliefError::TooCostly { .. }) if limits != LONG => {}
                 result => return result.map_err(|e| engine(e).into()),
             }
         }
-        Err(engine(BeliefError::TooCostly { log2_cost: QUICK.log2_cost }).into())
+        Err(engine(BeliefError::TooCostly { log2_cost: LONG.log2_cost }).into())
     }
 
     /// The model with so many of the first remedies folded.

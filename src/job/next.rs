@@ -4,14 +4,14 @@ use super::bins::{SLIP, again, bins};
 use super::build::{BOARD_FIX_SUCCESS, PARTIAL_NOTICED};
 use super::circuit::{by_ear, ear_word};
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
-use super::model::{FaultOrigin, Meaning, RemedyRef, Retest};
+use super::model::{FaultOrigin, Meaning, RemedyRef, Retest, Understood};
 use crate::belief::{FaultId, Given};
 use crate::circuit::predict::{CheckId as BoardCheck, Ear, Foresight, Observed, Prediction};
 use crate::plan::{
-    self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Planner, Price, Problem,
-    Reason, RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
+    self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Price, Problem, Reason,
+    RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
 };
-use crate::rules::{self, History, Power, Tool};
+use crate::rules::{self, History, Needs, Power, Tool};
 use crate::text::{Complaint, Complaints};
 use crate::units::{Minutes, Probability, show};
 use serde::Serialize;
@@ -120,8 +120,6 @@ pub struct Proposal {
 pub struct Terms {
     /// What counts as cost: minutes, money or both at a labour rate.
     pub tariff: Tariff,
-    /// How many states of belief the planner may look at; none takes a number fit for the problem.
-    pub look: Option<usize>,
 }
 
 /// The way out: a unit handed on to somebody else, in minutes and money (hundredths).
@@ -221,17 +219,13 @@ impl Diagnosis<'_> {
         self.next_on(count, &Terms::default())
     }
 
-    /// The next step where money counts or the planner is to look further ahead.
+    /// The next step where money counts.
     ///
     /// # Errors
     /// As [`Diagnosis::next`].
     pub fn next_on(&self, count: usize, terms: &Terms) -> Result<Proposal, Complaints> {
         let bench = self.planning(terms)?;
-        let decision = if std::env::var_os("HS_SEARCH").is_some() {
-            self.decide(&bench, &Planner { nodes: terms.look })
-        } else {
-            self.decide(&bench, &plan::Plain::default())
-        };
+        let decision = self.decide(&bench, &plan::Plain::default());
         Ok(self.proposal(&bench, &decision, count))
     }
 
@@ -367,11 +361,15 @@ impl Diagnosis<'_> {
         self.circuit.as_ref()?.stages().of_part(part)
     }
 
-    /// The part that a fault of the board sits in, as a number of this problem.
+    /// The part that a fault of the board sits in, or the spot of the outline, as a number of this problem.
     fn site_of(&self, fault: FaultId, faults: &[FaultId]) -> Option<u32> {
         let owner = |f: &FaultId| {
             let entry = &self.model.faults[f.0];
-            entry.part.as_deref().filter(|_| matches!(entry.origin, FaultOrigin::Board(_)))
+            match entry.origin {
+                FaultOrigin::Board(_) => entry.part.as_deref(),
+                FaultOrigin::Rule(_) => entry.id.split_once('@').map(|(_, spot)| spot),
+                FaultOrigin::Unlisted => None,
+            }
         };
         let own = owner(&fault)?;
         faults.iter().position(|f| owner(f) == Some(own)).map(|i| i as u32)
@@ -696,7 +694,7 @@ impl Diagnosis<'_> {
         let tried = times > 1 || (times == 1 && !(news && again()));
         let offer = self.offer(remedy);
         let by_hand = match remedy {
-            RemedyRef::Rule(id) => !self.rules.remedy(*id).tools.contains(&Tool::Iron),
+            RemedyRef::Rule(id) => self.rules.remedy(*id).by_hand,
             RemedyRef::Board(_) => false,
         };
         let (rigs, power, success, missing) = match remedy {
@@ -748,16 +746,28 @@ impl Diagnosis<'_> {
         self.job.card.history.value != History::WorkedBefore && !runs
     }
 
-    /// Whether a check asks for a sound that the unit as it now is cannot make, because it was found to make none.
+    /// Whether a check asks for a sound that the unit as it now is cannot make, because it was found to make none, or for what
+    /// becomes of a noise that nobody has noticed.
     fn is_moot(&self, check: rules::CheckId) -> bool {
-        let entry = self.rules.check(check);
-        let needs_sound = entry.symptom.is_some_and(|s| self.rules.symptom(s).shows_running);
         let since = self.model.since();
-        needs_sound
-            && self.model.findings.iter().filter(|f| f.epoch >= since).any(|f| match f.meaning {
-                Meaning::Answer { check, answer, .. } => self.shows_dead(check, answer),
-                _ => false,
-            })
+        let answers = |f: &Understood| match f.meaning {
+            Meaning::Answer { check, answer, .. } => Some((check, answer)),
+            _ => None,
+        };
+        let mut found = self.model.findings.iter();
+        match self.rules.check(check).needs {
+            Some(Needs::Sound) => {
+                let mut now = found.filter(|f| f.epoch >= since).filter_map(answers);
+                now.any(|(check, answer)| self.shows_dead(check, answer))
+            }
+            Some(Needs::Noise) => {
+                let open = self.job.card.complaint.iter().flat_map(|c| c.perhaps.iter().flatten());
+                let mut open = open.filter_map(|s| self.rules.find_symptom(&s.value).ok());
+                let noise = |(c, a)| self.rules.symptoms_of(c, a).any(|(_, s)| s.noise);
+                !found.any(|f| answers(f).is_some_and(noise)) && !open.any(|s| self.rules.symptom(s).noise)
+            }
+            None => false,
+        }
     }
 
     /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.

@@ -7,7 +7,7 @@
 use super::decision::{Alternative, Decision, Effort, Step};
 use super::measure::entropy;
 use super::price::{Expected, Power, Price, State};
-use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, RemedyIx};
+use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, Remedy, RemedyIx, SetupIx};
 use super::reasons;
 use super::stop;
 use super::strategies::{LEAST_COST, Strategy, cost_of_check, cost_of_remedy, gate_before};
@@ -24,7 +24,8 @@ pub struct Plain {
 
 impl Default for Plain {
     fn default() -> Plain {
-        Plain { sure: 0.9, least_bits: 0.02 }
+        let e = |n: &str, d: f64| std::env::var(n).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
+        Plain { sure: e("HS_SURE", 0.9), least_bits: e("HS_BITS", 0.02) }
     }
 }
 
@@ -101,6 +102,40 @@ impl<'p> View<'p> {
         self.problem.open_remedies(self.state).map(|r| (r, help(r))).collect()
     }
 
+    /// By set-up, the probability that it has to be made anyway: because what is wrong can't be mended without it.
+    fn needed_anyway(&self) -> Vec<f64> {
+        let mass = self.problem.mass().max(f64::MIN_POSITIVE);
+        let open: Vec<&Remedy> =
+            self.problem.open_remedies(self.state).map(|r| &self.problem.remedies()[r.0]).collect();
+        let mut needed = vec![0.0; self.problem.draft().setups.len()];
+        let mut spared = vec![true; needed.len()];
+        for remedy in &open {
+            remedy.price.setups.iter().for_each(|s| spared[s.0] = false);
+        }
+        for h in self.problem.hypotheses().iter().filter(|h| h.weight > 0.0) {
+            let mut cures = open.iter().filter(|r| touches(&r.faults, &h.faults)).peekable();
+            if cures.peek().is_none() {
+                continue;
+            }
+            let mut all: Vec<bool> = vec![true; needed.len()];
+            for remedy in cures {
+                for (s, all) in all.iter_mut().enumerate() {
+                    *all &= remedy.price.setups.contains(&SetupIx(s));
+                }
+            }
+            needed.iter_mut().zip(all).for_each(|(n, all)| *n += if all { h.weight / mass } else { 0.0 });
+        }
+        needed.iter().zip(spared).map(|(n, spared)| if spared { SERVES_AGAIN } else { n.min(1.0) }).collect()
+    }
+
+    /// The cost of a step with each set-up it needs counted by the chance that it serves this step alone.
+    fn own_cost(&self, price: &Price, anyway: &[f64]) -> f64 {
+        let full = self.problem.pay(price, self.state).0.minutes;
+        let open = price.setups.iter().filter(|s| !self.state.setups.has(**s));
+        let spared: f64 = open.map(|s| self.problem.setup_minutes(*s) * anyway[s.0]).sum();
+        Expected::of(full - spared, price.money as f64, self.problem.tariff()).cost
+    }
+
     fn cost_of(&self, remedy: RemedyIx) -> f64 {
         cost_of_remedy(self.problem, remedy, self.state).cost.max(LEAST_COST)
     }
@@ -112,7 +147,10 @@ impl<'p> View<'p> {
             let worth = |x: &(RemedyIx, f64)| x.1 / self.cost_of(x.0);
             list.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)).then(b.0.cmp(&a.0))).map(|x| x.0)
         };
-        let certain: Vec<(RemedyIx, f64)> = helps.iter().copied().filter(|x| x.1 >= sure).collect();
+        // Whether the fault is among those that it puts right, not whether the work succeeds at once.
+        let there = |r: RemedyIx| self.problem.remedies()[r.0].success.max(f64::MIN_POSITIVE);
+        let certain: Vec<(RemedyIx, f64)> =
+            helps.iter().copied().filter(|x| x.1 / there(x.0) >= sure).collect();
         if let Some(found) = best(&certain) {
             return Some(found);
         }
@@ -220,7 +258,12 @@ struct Offer {
     step: Step,
     bits: f64,
     cost: Expected,
+    /// What of the cost is its own: a set-up that will be needed anyway is no reason to wait.
+    own: f64,
 }
+
+/// How likely a set-up that no remedy needs serves a later check too.
+const SERVES_AGAIN: f64 = 0.5;
 
 impl Strategy for Plain {
     fn name(&self) -> &'static str {
@@ -232,6 +275,7 @@ impl Strategy for Plain {
             return done;
         }
         let view = View::new(problem, state);
+        let anyway = view.needed_anyway();
         let helps = view.helps();
         let (way_out, out) = stop::cheapest_stop(problem, state);
         let mut offers: Vec<Offer> = problem
@@ -240,6 +284,7 @@ impl Strategy for Plain {
                 step: Step::Check(c),
                 bits: view.bits(c),
                 cost: cost_of_check(problem, c, state),
+                own: view.own_cost(&problem.checks()[c.0].price, &anyway),
             })
             .filter(|o| o.bits >= self.least_bits)
             .collect();
@@ -247,9 +292,10 @@ impl Strategy for Plain {
             step: Step::Remedy(*r),
             bits: view.remedy_bits(*r),
             cost: cost_of_remedy(problem, *r, state),
+            own: view.own_cost(&problem.remedies()[r.0].price, &anyway),
         }));
         offers.retain(|o| o.bits >= self.least_bits);
-        let worth = |o: &Offer| o.bits / o.cost.cost.max(LEAST_COST);
+        let worth = |o: &Offer| o.bits / o.own.max(LEAST_COST);
         offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
         let by_price = |a: &&(RemedyIx, f64), b: &&(RemedyIx, f64)| {
             (a.1 / view.cost_of(a.0)).total_cmp(&(b.1 / view.cost_of(b.0))).then(b.0.cmp(&a.0))

@@ -6,7 +6,7 @@ use super::ids::{
 };
 use super::set::{Caution, Check, Condition, Fault, Pack, Remedy, Rules, Setup, Symptom};
 use super::speech::{self, OwnWords, PackWords, Speech, is_word_file};
-use super::words::{Applies, Kind, Power, Unit};
+use super::words::{Applies, Kind, Needs, Power, Tool, Unit};
 use super::{link, proof, written};
 use crate::text::{
     At, Complaint, Complaints, Named, Node, Place, Source, Span, Value, decode_all, or_nearest, parse,
@@ -506,6 +506,7 @@ impl Loader {
             gate: check.gate,
             holds_power,
             tells_supply: self.tells_supply(e.file, &e.key.value, check),
+            needs: check.needs.as_ref().map(|n| n.value),
             board: self.board_word(e.file, check.board.as_ref(), &["level-out", "turned-parts"]),
             symptom: None,
             source: self.source(e, check.source.as_ref()),
@@ -706,6 +707,7 @@ impl Loader {
             gate: false,
             holds_power: vec![false, false],
             tells_supply: false,
+            needs: s.needs.as_ref().map(|n| n.value).or(s.shows_running.then_some(Needs::Sound)),
             board: self.board_word(
                 e.file,
                 s.board.as_ref(),
@@ -749,6 +751,7 @@ impl Loader {
             check,
             answer,
             shows_running: s.shows_running,
+            noise: s.noise,
             source: self.source(e, s.source.as_ref()),
             pack: e.pack,
             place: e.place(),
@@ -828,6 +831,7 @@ impl Loader {
         tools.sort_unstable();
         tools.dedup();
         Remedy {
+            by_hand: !tools.contains(&Tool::Iron),
             id: e.key.value.clone(),
             says: self.wording(e.file, &r.says),
             fixes: self.fixes(e.file, &r.fixes),

@@ -81,4 +81,4 @@ pub use set::{
     UnknownName,
 };
 pub use spots::{Reads, check_at};
-pub use words::{Applies, Build, History, Kind, Power, Tool, Unit, UnknownWord};
+pub use words::{Applies, Build, History, Kind, Needs, Power, Tool, Unit, UnknownWord};

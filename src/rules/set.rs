@@ -6,7 +6,7 @@ use super::ids::{
     Strength, SymptomId,
 };
 use super::speech::{Lexicon, Speech};
-use super::words::{Applies, Build, History, Kind, Power, Tool, Unit};
+use super::words::{Applies, Build, History, Kind, Needs, Power, Tool, Unit};
 use super::written::{ByBuild, ByHistory, Evidence};
 use crate::text::{Complaint, Complaints, Place, or_nearest};
 use std::collections::BTreeMap;
@@ -142,6 +142,8 @@ pub struct Check {
     pub holds_power: Vec<bool>,
     /// Whether its reading is the voltage that the whole circuit lives on.
     pub tells_supply: bool,
+    /// What it listens to, without which it can't be answered.
+    pub needs: Option<Needs>,
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
     /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way
@@ -201,6 +203,8 @@ pub struct Symptom {
     pub answer: usize,
     /// Whether whoever notices it has heard the unit run: it passes sound under power.
     pub shows_running: bool,
+    /// Whether it is a noise of the unit's own making.
+    pub noise: bool,
     /// Where the knowledge comes from.
     pub source: String,
     /// Its pack.
@@ -225,6 +229,8 @@ pub struct Remedy {
     pub money: Money,
     /// Tools needed, sorted.
     pub tools: Vec<Tool>,
+    /// Whether it may be tried to see what happens: done without an iron, and undone as easily.
+    pub by_hand: bool,
     /// Supply state needed.
     pub power: Power,
     /// Chance that it puts right a fault that it can put right.

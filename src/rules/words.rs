@@ -108,6 +108,16 @@ impl Build {
 }
 
 words! {
+    /// What a check listens to, without which it can't be answered.
+    Needs, "thing that a check needs" {
+        /// The unit's own sound: moot on a unit that was found silent.
+        Sound = "sound",
+        /// A noise: moot as long as no noise was noticed.
+        Noise = "noise",
+    }
+}
+
+words! {
     /// What the user does to get a finding.
     Kind, "kind of check" {
         /// Answer a question from memory or with the controls at hand.

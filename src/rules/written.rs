@@ -4,7 +4,7 @@
 //! text. [`Rules::load`](super::Rules::load) turns them into the proven set.
 
 use super::figures::{Band, Factor, Minutes, Money, Probability};
-use super::words::{Applies, Build, History, Kind, Power, Tool, Unit};
+use super::words::{Applies, Build, History, Kind, Needs, Power, Tool, Unit};
 use crate::text::{At, Named};
 use serde::de::{self, Deserializer, MapAccess, Visitor, value};
 use serde::{Deserialize, Serialize};
@@ -247,6 +247,12 @@ pub struct Symptom {
     /// Whether whoever notices it has heard the unit run: it passes sound under power.
     #[serde(default)]
     pub shows_running: bool,
+    /// Whether it is a noise of the unit's own making.
+    #[serde(default)]
+    pub noise: bool,
+    /// What the question is about, without which it can't be answered: `sound` or `noise`.
+    #[serde(default)]
+    pub needs: Option<At<Needs>>,
     /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
@@ -312,6 +318,9 @@ pub struct Check {
     /// Whether its reading is the voltage that the whole circuit lives on: a later reading above it is queried.
     #[serde(default)]
     pub tells_supply: bool,
+    /// What it listens to, without which it can't be answered: `sound` or `noise`.
+    #[serde(default)]
+    pub needs: Option<At<Needs>>,
     /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way round.
     #[serde(default)]
     pub board: Option<At<String>>,

@@ -276,3 +276,18 @@ fn sheets_for_print_are_whole_pages() {
     let refused = folder.run(&["sheet", "--example", "tin-lantern", "--format", "html"]).ends(2);
     assert!(refused.err.contains("--blank and --wiring"), "{}", refused.err);
 }
+
+#[test]
+fn a_role_that_there_is_none_of_is_told_and_does_no_harm() {
+    let folder = Folder::new();
+    let board = include_str!("../../cases/boards/pocket_beacon.yaml");
+    let line = board.lines().find(|l| l.contains("role:")).unwrap();
+    let role = line.split("role: ").nth(1).unwrap().trim_end_matches('}');
+    folder.put("board.yaml", &board.replacen(&format!("role: {role}"), "role: leftover", 1));
+    for line in [&["board", "check", "board.yaml"][..], &["sheet", "board.yaml"]] {
+        let ran = folder.run(line).ends(0);
+        assert!(ran.err.contains("unknown role 'leftover'") && ran.err.contains("board.yaml:"), "{}", ran.err);
+    }
+    folder.run(&["open", "job.yaml", "--board", "board.yaml", "--complaint", "no sound", "--no-ask"]).ends(0);
+    folder.run(&["next", "job.yaml"]).ends(0);
+}

@@ -6,7 +6,7 @@ use crate::circuit::predict::CheckId;
 use crate::job::{
     BOARD_FIX_SUCCESS, Diagnosis, FaultOrigin, JobCard, NewCard, NewFinding, Planning, RemedyRef, Terms,
 };
-use crate::plan::{ByLot, InformationPerCost, Planner, Step, Stop, Strategy};
+use crate::plan::{ByLot, InformationPerCost, Plain, Step, Stop, Strategy};
 use crate::rules::{History, Tool};
 use crate::text::{Complaint, Complaints, Source};
 use std::collections::BTreeSet;
@@ -45,9 +45,9 @@ impl Hand {
         Self::ALL.iter().find(|(_, h)| *h == self).map_or("", |(n, _)| n)
     }
 
-    fn strategy(self, terms: &Terms, seed: u64) -> Box<dyn Strategy> {
+    fn strategy(self, seed: u64) -> Box<dyn Strategy> {
         match self {
-            Self::Planner | Self::HalfSplit | Self::Checklist => Box::new(Planner { nodes: terms.look }),
+            Self::Planner | Self::HalfSplit | Self::Checklist => Box::new(Plain::default()),
             Self::Information => Box::new(InformationPerCost::default()),
             Self::Random => Box::new(ByLot { seed }),
         }
@@ -61,7 +61,7 @@ pub struct Setting {
     pub history: History,
     /// Tools at hand.
     pub tools: Vec<Tool>,
-    /// What counts as cost, how far the planner looks.
+    /// What counts as cost.
     pub terms: Terms,
 }
 
@@ -150,7 +150,7 @@ pub fn play(rig: &Rig<'_>, unit: &Unit, hand: Hand, setting: &Setting) -> Result
             Err(e) => return Err(e),
         };
         let planning = diagnosis.planning(&setting.terms)?;
-        let strategy = hand.strategy(&setting.terms, unit.seed);
+        let strategy = hand.strategy(unit.seed);
         let decision = diagnosis.decide(&planning, strategy.as_ref());
         table.take(&diagnosis, &planning, &decision.step)?;
         if table.game.end.is_empty() && table.game.steps.len() >= MOST_STEPS {

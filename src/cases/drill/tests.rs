@@ -5,7 +5,7 @@ use super::*;
 use crate::cases::board_example;
 use crate::circuit::predict::CheckId;
 use crate::job::Terms;
-use crate::plan::{Planner, Standing, Step};
+use crate::plan::{Plain, Standing, Step};
 use crate::rules::parts::Library;
 use crate::rules::{History, Tool};
 
@@ -18,7 +18,7 @@ fn drill_of(games: usize, hands: &[Hand]) -> Drill {
         setting: Setting {
             history: History::FreshBuild,
             tools: vec![Tool::Meter, Tool::AudioProbe, Tool::Iron, Tool::Spares],
-            terms: Terms { look: Some(300), ..Terms::default() },
+            terms: Terms::default(),
         },
         games,
         seed: 7,
@@ -108,7 +108,7 @@ fn no_strategy_takes_a_step_that_is_blocked() {
         while table.game.end.is_empty() && table.game.steps.len() < 30 {
             let diagnosis = table.diagnosis().unwrap();
             let planning = diagnosis.planning(&drill.setting.terms).unwrap();
-            let step = diagnosis.decide(&planning, &Planner::with_nodes(300)).step;
+            let step = diagnosis.decide(&planning, &Plain::default()).step;
             let problem = &planning.problem;
             let (price, standing) = match &step {
                 Step::Check(c) => (&problem.checks()[c.0].price, problem.checks()[c.0].standing),
@@ -136,7 +136,7 @@ fn a_short_on_the_supply_keeps_power_off() {
     let diagnosis = Diagnosis::on_board(rules, job, &board).unwrap();
     let planning = diagnosis.planning(&Terms::default()).unwrap();
     assert!(planning.state.held);
-    let step = diagnosis.decide(&planning, &Planner::with_nodes(300)).step;
+    let step = diagnosis.decide(&planning, &Plain::default()).step;
     let power = match step {
         Step::Check(c) => planning.problem.checks()[c.0].price.power,
         Step::Remedy(r) => planning.problem.remedies()[r.0].price.power,
@@ -153,7 +153,7 @@ fn money_can_count_instead_of_minutes() {
     let job = JobCard::read(&Source::new("a.yaml", card)).unwrap();
     let diagnosis = Diagnosis::on_board(rules, job, &board).unwrap();
     let on = |count, money_per_hour| {
-        let terms = Terms { tariff: Tariff { count, money_per_hour }, look: Some(300) };
+        let terms = Terms { tariff: Tariff { count, money_per_hour } };
         diagnosis.next_on(0, &terms).unwrap()
     };
     let (minutes, both) = (on(Count::Minutes, 0.0), on(Count::Both, 4_000.0));

@@ -28,7 +28,7 @@ pub(super) fn load(
 ) -> Result<Board, Complaints> {
     let document = parse(source)?;
     let (file, complaints) = decode_all::<BoardFile>(&document);
-    let mut notes = Notes { file: Arc::new(source.clone()), complaints };
+    let mut notes = Notes { file: Arc::new(source.clone()), complaints, doubts: Complaints::default() };
     let Some(mut file) = file else {
         return Err(notes.complaints);
     };
@@ -74,6 +74,7 @@ pub(super) fn load(
         path: file.path.iter().map(|n| n.value.clone()).collect(),
         opening: file.opening.unwrap_or(OPENING),
         notes: file.notes.clone(),
+        doubts: notes.doubts.clone(),
     };
     board.rows = rows::rows(&file, &board, &mut notes);
     if !notes.complaints.0.is_empty() {

@@ -168,6 +168,7 @@ pub struct Board {
     path: Vec<String>,
     opening: Minutes,
     notes: Vec<String>,
+    doubts: Complaints,
 }
 
 impl Board {
@@ -285,6 +286,11 @@ impl Board {
     /// Minutes for opening the unit.
     pub fn opening(&self) -> Minutes {
         self.opening
+    }
+
+    /// What is odd in the file and does no harm: roles that there are none of.
+    pub fn doubts(&self) -> &Complaints {
+        &self.doubts
     }
 
     /// What a bench person should know.

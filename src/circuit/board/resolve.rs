@@ -40,6 +40,8 @@ type Contacts = Vec<((usize, usize), bool)>;
 pub(super) struct Notes {
     pub(super) file: Arc<Source>,
     pub(super) complaints: Complaints,
+    /// What is odd and does no harm: it is told, and the board is taken all the same.
+    pub(super) doubts: Complaints,
 }
 
 impl Notes {
@@ -239,7 +241,10 @@ impl<'a> Resolver<'a, '_> {
             let help = format!(
                 "{help}; 'halfsplit rules list --kind role' lists them, and without 'role' it is worked out"
             );
-            self.notes.say("unknown-name", role.span, format!("unknown role '{}'", role.value), help);
+            let place = Place { file: self.notes.file.clone(), span: role.span };
+            let message = format!("unknown role '{}': what this part does is worked out instead", role.value);
+            self.notes.doubts.0.push(Complaint::at("unknown-name", place, message).help(help));
+            return None;
         }
         Some(role.value.clone())
     }

@@ -26,6 +26,7 @@ pub struct Args {
 /// When the board or the card is at fault, or the card can't be changed.
 pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let board = Board::load(&store::read(&args.board)?, &Library::builtin()?)?;
+    screen.doubts(&board)?;
     let named = from_card(&args.job, &args.board);
     let mut held = hold(&args.job, &screen.now, PATIENCE)?;
     let job = JobCard::read(held.source())?;

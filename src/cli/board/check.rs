@@ -42,6 +42,8 @@ struct Report {
     without_role: Vec<String>,
     /// Legs that sit in a row of another net, and rows of one net that nothing joins.
     rows: Vec<String>,
+    /// Roles in the file that there are none of, each with its place.
+    doubts: Vec<String>,
     /// What looks wrong.
     advice: Vec<Advice>,
 }
@@ -69,12 +71,14 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
             .filter(|p| p.role.is_none() && !ROLELESS.contains(&p.kind.as_str()))
             .map(|p| p.id.clone())
             .collect(),
+        doubts: board.doubts().0.iter().map(ToString::to_string).collect(),
         rows: board.misplaced().iter().map(|m| m.says.clone()).collect(),
         advice,
     };
     if screen.json {
         return screen.document(&report);
     }
+    screen.doubts(&board)?;
     let width = screen.width;
     let mut page = wrap(
         &format!(

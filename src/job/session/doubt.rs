@@ -60,9 +60,9 @@ fn by_rules(rules: &Rules, card: &Card, check: rules::CheckId, text: &str) -> Op
         Unit::Ohms if value < 0.0 => Some(below_zero(value)),
         Unit::Volts => {
             let (most, from) = supply(rules, card, check);
-            over(value, most, from).or_else(|| slip_of_prefix(bands, unit, value))
+            over(value, most, from).or_else(|| slip_of_prefix(bands, unit, value).filter(|_| is_bare(text)))
         }
-        _ => slip_of_prefix(bands, unit, value),
+        _ => slip_of_prefix(bands, unit, value).filter(|_| is_bare(text)),
     }
 }
 
@@ -99,6 +99,9 @@ pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Optio
 
 /// A reading that would be healthy a thousand times larger or smaller: as read, as it would be healthy, and the unit.
 pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64, f64, Unit)> {
+    if !is_bare(text) {
+        return None;
+    }
     let (check, value) = number_on_board(circuit, id, text)?;
     let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
     // Ohms are predicted by their logarithm.
@@ -106,6 +109,11 @@ pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64
     let meant =
         [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
     Some((value, meant, check.unit()))
+}
+
+/// A figure without a unit: its prefix may have been forgotten. Where a unit was typed, a fault may well read a thousandfold.
+fn is_bare(text: &str) -> bool {
+    !text.chars().any(char::is_alphabetic)
 }
 
 fn below_zero(value: f64) -> Doubt {

@@ -11,7 +11,7 @@ use crate::rules::figures::{Factor, Probability};
 use crate::rules::ids::{Cause, CheckId, ConditionId, Effect, FaultId, Item, RemedyId, Strength};
 use crate::rules::load::{File, Loader};
 use crate::rules::set::{Condition, Fault, Link, Remedy, Rules};
-use crate::rules::words::{Applies, History};
+use crate::rules::words::{Applies, History, Tool};
 use crate::rules::written::{self, ByBuild, Leak};
 use crate::rules::{PackId, proof};
 use crate::text::{At, Complaints, Named};
@@ -482,6 +482,7 @@ impl<'l> Deriver<'l> {
             gate: family.gate,
             holds_power: family.holds_power.clone(),
             tells_supply: family.tells_supply,
+            needs: family.needs.clone(),
             board: family.board.clone(),
             source: family.source.clone(),
         }
@@ -664,6 +665,7 @@ impl<'l> Deriver<'l> {
             tools.sort_unstable();
             rules.names.insert(id.clone(), Item::Remedy(RemedyId::at(rules.remedies.len())));
             rules.remedies.push(Remedy {
+                by_hand: entry.by_hand.unwrap_or_else(|| !tools.contains(&Tool::Iron)),
                 id,
                 says: self.fill(&entry.says.value, Some(spot)),
                 fixes: faults.iter().map(|f| FaultId::at(*f)).collect(),
@@ -908,6 +910,8 @@ fn symptom_of(s: &Symptom) -> written::Symptom {
         words: vec![s.says.clone()],
         was: s.was.clone(),
         shows_running: s.shows_running,
+        noise: s.noise,
+        needs: s.needs.clone(),
         board: s.board.clone(),
         blocks: Vec::new(),
         minutes: s.minutes.clone(),

@@ -2,7 +2,7 @@
 
 use super::words::{Branch, Does, Mark, Mending, Path, Role, Scope, Timing, When};
 use crate::rules::figures::{Factor, Minutes, Money, Probability};
-use crate::rules::words::{Kind as CheckKind, Power, Tool};
+use crate::rules::words::{Kind as CheckKind, Needs, Power, Tool};
 use crate::rules::written::{Caution, Leak, Reading, Setup};
 use crate::text::{At, Named};
 use serde::Deserialize;
@@ -503,6 +503,9 @@ pub struct Family {
     /// Whether its reading is the voltage that the whole circuit lives on.
     #[serde(default)]
     pub tells_supply: bool,
+    /// What it listens to, without which it can't be answered.
+    #[serde(default)]
+    pub needs: Option<At<Needs>>,
     /// What of a board's circuit it shows.
     #[serde(default)]
     pub board: Option<At<String>>,
@@ -532,6 +535,12 @@ pub struct Symptom {
     /// Whether whoever notices it has heard the unit run.
     #[serde(default)]
     pub shows_running: bool,
+    /// Whether it is a noise of the unit's own making.
+    #[serde(default)]
+    pub noise: bool,
+    /// What the question is about, without which it can't be answered.
+    #[serde(default)]
+    pub needs: Option<At<Needs>>,
     /// What older cards call it.
     #[serde(default)]
     pub was: Vec<At<String>>,
@@ -577,6 +586,9 @@ pub struct Work {
     /// Preparations it needs.
     #[serde(default)]
     pub setup: Vec<At<String>>,
+    /// Whether it may be tried to see what happens; without an iron, if left out.
+    #[serde(default)]
+    pub by_hand: Option<bool>,
     /// Cautions.
     #[serde(default)]
     pub cautions: Vec<At<String>>,
