@@ -1,7 +1,8 @@
 //! The owner's words: complaints written as owners would are understood, by words that serve more than one of them.
 //!
 //! `tests/data/complaints/owners.yaml` is what the word files were written against; `more.yaml` tries other wordings of the same
-//! things, and `repairs.yaml` are real complaints retold. The figures asserted are floors.
+//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, and `repairs.yaml` are real complaints retold. The
+//! figures asserted are floors; `unseen.yaml`, which nobody reads, tells what to expect of words met for the first time.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 use halfsplit::job::{hear, owners_remark};
@@ -55,18 +56,20 @@ struct Score {
     some: f64,
     exact: f64,
     denied: f64,
+    /// Vague ones of which a symptom was read all the same.
+    invented: usize,
 }
 
 fn score(owners: &[Owner]) -> Score {
     let lexicon = lexicon();
-    let (mut some, mut exact, mut denied, mut count) = (0, 0, 0, 0);
+    let (mut some, mut exact, mut denied, mut count, mut invented) = (0, 0, 0, 0, 0);
     for owner in owners {
         let family = |id: String| if id == "works-when-pressed" { "intermittent".to_string() } else { id };
         let read: BTreeSet<String> =
             lexicon.read(&owner.text).symptoms.into_iter().map(|h| family(h.symptom)).collect();
         let heard: BTreeSet<String> = owner.heard.iter().filter(|h| *h != "does-not-work").cloned().collect();
         if owner.marks.iter().any(|m| m == "vague") {
-            assert!(read.is_empty(), "'{}' says no symptom, read {read:?}", owner.text);
+            invented += usize::from(!read.is_empty());
             continue;
         }
         count += 1;
@@ -79,16 +82,34 @@ fn score(owners: &[Owner]) -> Score {
         }
     }
     let share = |n: usize| n as f64 / count as f64;
-    Score { some: share(some), exact: share(exact), denied: share(denied) }
+    Score { some: share(some), exact: share(exact), denied: share(denied), invented }
 }
 
 #[test]
 fn complaints_are_understood() {
-    for (name, some, exact, denied) in [("owners.yaml", 0.97, 0.95, 0.01), ("more.yaml", 0.95, 0.90, 0.03)] {
+    for (name, some, exact, denied, invented) in [
+        ("owners.yaml", 0.97, 0.95, 0.01, 0),
+        ("more.yaml", 0.95, 0.90, 0.03, 0),
+        ("widened.yaml", 0.88, 0.78, 0.05, 1),
+        ("unseen.yaml", 0.44, 0.28, 0.10, 1),
+    ] {
         let score = score(&file::<Owners>(name).complaints);
-        println!("{name}: some {:.3}, exact {:.3}, denied {:.3}", score.some, score.exact, score.denied);
-        assert!(score.some >= some && score.exact >= exact && score.denied <= denied, "{name}");
+        println!(
+            "{name}: some {:.3}, exact {:.3}, denied {:.3}, invented {}",
+            score.some, score.exact, score.denied, score.invented
+        );
+        assert!(score.some >= some && score.exact >= exact, "{name}");
+        assert!(score.denied <= denied && score.invented <= invented, "{name}");
     }
+}
+
+#[test]
+fn a_denial_goes_on_over_a_list() {
+    let lexicon = lexicon();
+    let read = |text: &str| lexicon.read(text).symptoms.into_iter().map(|h| h.symptom).collect::<Vec<_>>();
+    assert_eq!(read("There is no hum, hiss or buzz."), Vec::<String>::new());
+    assert_eq!(read("Never had crackles, hiss or hum. It squeals."), ["squeal"]);
+    assert_eq!(read("No hum, but it hisses."), ["hiss"]);
 }
 
 #[test]
@@ -127,7 +148,8 @@ fn uses() -> BTreeMap<(String, String), (usize, bool)> {
             out.entry(key).or_default().0 += 1;
         }
     }
-    let more = file::<Owners>("more.yaml").complaints.into_iter().map(|o| o.text);
+    let more =
+        ["more.yaml", "widened.yaml"].into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
     let repairs = file::<Repairs>("repairs.yaml").repairs.into_iter().map(|r| r.text);
     for text in more.chain(repairs) {
         for key in found(lexicon.read(&text)) {
@@ -158,6 +180,7 @@ const GENERAL: &[&str] = &[
     "few: two|three|one times and finish",
     "few-echoes: one slap|repeat|echo and thats it",
     "few-echoes: only|just|one|single|a one single repeat|repeats|echo|echoes|slap|slapback|bounce|repetition",
+    "few-echoes: repeats|repetitions|echoes is not enough",
     "few-echoes: two of them and|come",
     "fine: silent as a grave|mouse|church",
     "heard-through: comes|goes|come out of the amp",
@@ -165,13 +188,17 @@ const GENERAL: &[&str] = &[
     "join: on top of that|it|this|everything",
     "not-fired: trigger|gate|clock|trig in does|has|is nothing",
     "not-fired: {deny} react|respond|see|get|recognise|recognize|follow|hear|take|accept|listen to trigger",
+    "only-on-adaptor: only works|runs|plays|lives on|off|with|from the? {adaptor}",
+    "pressed: every time i switch|press|stomp|step|hit|engage|click|kick",
     "rate-fixed: pulsing|pulse|wobble|throb|sweep|tremolo|vibrato stays|remains|is|keeps the same",
     "rate-time: at the speed|rate|tempo of",
     "skip: =no {modulation}|{echo} on|in this",
     "skip: in the first place",
+    "skip: tried|try|swapped|changed|checked three different cable|cables|lead|leads|guitar|guitars|amp|amps|battery|batteries|adaptor|adapter|supply|supplies|socket|outlet",
     "squeal: screams its head off",
     "starved: cuts|chops|chokes off the tail",
     "switch-stuck: sound {deny} change a bit",
+    "thinned: like a transistor|pocket|kitchen radio",
     "unboxed: loose on the bench|table|desk",
 ];
 

@@ -1,13 +1,17 @@
 //! Picks the next step on the way to a mended unit.
 //!
 //! In here: an abstract [`Problem`] (weighted fault sets, checks with outcomes and prices, remedies, a way out),
-//! the [`Planner`] that minimises the expected cost to a mended unit, simpler [`Strategy`]s to measure it against,
-//! and [`play_out`], which works out what any strategy costs on average by playing every outcome.
+//! the [`Plain`] planner that every command uses, the [`Planner`] that searches for the least expected cost and that it is measured
+//! against on small problems, simpler [`Strategy`]s, and [`play_out`], which works out what any strategy costs on average by playing
+//! every outcome.
 //!
 //! Not in here: electronics, rule files, jobs, how the fault sets and likelihoods came about, clocks, randomness
 //! without a seed. Everything is an index into the caller's lists; the same input gives the same decision.
 //!
-//! How a step is valued: its cost now plus the expected cost after it, over its outcomes, fault sets being the
+//! How `Plain` picks: the check that tells most about what to mend for its price, a set-up counted by the chance that it serves
+//! this check alone; a remedy as soon as it, or the place it works on, is all but sure.
+//!
+//! How the search values a step: its cost now plus the expected cost after it, over its outcomes, fault sets being the
 //! hypotheses. What remains after it is estimated by policies that are cheap to play out in the mind: the best order
 //! of remedies (taken by falling probability of a cure at once per cost, which is probability
 //! per cost for a single fault and prior odds per cost for several independent ones), and checks by information per

@@ -16,7 +16,8 @@ use std::collections::BTreeMap;
 /// The check with the most bits per cost; a remedy once it is sure enough to help, or nothing tells more.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Plain {
-    /// Probability of help from which on a remedy is tried without more checks.
+    /// Probability that the fault is among those that a remedy puts right, or at a site, from which on it is tried without more
+    /// checks.
     pub sure: f64,
     /// Checks that tell less than this, in bits, are not taken.
     pub least_bits: f64,
@@ -24,8 +25,7 @@ pub struct Plain {
 
 impl Default for Plain {
     fn default() -> Plain {
-        let e = |n: &str, d: f64| std::env::var(n).ok().and_then(|v| v.parse().ok()).unwrap_or(d);
-        Plain { sure: e("HS_SURE", 0.9), least_bits: e("HS_BITS", 0.02) }
+        Plain { sure: 0.85, least_bits: 0.02 }
     }
 }
 

@@ -286,7 +286,11 @@ fn a_role_that_there_is_none_of_is_told_and_does_no_harm() {
     folder.put("board.yaml", &board.replacen(&format!("role: {role}"), "role: leftover", 1));
     for line in [&["board", "check", "board.yaml"][..], &["sheet", "board.yaml"]] {
         let ran = folder.run(line).ends(0);
-        assert!(ran.err.contains("unknown role 'leftover'") && ran.err.contains("board.yaml:"), "{}", ran.err);
+        assert!(
+            ran.err.contains("unknown role 'leftover'") && ran.err.contains("board.yaml:"),
+            "{}",
+            ran.err
+        );
     }
     folder.run(&["open", "job.yaml", "--board", "board.yaml", "--complaint", "no sound", "--no-ask"]).ends(0);
     folder.run(&["next", "job.yaml"]).ends(0);

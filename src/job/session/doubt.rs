@@ -75,8 +75,10 @@ pub fn doubt_of(diagnosis: &Diagnosis<'_>, check: &str, answer: &str) -> Option<
 /// The same for a reading on the board: more volts than its supplies give together, ohms below zero, or a thousandth (or
 /// a thousandfold) of what a healthy board reads.
 fn on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
-    impossible_on_board(circuit, id, text)
-        .or_else(|| slip_on_board(circuit, id, text).map(|(value, meant, unit)| which(value, meant, unit)))
+    impossible_on_board(circuit, id, text).or_else(|| {
+        let slip = slip_on_board(circuit, id, text).filter(|_| is_bare(text));
+        slip.map(|(value, meant, unit)| which(value, meant, unit))
+    })
 }
 
 /// A number read at a board's check, with its unit; nothing where it says nothing by its size.
@@ -99,9 +101,6 @@ pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Optio
 
 /// A reading that would be healthy a thousand times larger or smaller: as read, as it would be healthy, and the unit.
 pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64, f64, Unit)> {
-    if !is_bare(text) {
-        return None;
-    }
     let (check, value) = number_on_board(circuit, id, text)?;
     let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
     // Ohms are predicted by their logarithm.

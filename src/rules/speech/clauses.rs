@@ -203,6 +203,7 @@ impl Reader<'_> {
         let first_item = items.first().map_or(usize::MAX, |i| i.span.start);
         let leading = first_time <= first_item || items.is_empty();
         let begin = self.said.len();
+        let goes_on = self.goes_on(clause, next, &mut items, denial);
         self.attach(number, clause, &mut items, denial);
         if past {
             self.said.truncate(begin);
@@ -229,7 +230,9 @@ impl Reader<'_> {
                 said.until.clone_from(&until);
             }
         }
+        let denies = self.carried.denies.filter(|_| goes_on);
         self.hand_on(&items, begin, denial);
+        self.carried.denies = self.carried.denies.or(denies);
     }
 
     /// What a new sentence, or a `but`, leaves of what was carried.
@@ -493,24 +496,28 @@ impl Reader<'_> {
         self.said.push(Said { thing, state, denied, times, until, clause, at, only: false });
     }
 
-    /// A denial goes on over bare nouns: `no hum or buzz`, `no light and sound`.
-    fn goes_on(&self, clause: &Clause, items: &mut [Item], denial: Option<Denial>) {
-        let Some(noise) = self.carried.denies.filter(|_| denial.is_none()) else { return };
+    /// A denial goes on over bare nouns: `no hum or buzz`, `no hum, hiss or buzz`, `no light and sound`.
+    fn goes_on(&self, clause: &Clause, next: Lead, items: &mut [Item], denial: Option<Denial>) -> bool {
+        let Some(noise) = self.carried.denies.filter(|_| denial.is_none()) else { return false };
+        let alone = items.len() == 1 && clause.to - clause.from <= 2;
         let has_state = items.iter().skip(1).any(|i| matches!(i.kind, Kind::State { .. }))
             || items.first().is_some_and(|i| matches!(i.kind, Kind::State { noise: false, .. }));
-        let Some(first) = items.first_mut() else { return };
+        let Some(first) = items.first_mut() else { return false };
         let goes_on = match clause.lead {
             Lead::Either => first.span.start <= clause.from + 2,
+            Lead::Comma => {
+                alone && first.is_noise() && noise && matches!(next, Lead::Comma | Lead::Either | Lead::Join)
+            }
             Lead::Join => !has_state && first.span.start == clause.from && first.is_noise() == noise,
             _ => false,
         };
         first.denied |= goes_on;
+        goes_on
     }
 
     /// Says what the items of a clause say.
     fn attach(&mut self, number: usize, clause: &Clause, items: &mut [Item], denial: Option<Denial>) {
         let own = self.lexicon.own;
-        self.goes_on(clause, items, denial);
         // Of several readings of one wording those count that some rule speaks of, and of these those whose thing is named.
         let mut subjects: Vec<Option<(Ix, Option<Span>)>> = vec![None; items.len()];
         let mut best: Vec<(Span, u8)> = Vec::new();
