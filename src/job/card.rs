@@ -596,6 +596,22 @@ pub struct NewCard {
 }
 
 impl NewCard {
+    /// The job on this card, for whoever keeps it in no file.
+    ///
+    /// ```
+    /// use halfsplit::{job::{Diagnosis, NewCard}, rules::Rules};
+    /// let card = NewCard { unit: "Rust Fuzz".into(), symptoms: vec!["silent".into()], outline: Some("fuzz".into()), ..NewCard::default() };
+    /// let step = Diagnosis::of(Rules::builtin()?, card.job()?)?.next(0)?;
+    /// assert_eq!(step.action, "check");
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    ///
+    /// # Errors
+    /// As [`JobCard::read`].
+    pub fn job(&self) -> Result<JobCard, Complaints> {
+        JobCard::read(&Source::new(self.unit.clone(), self.text()))
+    }
+
     /// The YAML text, with a comment line for whoever opens it in an editor.
     pub fn text(&self) -> String {
         use crate::text::inline;
