@@ -141,7 +141,7 @@ pub struct Why {
     pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
-    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64.
+    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64 (16 where it has more than 1,000 in all).
     pub findings: Vec<Weighed>,
     /// Probability without the finding that speaks most for it.
     pub without_strongest: Option<f64>,
@@ -216,7 +216,10 @@ pub struct Diagnosis<'r> {
 }
 
 /// Findings that are weighed each against all others: of a card with more, the last so many. Each costs a sum of its own.
-pub(super) const MOST_WEIGHED: usize = 64;
+const MOST_WEIGHED: usize = 64;
+/// The same of a card with more findings than [`LONG`], where each sum takes long.
+const MOST_WEIGHED_OF_LONG: usize = 16;
+const LONG: usize = 1_000;
 
 impl<'r> Diagnosis<'r> {
     /// Weighs a job.
@@ -623,7 +626,7 @@ impl<'r> Diagnosis<'r> {
     fn weighed_findings(&self) -> &[Understood] {
         let findings = &self.model.findings;
         let counting = |f: &Understood| f.node.is_some() || matches!(f.meaning, Meaning::Circuit { .. });
-        let mut left = MOST_WEIGHED;
+        let mut left = if findings.len() > LONG { MOST_WEIGHED_OF_LONG } else { MOST_WEIGHED };
         let from = findings.iter().rposition(|f| {
             left -= usize::from(counting(f));
             left == 0
