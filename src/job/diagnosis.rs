@@ -141,7 +141,7 @@ pub struct Why {
     pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
-    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64 (16 where it has more than 1,000 in all).
+    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64 (8 where it has more than 1,000 in all).
     pub findings: Vec<Weighed>,
     /// Probability without the finding that speaks most for it.
     pub without_strongest: Option<f64>,
@@ -218,7 +218,7 @@ pub struct Diagnosis<'r> {
 /// Findings that are weighed each against all others: of a card with more, the last so many. Each costs a sum of its own.
 const MOST_WEIGHED: usize = 64;
 /// The same of a card with more findings than [`LONG`], where each sum takes long.
-const MOST_WEIGHED_OF_LONG: usize = 16;
+const MOST_WEIGHED_OF_LONG: usize = 8;
 const LONG: usize = 1_000;
 
 impl<'r> Diagnosis<'r> {

@@ -9,7 +9,7 @@ const STEPS: usize = 64;
 
 /// The same where each of them takes long: of more findings than this.
 const LONG: usize = 1_000;
-const STEPS_OF_LONG: usize = 8;
+const STEPS_OF_LONG: usize = 6;
 
 /// Probabilities after each step.
 #[derive(Clone, Debug)]
