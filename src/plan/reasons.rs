@@ -27,29 +27,7 @@ pub(super) fn of(
     ranked: &[Ranked],
     gates: Option<usize>,
 ) -> Vec<Reason> {
-    let mut reasons: Vec<Reason> = gates.map(|open| Reason::SafetyGateFirst { open }).into_iter().collect();
-    match step {
-        Step::Check(c) => {
-            reasons.extend(information(problem, *c));
-            reasons.extend(cheapness(problem, state, *c));
-            reasons
-                .extend(problem.checks().get(c.0).into_iter().flat_map(|c| shared(problem, state, &c.price)));
-        }
-        Step::Remedy(r) => {
-            reasons.push(beats_asking(problem, *r, model, ranked));
-            let parted = stop::group_of_leader(problem);
-            let in_group = |g: &super::decision::Group| {
-                let touches = |h: &super::problem::HypothesisIx| touches(problem, *r, h.0);
-                g.members.iter().any(touches)
-            };
-            reasons.extend(parted.filter(in_group).map(Reason::NoCheckParts));
-            reasons.extend(
-                problem.remedies().get(r.0).into_iter().flat_map(|r| shared(problem, state, &r.price)),
-            );
-        }
-        Step::Done(_) => {}
-    }
-    reasons
+    both(problem, state, step, gates, |r| beats_asking(problem, r, model, ranked))
 }
 
 /// The reasons for a step of the plain planner, the weightiest first.
@@ -60,6 +38,17 @@ pub(super) fn plain(
     gates: Option<usize>,
     help: impl Fn(RemedyIx) -> f64,
 ) -> Vec<Reason> {
+    both(problem, state, step, gates, |r| Reason::RemedyBeatsAsking { cures: help(r), saves: None })
+}
+
+/// What speaks for a step whichever planner takes it; `beats` says why a remedy comes before another question.
+fn both(
+    problem: &Problem,
+    state: &State,
+    step: &Step,
+    gates: Option<usize>,
+    beats: impl Fn(RemedyIx) -> Reason,
+) -> Vec<Reason> {
     let mut reasons: Vec<Reason> = gates.map(|open| Reason::SafetyGateFirst { open }).into_iter().collect();
     match step {
         Step::Check(c) => {
@@ -69,7 +58,7 @@ pub(super) fn plain(
                 .extend(problem.checks().get(c.0).into_iter().flat_map(|c| shared(problem, state, &c.price)));
         }
         Step::Remedy(r) => {
-            reasons.push(Reason::RemedyBeatsAsking { cures: help(*r), saves: None });
+            reasons.push(beats(*r));
             let parted = stop::group_of_leader(problem);
             let in_group = |g: &super::decision::Group| g.members.iter().any(|h| touches(problem, *r, h.0));
             reasons.extend(parted.filter(in_group).map(Reason::NoCheckParts));

@@ -14,7 +14,7 @@ use crate::rules::set::{Condition, Fault, Link, Remedy, Rules};
 use crate::rules::words::{Applies, History, Tool};
 use crate::rules::written::{self, ByBuild, Leak};
 use crate::rules::{PackId, proof};
-use crate::text::{At, Complaints, Named};
+use crate::text::{At, Complaints, Named, Place};
 use std::collections::BTreeMap;
 
 /// Largest prior of one fault of an outline.
@@ -597,42 +597,22 @@ impl<'l> Deriver<'l> {
                 other => format!("-{other}"),
             };
             let id = format!("{}{times}@{}", hidden.does.name().replace(' ', "-"), spot.id);
-            let to = ConditionId::at(rules.conditions.len());
             let place = self.drafts[hidden.causes[0].0].mode.place.clone();
             let at_times = if times.is_empty() { "" } else { ", at times" };
             let says = format!("{} {}{at_times}", self.label(hidden.spot), hidden.does.name());
-            rules.names.insert(id.clone(), Item::Condition(to));
-            rules.conditions.push(Condition {
-                id,
-                says,
-                leak: Probability::ZERO,
-                board: None,
-                source: String::new(),
-                pack,
-                place,
-            });
+            let to = add_condition(rules, id, says, pack, place);
             for (fault, p) in &hidden.causes {
                 link(rules, *fault, to, *p);
             }
         }
         for ((spot, around), causes) in &self.wrong {
-            let to = ConditionId::at(rules.conditions.len());
             let id = format!("{}@{}", if *around { "around" } else { "itself" }, self.unit.spots[*spot].id);
             let place = self.drafts[causes[0].0].mode.place.clone();
             let says = match around {
                 true => format!("something round {} is wrong", self.label(*spot)),
                 false => format!("{} itself is wrong", self.label(*spot)),
             };
-            rules.names.insert(id.clone(), Item::Condition(to));
-            rules.conditions.push(Condition {
-                id,
-                says,
-                leak: Probability::ZERO,
-                board: None,
-                source: String::new(),
-                pack,
-                place,
-            });
+            let to = add_condition(rules, id, says, pack, place);
             for (fault, p) in causes {
                 link(rules, *fault, to, *p);
             }
@@ -899,6 +879,22 @@ fn at_home(does: Does, path: Path) -> Option<Does> {
         (Path::Control, "passes") => (does == Does::PassesNone || does == Does::PassesFaint).then_some(does),
         _ => Some(does),
     }
+}
+
+/// Adds a hidden condition, which nothing brings about by itself.
+fn add_condition(rules: &mut Rules, id: String, says: String, pack: PackId, place: Place) -> ConditionId {
+    let to = ConditionId::at(rules.conditions.len());
+    rules.names.insert(id.clone(), Item::Condition(to));
+    rules.conditions.push(Condition {
+        id,
+        says,
+        leak: Probability::ZERO,
+        board: None,
+        source: String::new(),
+        pack,
+        place,
+    });
+    to
 }
 
 fn symptom_of(s: &Symptom) -> written::Symptom {
