@@ -148,7 +148,15 @@ pub struct Noise {
 
 impl Default for Noise {
     fn default() -> Noise {
-        Noise { silent: false, ..Noise::SILENT }
+        Noise {
+            silent: false,
+            density: 0.0,
+            corner: 0.0,
+            base_ohms: 0.0,
+            excess: 0.0,
+            tone: [0.0; 2],
+            factor: 1.0,
+        }
     }
 }
 
