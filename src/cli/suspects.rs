@@ -3,8 +3,9 @@
 use super::next::heading;
 use super::screen::{Failure, Screen, wrap};
 use super::target::JobArg;
-use crate::job::{Diagnosis, Suspects};
+use crate::job::{Diagnosis, Member, Suspect, Suspects};
 use crate::rules::Rules;
+use crate::rules::places::LIKELIEST_AT;
 use crate::units::{Decibels, Probability, show};
 
 /// Ranks what may be wrong, with the weight of the findings
@@ -56,12 +57,50 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     screen.text(&text)
 }
 
-/// How many are named of those that no check parts from a suspect; --json has them all.
-const NAMED: usize = 6;
+/// How many others of a group are named; --json has them all.
+const NAMED: usize = 3;
+/// Probability from which on another fault at a spot is worth a line.
+const WORTH_NAMING: f64 = 0.02;
+
+fn percent(p: f64) -> String {
+    Probability::new(p).map_or_else(String::new, show::probability)
+}
+
+/// The others of a group: those at one spot a line each; of one slip that may be anywhere, its spots; of what no check parts, the ids.
+fn others(suspect: &Suspect, width: usize) -> String {
+    let indent = " ".repeat(21);
+    let Some((_, others)) = suspect.members.split_first().filter(|(_, others)| !others.is_empty()) else {
+        return String::new();
+    };
+    if suspect.spot.is_some() {
+        let worth = suspect.members.iter().filter(|m| m.probability >= WORTH_NAMING).take(1 + NAMED);
+        return worth.map(|m| line(m, width)).collect();
+    }
+    let slip = |id: &str| id.split_once('@').map(|(slip, _)| slip.to_owned());
+    let first = slip(&suspect.id);
+    let anywhere = first.is_some() && others.iter().all(|m| slip(&m.id) == first);
+    let name = |m: &Member| match m.id.split_once('@') {
+        Some((_, spot)) if anywhere => spot.to_owned(),
+        _ => m.id.clone(),
+    };
+    let named: Vec<String> = others.iter().take(NAMED).map(name).collect();
+    let rest = match others.len() - named.len() {
+        0 => String::new(),
+        n => format!(" or {n} more"),
+    };
+    let at = if anywhere { "at " } else { "" };
+    wrap(&format!("or {at}{}{rest}", named.join(", ")), width, &indent, &indent)
+}
+
+/// One fault at a spot; the spot has been named.
+fn line(member: &Member, width: usize) -> String {
+    let head = format!("{}{:>6}  ", " ".repeat(21), percent(member.probability));
+    let says = member.says.split_once(LIKELIEST_AT).map_or(member.says.as_str(), |(slip, _)| slip);
+    wrap(&format!("{says} ({})", member.id), width, &head, &" ".repeat(29))
+}
 
 /// The suspects in a table.
 pub fn table(list: &Suspects, count: usize, width: usize) -> String {
-    let percent = |p: f64| Probability::new(p).map_or_else(String::new, show::probability);
     let mut out = String::from("  chance     weight  suspect\n");
     let ways =
         [(list.unlisted, "Something that the rules don't know"), (list.none, "Nothing wrong with the unit")];
@@ -71,14 +110,14 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
             percent(suspect.probability),
             show::weight(Decibels(suspect.weight_db))
         );
-        let others = &suspect.faults[1..];
-        let named = others[..others.len().min(NAMED)].join(", ");
-        let others = match others.len() {
-            0 => String::new(),
-            n if n <= NAMED => format!(" (or {named}: no check at hand parts them)"),
-            n => format!(" (or {named} or {} others: no check at hand parts them)", n - NAMED),
+        let others = others(suspect, width);
+        // The rows of a spot have the ids.
+        let id = match suspect.spot.is_some() && !others.is_empty() {
+            true => String::new(),
+            false => format!(" ({})", suspect.id),
         };
-        out += &wrap(&format!("{} ({}){others}", suspect.says, suspect.id), width, &head, &" ".repeat(21));
+        out += &wrap(&format!("{}{id}", suspect.says), width, &head, &" ".repeat(21));
+        out += &others;
     }
     for (p, says) in ways {
         out += &wrap(says, width, &format!("{:>8}             ", percent(p)), &" ".repeat(21));

@@ -74,7 +74,7 @@ pub fn text(why: &Why, width: usize) -> String {
         let named = group.others[..group.others.len().min(4)].join(", ");
         let more = if group.others.len() > 4 { ", …" } else { "" };
         let words = format!(
-            "{} that it is this one or one of those that no check at hand parts from it: {named}{more}.",
+            "{} that it is this one or another of its group: {named}{more}.",
             percent(group.probability)
         );
         out += &wrap(&words, width, "", "");

@@ -9,12 +9,12 @@ use super::unit::unit_rules;
 use crate::belief::{self, Belief, FaultId};
 use crate::circuit::board::Board;
 use crate::circuit::predict::CheckId as BoardCheck;
-use crate::rules::places::LIKELIEST_AT;
+use crate::rules::places::{LIKELIEST_AT, lower_first};
 use crate::rules::{self, Cause, Effect, Rules};
 use crate::text::{Complaint, Complaints, or_nearest};
 use serde::Serialize;
 use std::cell::RefCell;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
 /// A remedy on offer for a suspect.
@@ -37,7 +37,8 @@ pub struct RemedyOffer {
     pub cautions: Vec<String>,
 }
 
-/// A fault, or several that no check at hand can tell apart, with its probability now.
+/// A fault, or a group of several (what no check at hand parts, what one work puts right, or all that there can be at one spot), with
+/// its probability now.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Suspect {
@@ -45,6 +46,10 @@ pub struct Suspect {
     pub id: String,
     /// All faults of the group, the likeliest first.
     pub faults: Vec<String>,
+    /// The same with their words and their own probabilities.
+    pub members: Vec<Member>,
+    /// The spot, where the group is all that there can be at one spot and no one work stands out.
+    pub spot: Option<String>,
     /// What would be wrong.
     pub says: String,
     /// Probability that it is there.
@@ -55,6 +60,31 @@ pub struct Suspect {
     pub part: Option<String>,
     /// The usual remedy.
     pub remedy: Option<RemedyOffer>,
+}
+
+impl Suspect {
+    /// Words about the first fault, made true of the whole group.
+    pub fn of_group(&self, words: String) -> String {
+        match &self.spot {
+            Some(spot) => format!("{words}, or something else at {spot}"),
+            None => words,
+        }
+    }
+}
+
+/// Share of a spot's probability from which on one work there stands for all of it.
+const STANDS_OUT: f64 = 0.85;
+
+/// One fault of a group of suspects.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+pub struct Member {
+    /// Id of the fault.
+    pub id: String,
+    /// What would be wrong.
+    pub says: String,
+    /// Probability that it is there.
+    pub probability: f64,
 }
 
 /// How well the findings fit what the rules know.
@@ -136,8 +166,8 @@ pub struct Why {
     pub prior: f64,
     /// Probability now.
     pub probability: f64,
-    /// Other suspects that no check at hand parts from it, and the probability that one of them all is there; nothing where it
-    /// stands alone.
+    /// The others of its group in the list of suspects, and the probability that one of them all is there; nothing where it stands
+    /// alone.
     pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
@@ -154,7 +184,7 @@ pub struct Why {
     pub learned: Vec<LearnedFigure>,
 }
 
-/// Suspects that no check at hand parts.
+/// The group of a suspect: what no check at hand parts, what one work puts right, or all that there can be at one spot.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct WhyGroup {
@@ -388,6 +418,11 @@ impl<'r> Diagnosis<'r> {
     /// `None` where something unlisted or nothing at all leads.
     pub fn leader(&self) -> Option<(Vec<String>, f64)> {
         let unlisted = self.model.unlisted();
+        if self.rules.is_of_unit() {
+            let group = self.ranked().into_iter().next()?;
+            let leads = group.probability > self.probability(unlisted);
+            return leads.then_some((group.faults, group.probability));
+        }
         let mut list: Vec<(FaultId, f64)> =
             (0..self.model.faults.len()).map(FaultId).map(|f| (f, self.probability(f))).collect();
         list.sort_by(|a, b| b.1.total_cmp(&a.1).then_with(|| self.name(a.0).cmp(self.name(b.0))));
@@ -418,40 +453,105 @@ impl<'r> Diagnosis<'r> {
         &self.model.faults[fault.0].id
     }
 
-    /// One suspect a group of the unit's outline: the faults of one part that one work puts right, or one slip wherever it may be.
+    /// One suspect a group of the unit's outline: the faults of one part that one work puts right, one slip wherever it may be, or
+    /// all that there can be at one spot.
     fn by_group(&self, list: &[(FaultId, f64)]) -> Vec<Suspect> {
-        let mut groups: std::collections::BTreeMap<String, Vec<(FaultId, f64)>> =
-            std::collections::BTreeMap::new();
-        for (fault, p) in list {
-            let key = match &self.model.faults[fault.0].origin {
-                FaultOrigin::Rule(id) => self.rules.fault(*id).group.clone(),
-                _ => None,
-            };
-            groups.entry(key.unwrap_or_else(|| self.name(*fault).to_owned())).or_default().push((*fault, *p));
-        }
+        let groups = self.by_work_or_spot(list);
         let mut out: Vec<Suspect> = groups
-            .into_values()
+            .into_iter()
             .map(|of| {
                 let entry = &self.model.faults[of[0].0.0];
                 let ids: Vec<FaultId> = of.iter().map(|f| f.0).collect();
                 let prior = 1.0 - ids.iter().map(|f| 1.0 - self.model.faults[f.0].prior).product::<f64>();
                 let probability = self.any_of(&ids);
-                Suspect {
-                    id: entry.id.clone(),
+                let works: BTreeSet<String> = ids.iter().map(|f| self.work(*f)).collect();
+                let of_first = of.iter().filter(|f| self.work(f.0) == self.work(of[0].0));
+                let stands_out =
+                    of_first.map(|f| f.1).sum::<f64>() >= STANDS_OUT * of.iter().map(|f| f.1).sum::<f64>();
+                let mut suspect = Suspect {
                     faults: ids.iter().map(|f| self.name(*f).to_owned()).collect(),
-                    says: match ids.len() {
-                        1 => entry.says.clone(),
-                        _ => entry.says.replacen(LIKELIEST_AT, ", likeliest at ", 1),
-                    },
+                    members: self.members(&of),
+                    spot: if stands_out { None } else { spot_of(&entry.id).map(str::to_owned) },
                     probability,
                     weight_db: odds_db(probability) - odds_db(prior),
-                    part: entry.part.clone(),
-                    remedy: entry.remedies.first().map(|r| self.offer(r)),
-                }
+                    ..self.suspect(of[0].0, of[0].1)
+                };
+                suspect.says = match works.len() {
+                    1 if ids.len() > 1 => entry.says.replacen(LIKELIEST_AT, ", likeliest at ", 1),
+                    _ if suspect.spot.is_some() => something_at(&entry.says),
+                    _ => entry.says.clone(),
+                };
+                suspect
             })
             .collect();
         out.sort_by(|a, b| b.probability.total_cmp(&a.probability).then_with(|| a.id.cmp(&b.id)));
         out
+    }
+
+    /// A fault as a suspect of its own.
+    fn suspect(&self, fault: FaultId, probability: f64) -> Suspect {
+        let entry = &self.model.faults[fault.0];
+        Suspect {
+            id: entry.id.clone(),
+            faults: vec![entry.id.clone()],
+            members: self.members(&[(fault, probability)]),
+            spot: None,
+            says: entry.says.clone(),
+            probability,
+            weight_db: odds_db(probability) - odds_db(entry.prior),
+            part: entry.part.clone(),
+            remedy: entry.remedies.first().map(|r| self.offer(r)),
+        }
+    }
+
+    fn members(&self, of: &[(FaultId, f64)]) -> Vec<Member> {
+        let member = |(f, probability): &(FaultId, f64)| {
+            let entry = &self.model.faults[f.0];
+            Member { id: entry.id.clone(), says: entry.says.clone(), probability: *probability }
+        };
+        of.iter().map(member).collect()
+    }
+
+    /// The faults in groups, the weightiest first: all that one work puts right, or all that there can be at one spot, whichever
+    /// takes more of what is left.
+    fn by_work_or_spot(&self, list: &[(FaultId, f64)]) -> Vec<Vec<(FaultId, f64)>> {
+        let mut numbers: BTreeMap<String, usize> = BTreeMap::new();
+        let mut number = |key: String| {
+            let next = numbers.len();
+            *numbers.entry(key).or_insert(next)
+        };
+        let mut left: Vec<(FaultId, f64, usize, Option<usize>)> = Vec::new();
+        for (fault, p) in list {
+            let spot = spot_of(self.name(*fault)).map(|spot| number(format!("@{spot}")));
+            left.push((*fault, *p, number(self.work(*fault)), spot));
+        }
+        let mut out = Vec::new();
+        while !left.is_empty() {
+            let mut sums = vec![0.0; numbers.len()];
+            for (_, p, work, spot) in &left {
+                for key in [Some(*work), *spot].into_iter().flatten() {
+                    sums[key] += p;
+                }
+            }
+            // Of two alike, the work: fewer words.
+            let first = (left[0].2, sums[left[0].2]);
+            let best =
+                (0..sums.len()).fold(first, |best, k| if sums[k] > best.1 { (k, sums[k]) } else { best }).0;
+            let (of, rest): (Vec<_>, Vec<_>) =
+                left.into_iter().partition(|f| f.2 == best || f.3 == Some(best));
+            out.push(of.into_iter().map(|f| (f.0, f.1)).collect());
+            left = rest;
+        }
+        out
+    }
+
+    /// The group of faults that one work puts right; the fault itself, where there is none.
+    fn work(&self, fault: FaultId) -> String {
+        let group = match &self.model.faults[fault.0].origin {
+            FaultOrigin::Rule(id) => self.rules.fault(*id).group.clone(),
+            _ => None,
+        };
+        group.unwrap_or_else(|| self.name(fault).to_owned())
     }
 
     /// One suspect a fault; faults that no open check can part and one remedy cures stand together.
@@ -462,27 +562,16 @@ impl<'r> Diagnosis<'r> {
         let mut out: Vec<(Suspect, Vec<FaultId>)> = Vec::new();
         let open = self.open_by_power();
         for (fault, probability) in list {
-            let entry = &self.model.faults[fault.0];
             let worth = *probability > WORTH_GROUPING;
             let mate =
                 out.iter_mut().take(12).find(|(_, of)| worth && self.inseparable(of[0], *fault, &open));
             match mate {
                 Some((suspect, of)) => {
-                    suspect.faults.push(entry.id.clone());
+                    suspect.faults.push(self.name(*fault).to_owned());
+                    suspect.members.extend(self.members(&[(*fault, *probability)]));
                     of.push(*fault);
                 }
-                None => out.push((
-                    Suspect {
-                        id: entry.id.clone(),
-                        faults: vec![entry.id.clone()],
-                        says: entry.says.clone(),
-                        probability: *probability,
-                        weight_db: odds_db(*probability) - odds_db(entry.prior),
-                        part: entry.part.clone(),
-                        remedy: entry.remedies.first().map(|r| self.offer(r)),
-                    },
-                    vec![*fault],
-                )),
+                None => out.push((self.suspect(*fault, *probability), vec![*fault])),
             }
         }
         let whole = |(suspect, of): (Suspect, Vec<FaultId>)| match of.len() {
@@ -785,4 +874,17 @@ impl<'r> Diagnosis<'r> {
         }
         answer.1
     }
+}
+
+/// The words of the first fault of a spot, where the others there weigh too.
+fn something_at(says: &str) -> String {
+    match says.rsplit_once(LIKELIEST_AT) {
+        Some((slip, at)) => format!("At {at}: {}, or something else there", lower_first(slip)),
+        None => format!("{says}, or something else there"),
+    }
+}
+
+/// The spot of a fault of an outline.
+fn spot_of(fault: &str) -> Option<&str> {
+    fault.split_once('@').map(|(_, spot)| spot)
 }

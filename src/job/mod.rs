@@ -32,7 +32,7 @@ pub use build::{
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{
-    Diagnosis, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
+    Diagnosis, Member, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
 };
 pub use fields::Fields;
 pub use heard::{ByHand, Hearing, OwnersFinding, hear, is_owners, owners_remark};

@@ -300,6 +300,10 @@ fn read(parts: &Parts<'_, '_>) -> Result<Option<String>, Complaints> {
 fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {
     let model = &parts.diagnosis.model;
     let shop = parts.shop;
+    let prior = |s: &crate::job::Suspect| {
+        let each = s.faults.iter().filter_map(|id| model.fault(id));
+        1.0 - each.map(|f| 1.0 - model.faults[f.0].prior).product::<f64>()
+    };
     // Those that the findings made likelier, and whoever leads; the rest stands where it stood.
     let mended = parts.diagnosis.job.card.outcome.as_ref().is_some_and(|o| o.end == EndState::Mended);
     let leaders = if mended { 1 } else { COLUMNS };
@@ -316,7 +320,7 @@ fn rows(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<SuspectRow> {
             faults: s.faults.clone(),
             says: s.says.clone(),
             part: s.part.clone(),
-            prior: words::chance(shop, model.fault(&s.id).map_or(0.0, |f| model.faults[f.0].prior)),
+            prior: words::chance(shop, prior(s)),
             chance: words::chance(shop, s.probability),
             weight: words::weight(shop, s.weight_db),
             remedy: s.remedy.as_ref().map(|r| words::remedy(shop, r)),
@@ -440,6 +444,7 @@ fn result(parts: &Parts<'_, '_>, suspects: &Suspects, status: Status, timeline: 
         for face in &mut faults {
             if let Some(suspect) = suspects.suspects.iter().find(|s| s.id == face.id) {
                 face.says.clone_from(&suspect.says);
+                face.plain = suspect.of_group(std::mem::take(&mut face.plain));
                 face.chance = Some(words::chance(parts.shop, suspect.probability));
             }
         }
@@ -680,7 +685,7 @@ fn proposed(parts: &Parts<'_, '_>, status: Status, suspects: &Suspects) -> Vec<S
             .map(|r| parts.diagnosis.offer(r).text)
             .collect(),
         Status::Interim if !parts.diagnosis.cured() => {
-            let first = suspects.suspects.iter().find(|s| s.probability >= 0.6);
+            let first = suspects.suspects.iter().find(|s| s.probability >= 0.6 && s.spot.is_none());
             first.and_then(|s| s.remedy.as_ref()).map(|r| r.text.clone()).into_iter().collect()
         }
         _ => Vec::new(),

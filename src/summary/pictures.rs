@@ -379,7 +379,7 @@ fn bars(parts: &Parts<'_, '_>, suspects: &Suspects) -> Vec<Bar> {
         .take(5)
         .map(|s| Bar {
             says: s.says.clone(),
-            plain: plain(&s.id),
+            plain: s.of_group(plain(&s.id)),
             chance: words::chance(parts.shop, s.probability),
         })
         .collect();

@@ -42,8 +42,10 @@ impl Session<'_> {
             "What was wrong? Pick one, or give fault ids with commas; 'later' leaves the job open.",
         ))?;
         let suspects = diagnosis.suspects()?.suspects;
+        let mut members: Vec<_> = suspects.into_iter().flat_map(|s| s.members).collect();
+        members.sort_by(|a, b| b.probability.total_cmp(&a.probability));
         let mut rows: Vec<(String, String)> =
-            suspects.iter().take(OFFERED).map(|s| (s.id.clone(), s.says.clone())).collect();
+            members.into_iter().take(OFFERED).map(|m| (m.id, m.says)).collect();
         for (word, says) in [
             ("nothing-wrong", "Nothing is wrong with the unit itself"),
             ("not-listed", "Something that the rules don't know"),

@@ -917,7 +917,7 @@ fn symptom_of(s: &Symptom) -> written::Symptom {
 }
 
 /// A name in the middle of a sentence: its first letter small, unless it begins with an abbreviation.
-fn lower_first(name: &str) -> String {
+pub(crate) fn lower_first(name: &str) -> String {
     let mut letters = name.chars();
     match (letters.next(), letters.next()) {
         (Some(a), Some(b)) if a.is_uppercase() && b.is_lowercase() => {

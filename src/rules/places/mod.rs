@@ -19,6 +19,7 @@ pub mod words;
 pub mod written;
 
 pub use builtin::{Derived, is_library, sources as builtin_sources};
+pub(crate) use derive::lower_first;
 pub use derive::{LIKELIEST_AT, rules_for};
 pub use library::{Kind, Library, Mode};
 pub use proof::LibraryCounts;
