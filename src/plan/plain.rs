@@ -4,7 +4,7 @@
 //! is asked only to know which way a part has failed. Sets with a fault that no rule knows are left out of the reckoning: every
 //! question tells a little about those, and none leads anywhere.
 
-use super::decision::{Alternative, Decision, Effort, Step};
+use super::decision::{Alternative, Decision, Step};
 use super::measure::entropy;
 use super::price::{Expected, Power, Price, State};
 use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, Remedy, RemedyIx, SetupIx};
@@ -357,9 +357,8 @@ fn decision(
             Step::Done(_) => 0.0,
         },
         expected: expected(bits, own),
-        reasons: reasons::plain(problem, state, &step, gate.map(|(_, open)| open), help),
+        reasons: reasons::of(problem, state, &step, gate.map(|(_, open)| open), help),
         alternatives,
-        effort: Effort::default(),
         step,
     }
 }

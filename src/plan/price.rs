@@ -112,11 +112,6 @@ impl SetupSet {
     pub fn has(self, setup: SetupIx) -> bool {
         setup.0 < Self::MOST && self.0 >> setup.0 & 1 == 1
     }
-
-    /// The set as bits, bit `i` for set-up `i`.
-    pub(super) fn bits(self) -> u64 {
-        self.0
-    }
 }
 
 /// Where the session stands, apart from what is believed.

@@ -1,9 +1,6 @@
 //! Why the planner's step is the one to take.
 
-use super::belief::Move;
 use super::decision::{Reason, Step};
-use super::model::Model;
-use super::planner::{Ranked, step_of};
 use super::price::{Power, Price, State};
 use super::problem::{CheckIx, Problem, RemedyIx, Standing};
 use super::stop;
@@ -18,36 +15,13 @@ const CHEAP: f64 = 0.5;
 /// A check that moves the leader by this much or more settles it.
 const SWING: f64 = 0.3;
 
-/// The reasons for a step, the weightiest first.
+/// The reasons for a step, the weightiest first; `help` is the probability that a remedy puts a fault right.
 pub(super) fn of(
-    problem: &Problem,
-    state: &State,
-    step: &Step,
-    model: &Model,
-    ranked: &[Ranked],
-    gates: Option<usize>,
-) -> Vec<Reason> {
-    both(problem, state, step, gates, |r| beats_asking(problem, r, model, ranked))
-}
-
-/// The reasons for a step of the plain planner, the weightiest first.
-pub(super) fn plain(
     problem: &Problem,
     state: &State,
     step: &Step,
     gates: Option<usize>,
     help: impl Fn(RemedyIx) -> f64,
-) -> Vec<Reason> {
-    both(problem, state, step, gates, |r| Reason::RemedyBeatsAsking { cures: help(r), saves: None })
-}
-
-/// What speaks for a step whichever planner takes it; `beats` says why a remedy comes before another question.
-fn both(
-    problem: &Problem,
-    state: &State,
-    step: &Step,
-    gates: Option<usize>,
-    beats: impl Fn(RemedyIx) -> Reason,
 ) -> Vec<Reason> {
     let mut reasons: Vec<Reason> = gates.map(|open| Reason::SafetyGateFirst { open }).into_iter().collect();
     match step {
@@ -58,7 +32,7 @@ fn both(
                 .extend(problem.checks().get(c.0).into_iter().flat_map(|c| shared(problem, state, &c.price)));
         }
         Step::Remedy(r) => {
-            reasons.push(beats(*r));
+            reasons.push(Reason::RemedyBeatsAsking { cures: help(*r) });
             let parted = stop::group_of_leader(problem);
             let in_group = |g: &super::decision::Group| g.members.iter().any(|h| touches(problem, *r, h.0));
             reasons.extend(parted.filter(in_group).map(Reason::NoCheckParts));
@@ -118,15 +92,6 @@ fn shared(problem: &Problem, state: &State, price: &Price) -> Vec<Reason> {
         reasons.push(Reason::SharesPower);
     }
     reasons
-}
-
-fn beats_asking(problem: &Problem, remedy: RemedyIx, model: &Model, ranked: &[Ranked]) -> Reason {
-    let cures = problem.retest_chances(remedy)[0];
-    let mine = ranked.iter().find(|r| step_of(model, r.step) == Step::Remedy(remedy));
-    let asked = ranked.iter().filter(|r| matches!(r.step, Move::Check(_))).map(|r| r.value.cost);
-    let best = asked.fold(f64::INFINITY, f64::min);
-    let saves = mine.filter(|_| best.is_finite()).map(|m| (best - m.value.cost).max(0.0));
-    Reason::RemedyBeatsAsking { cures, saves }
 }
 
 fn touches(problem: &Problem, remedy: RemedyIx, hypothesis: usize) -> bool {

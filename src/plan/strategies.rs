@@ -1,6 +1,6 @@
 //! The face every strategy has, and the simple ones that the planner is measured against.
 
-use super::decision::{Alternative, Decision, Effort, Reason, Step};
+use super::decision::{Alternative, Decision, Reason, Step};
 use super::price::{Expected, Price, State};
 use super::problem::{CheckIx, Problem, RemedyIx};
 use super::stop;
@@ -140,7 +140,6 @@ pub(super) fn take_check(problem: &Problem, state: &State, check: CheckIx) -> De
         expected: cost_of_check(problem, check, state),
         reasons: vec![reason],
         alternatives: Vec::<Alternative>::new(),
-        effort: Effort::default(),
     }
 }
 
@@ -160,6 +159,5 @@ pub(super) fn take_remedy(problem: &Problem, state: &State, remedy: RemedyIx, cu
         expected: cost_of_remedy(problem, remedy, state),
         reasons: vec![Reason::Given],
         alternatives: Vec::<Alternative>::new(),
-        effort: Effort::default(),
     }
 }

@@ -612,6 +612,18 @@ impl Rules {
         self.symptoms().filter(move |(_, s)| s.check == check && s.answer == answer)
     }
 
+    /// Whether an answer says that nothing comes out where another answer of the same check would show a running unit.
+    pub fn shows_dead(&self, check: CheckId, answer: usize) -> bool {
+        let count = self.check(check).answers.len();
+        let named = self.symptoms_of(check, answer).any(|(_, s)| !s.shows_running);
+        named && !self.shows_running(check, answer) && (0..count).any(|k| self.shows_running(check, k))
+    }
+
+    /// Whether an answer was heard from a unit that passes sound under power.
+    pub fn shows_running(&self, check: CheckId, answer: usize) -> bool {
+        self.symptoms_of(check, answer).any(|(_, s)| s.shows_running)
+    }
+
     /// The text id of a cause.
     pub fn cause_name(&self, cause: Cause) -> &str {
         match cause {

@@ -16,7 +16,7 @@ fn decide(c: &mut Criterion) {
     {
         let problem = Problem::new(unit(7, stages, parts, pairs)).unwrap();
         group.bench_function(format!("planner, {name}"), |b| {
-            b.iter(|| Planner::default().next(&problem, &State::default()))
+            b.iter(|| Plain::default().next(&problem, &State::default()))
         });
         group.bench_function(format!("information per cost, {name}"), |b| {
             b.iter(|| InformationPerCost::default().next(&problem, &State::default()))
