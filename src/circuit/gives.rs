@@ -30,7 +30,7 @@ const DIFFERS_VOLTS: f64 = 0.05;
 pub struct Loud {
     /// Designator, `tone source`, `load`, or `the fault`.
     pub part: String,
-    /// What makes most of it: `thermal`, `shot`, `flicker`, `excess`, `chip`.
+    /// What makes most of it: `thermal`, `shot`, `flicker`, `excess`; `own`, what a card says of an amplifier, a regulator or a supply.
     pub kind: &'static str,
     /// Share of the A-weighted power, 0 to 1.
     pub share: f64,
@@ -205,7 +205,7 @@ fn kind(kind: NoiseKind) -> &'static str {
         NoiseKind::Shot => "shot",
         NoiseKind::Flicker => "flicker",
         NoiseKind::Excess => "excess",
-        NoiseKind::Chip => "chip",
+        NoiseKind::Chip => "own",
     }
 }
 

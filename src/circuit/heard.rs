@@ -76,7 +76,7 @@ pub struct Residual {
     pub parts: Vec<PartNoise>,
     /// Tones that come through from supplies and chips, the loudest first.
     pub hums: Vec<Hum>,
-    /// Density over frequency: hertz and volts per root hertz.
+    /// Density over frequency: hertz and volts per root hertz; empty where listening was [brief](Listener::brief).
     pub spectrum: Vec<(f64, f64)>,
 }
 
@@ -248,8 +248,8 @@ pub struct Listener<'b> {
     /// Edits that turn a delay control to either end.
     ends: Vec<EditSet>,
     kept: BTreeMap<Vec<String>, Heard>,
-    /// Whether the moments after switching on are followed.
-    from_start: bool,
+    /// Whether the moments after switching on are followed, and the spectrum of the noise is worked out.
+    at_length: bool,
 }
 
 /// Frequencies of a spectrum, hertz: ten in a decade.
@@ -270,13 +270,13 @@ impl<'b> Listener<'b> {
         let grid = Grid::audible(3);
         let following = Following::default();
         let ends = Self::ends(board);
-        Ok(Self { board, sweep, following, grid, echoes, ends, kept: BTreeMap::new(), from_start: true })
+        Ok(Self { board, sweep, following, grid, echoes, ends, kept: BTreeMap::new(), at_length: true })
     }
 
-    /// Takes echo chips at rest instead of following them from switch-on, which costs ten times as much as all the rest of such a
-    /// board.
-    pub fn at_rest(mut self) -> Self {
-        self.from_start = false;
+    /// Leaves out what costs more than all the rest and no complaint needs: echo chips are taken at rest instead of being followed from
+    /// switch-on, and noise has no spectrum.
+    pub fn brief(mut self) -> Self {
+        self.at_length = false;
         self
     }
 
@@ -407,7 +407,7 @@ impl<'b> Listener<'b> {
         }
         self.sweep.find_point(edits)?;
         let noise = self.sweep.noise_of_point(&[node], &self.grid)?.pop().unwrap_or_default();
-        let spectrum = Grid::at(&spectrum_hertz());
+        let spectrum = Grid::at(&if self.at_length { spectrum_hertz() } else { Vec::new() });
         let density = self.sweep.noise_of_point(&[node], &spectrum)?.pop().unwrap_or_default().density;
         self.sweep.find_response(signal.tone.0)?;
         let gain = self.sweep.state.ac.y.get(node.index() - 1).map_or(0.0, |v| v.norm());
@@ -493,7 +493,7 @@ impl<'b> Listener<'b> {
                 }
                 _ => None,
             };
-            let at_start = match self.from_start {
+            let at_start = match self.at_length {
                 true => self.at_start(edits, [a, b, pin], seen)?,
                 false => at_rest,
             };

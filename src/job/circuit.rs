@@ -245,9 +245,7 @@ impl<'b> Circuit<'b> {
     }
 
     fn listener(&self) -> Option<&RefCell<Listener<'b>>> {
-        self.listener
-            .get_or_init(|| Listener::new(self.board).ok().map(|l| RefCell::new(l.at_rest())))
-            .as_ref()
+        self.listener.get_or_init(|| Listener::new(self.board).ok().map(|l| RefCell::new(l.brief()))).as_ref()
     }
 
     /// Whether a healthy board tells anything of what a word is about: of modulation only one that swings does.

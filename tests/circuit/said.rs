@@ -84,6 +84,38 @@ fn of_a_healthy_board_nothing_is_said() {
 }
 
 #[test]
+fn an_echo_chip_hangs_without_the_resistor_before_its_control() {
+    let board = example("tin-lantern");
+    // With 2k2 shorted the control alone is left, and at its short end that is nothing.
+    assert!(says(&board, "R8:short").hangs.unwrap() > 0.8);
+    assert!(says(&board, "R8:x10").hangs.unwrap() < 0.05);
+    // Open feedback over a filter's amplifier leaves it to howl, which is no hiss.
+    let howls = says(&board, "R11:open");
+    assert!(howls.squeal > 0.5 && howls.hiss < 0.1, "{howls:?}");
+}
+
+#[test]
+fn listening_briefly_tells_the_same() {
+    for (board, faults) in
+        [(heron(), ["R7:x100", "C4:open"]), (example("tin-lantern"), ["R8:x10", "C5:open"])]
+    {
+        let (mut at_length, mut brief) =
+            (Listener::new(&board).unwrap(), Listener::new(&board).unwrap().brief());
+        let usual = (at_length.hear(&[]).unwrap().clone(), brief.hear(&[]).unwrap().clone());
+        for fault in faults {
+            let long = said(&board, &usual.0, at_length.hear(&[fault]).unwrap()).unwrap();
+            let short = said(&board, &usual.1, brief.hear(&[fault]).unwrap()).unwrap();
+            for (name, word) in Word::ALL {
+                let pair = (long.chances(word), short.chances(word));
+                if let (Some(a), Some(b)) = &pair {
+                    assert!(a.iter().zip(b).all(|(a, b)| (a - b).abs() < 0.05), "{fault} {name}: {pair:?}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
 fn the_hiss_of_a_preamp_is_that_of_the_resistor_ahead_of_it() {
     let board = heron();
     let usual = heard(&board, &[]).residual.unwrap();
