@@ -1,10 +1,11 @@
 //! Resolved cards played again: where did the true fault stand after each finding?
 
 use crate::circuit::board::Board;
-use crate::job::{Diagnosis, EndState, JobCard, Meaning};
+use crate::job::{Circuit, Diagnosis, EndState, JobCard, Meaning};
 use crate::rules::Rules;
 use crate::text::Complaints;
 use serde::Serialize;
+use std::rc::Rc;
 
 /// A resolved job with its board, where it has one.
 #[derive(Debug)]
@@ -134,6 +135,7 @@ fn one(rules: &Rules, case: &Case) -> Result<CaseReplay, Complaints> {
             leader: "declined".into(),
         });
     }
+    let circuit = board.as_ref().map(Circuit::new).transpose()?.map(Rc::new);
     let mut findings = Vec::new();
     let mut last = Vec::new();
     let mut minutes = 0.0;
@@ -143,7 +145,7 @@ fn one(rules: &Rules, case: &Case) -> Result<CaseReplay, Complaints> {
         }
         let mut part = job.clone();
         part.card.findings.truncate(count);
-        let diagnosis = Diagnosis::on(rules, part, board.as_ref())?;
+        let diagnosis = Diagnosis::sharing(rules, part, circuit.clone())?;
         last = ranking(&diagnosis)?;
         let (rank_of_true, probability_of_true) = standing(&last, &truth);
         let finding = count.checked_sub(1).map(|i| &job.card.findings[i]);

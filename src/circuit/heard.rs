@@ -4,14 +4,14 @@
 //! A [`Listener`] works on the board as it stands on a bench: beside what is drawn there are the strays of [`strays`], which decide
 //! whether a stage squeals. Each set of faults is worked out once and kept.
 //!
-//! Absent: what an owner says of all that, and how far readings spread.
+//! Absent: what an owner says of all that (see [`super::said`]), and how far readings spread.
 
 use super::ac::decibels;
 use super::board::{Board, Part};
 use super::dc::{Options, SolveError};
-use super::edit::EditSet;
+use super::edit::{Edit, EditSet};
 use super::motion::{Following, Motion, Swing};
-use super::network::{ElementId, Network, Node, Noise, Primitive};
+use super::network::{ElementId, Network, Node, Noise, Parameter, Primitive};
 use super::noise::{Grid, NoiseAt, NoiseKind, Origin};
 use super::poles::Poise;
 use super::predict::PredictError;
@@ -36,6 +36,8 @@ const LEAD_OHMS: f64 = 22.0;
 pub const MOVES: f64 = 0.05;
 /// Below this damping a board is on the edge: a finger or a longer lead sets it off (common practice, no source).
 pub const ON_THE_EDGE: f64 = 0.05;
+/// Share of a track that is left at the end of its turn (common practice, no source).
+const END_SHARE: f64 = 1e-3;
 /// Moments after switching on at which an echo chip looks at the resistance on its timing pin, seconds (common practice: about 400 ms).
 const LOOKS: [f64; 4] = [0.05, 0.1, 0.2, 0.4];
 
@@ -74,7 +76,7 @@ pub struct Residual {
     pub parts: Vec<PartNoise>,
     /// Tones that come through from supplies and chips, the loudest first.
     pub hums: Vec<Hum>,
-    /// Density over frequency: hertz and volts per root hertz.
+    /// Density over frequency: hertz and volts per root hertz; empty where listening was [brief](Listener::brief).
     pub spectrum: Vec<(f64, f64)>,
 }
 
@@ -146,6 +148,8 @@ pub struct Echo {
     pub at_start: f64,
     /// Whether it starts: not where it saw too little resistance then.
     pub starts: bool,
+    /// Least resistance that it can be given at all: as before, with its control at the short end, ohms.
+    pub least: f64,
 }
 
 /// What a board gives by itself.
@@ -241,7 +245,11 @@ pub struct Listener<'b> {
     grid: Grid,
     /// Echo chips: the part, its law, the element that feeds the timing pin, the pin's node.
     echoes: Vec<(&'b Part, DelayLaw, ElementId, Node)>,
+    /// Edits that turn a delay control to either end.
+    ends: Vec<EditSet>,
     kept: BTreeMap<Vec<String>, Heard>,
+    /// Whether the moments after switching on are followed, and the spectrum of the noise is worked out.
+    at_length: bool,
 }
 
 /// Frequencies of a spectrum, hertz: ten in a decade.
@@ -261,7 +269,31 @@ impl<'b> Listener<'b> {
         let echoes = board.parts().iter().filter_map(|p| Self::timing(board, p)).collect();
         let grid = Grid::audible(3);
         let following = Following::default();
-        Ok(Self { board, sweep, following, grid, echoes, kept: BTreeMap::new() })
+        let ends = Self::ends(board);
+        Ok(Self { board, sweep, following, grid, echoes, ends, kept: BTreeMap::new(), at_length: true })
+    }
+
+    /// Leaves out what costs more than all the rest and no complaint needs: echo chips are taken at rest instead of being followed from
+    /// switch-on, and noise has no spectrum.
+    pub fn brief(mut self) -> Self {
+        self.at_length = false;
+        self
+    }
+
+    fn ends(board: &Board) -> Vec<EditSet> {
+        let ohms = |id: ElementId| match board.network().element(id).ok()?.primitive {
+            Primitive::Resistor { ohms, .. } => Some(ohms),
+            _ => None,
+        };
+        let set = |element: ElementId, value: f64| Edit::Set { element, parameter: Parameter::Value, value };
+        let is_control = |p: &&Part| p.role.as_deref() == Some("echo-timing-pot");
+        let turned = board.parts().iter().filter(is_control).filter_map(|part| {
+            let [lower, upper] = part.elements[..] else { return None };
+            let track = ohms(lower)? + ohms(upper)?;
+            let end = |low: f64| vec![set(lower, low), set(upper, track - low)];
+            Some([end(END_SHARE * track), end((1.0 - END_SHARE) * track)])
+        });
+        turned.flatten().collect()
     }
 
     fn timing(board: &'b Board, part: &'b Part) -> Option<(&'b Part, DelayLaw, ElementId, Node)> {
@@ -375,7 +407,7 @@ impl<'b> Listener<'b> {
         }
         self.sweep.find_point(edits)?;
         let noise = self.sweep.noise_of_point(&[node], &self.grid)?.pop().unwrap_or_default();
-        let spectrum = Grid::at(&spectrum_hertz());
+        let spectrum = Grid::at(&if self.at_length { spectrum_hertz() } else { Vec::new() });
         let density = self.sweep.noise_of_point(&[node], &spectrum)?.pop().unwrap_or_default().density;
         self.sweep.find_response(signal.tone.0)?;
         let gain = self.sweep.state.ac.y.get(node.index() - 1).map_or(0.0, |v| v.norm());
@@ -461,7 +493,18 @@ impl<'b> Listener<'b> {
                 }
                 _ => None,
             };
-            let at_start = self.at_start(edits, [a, b, pin], seen)?;
+            let at_start = match self.at_length {
+                true => self.at_start(edits, [a, b, pin], seen)?,
+                false => at_rest,
+            };
+            let mut least = at_start;
+            for end in &self.ends {
+                let turned: EditSet = edits.iter().chain(end).cloned().collect();
+                // With the control taken out by a fault there is no end to turn it to.
+                if let Ok(point) = self.sweep.solve(&turned, None) {
+                    least = least.min(seen([point.volts(a), point.volts(b)], point.volts(pin)));
+                }
+            }
             let delay = law.delay(Ohms(at_rest));
             let clock = law.clock(delay);
             out.push(Echo {
@@ -472,6 +515,7 @@ impl<'b> Listener<'b> {
                 swept: swept.filter(|[low, high]| high - low > 0.002 * low),
                 starts: at_start >= law.starts_above,
                 at_start,
+                least,
             });
         }
         Ok(out)

@@ -2,7 +2,8 @@
 //!
 //! In here: the network ([`network`]), edits that put faults in ([`edit`]), the operating point ([`dc`]), the small-signal response
 //! ([`ac`]), resistance with the power off ([`ohms`]), many faults at once ([`sweep`]), the spread that part tolerances
-//! give every reading ([`tolerance`]), noise and the tones of supplies ([`noise`]). Absent on purpose: temperature (everything is at 27 C), and any file format.
+//! give every reading ([`tolerance`]), noise and the tones of supplies ([`noise`]), what a board gives by itself
+//! ([`heard`], and as a page has it [`gives`]). Absent on purpose: temperature (everything is at 27 C), and any file format.
 //!
 //! Sign and unit conventions: volts against [`network::Node::GROUND`], amps, ohms, farads, henries, hertz. A current is positive when it
 //! flows *into* the named terminal of an element.
@@ -12,6 +13,7 @@ mod blank;
 pub mod board;
 pub mod dc;
 pub mod edit;
+pub mod gives;
 pub mod heard;
 pub mod import;
 pub mod motion;
@@ -23,6 +25,7 @@ pub mod pinout;
 pub mod poles;
 pub mod predict;
 pub mod primitive;
+pub mod said;
 pub mod sheet;
 pub mod sweep;
 pub mod tolerance;

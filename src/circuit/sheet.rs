@@ -4,6 +4,7 @@
 //! first, supplies, then along the board's path.
 
 use super::board::Board;
+use super::gives::{Gives, GivesBeside, gives, gives_beside};
 use super::page::{markdown, sentence, table};
 use super::predict::{Bench, CheckId, PredictError, Predicted, Predictor};
 use crate::units::{Unit, show};
@@ -61,6 +62,9 @@ pub struct Sheet {
     pub stands: Vec<String>,
     /// Power off, power on, tone in.
     pub parts: Vec<SheetPart>,
+    /// What it gives by itself, once it was listened to.
+    #[serde(rename = "by_itself", skip_serializing_if = "Option::is_none")]
+    pub gives: Option<Gives>,
     /// Notes of the board file.
     pub notes: Vec<String>,
 }
@@ -123,6 +127,9 @@ pub struct Whatif {
     pub faults: Vec<WhatifFault>,
     /// Every reading, in the order of the sheet.
     pub lines: Vec<WhatifLine>,
+    /// What it gives by itself without and with them, once it was listened to.
+    #[serde(rename = "by_itself", skip_serializing_if = "Option::is_none")]
+    pub gives: Option<GivesBeside>,
 }
 
 /// The healthy readings of a board. Costs a solution of the circuit and its tolerances: milliseconds for forty parts.
@@ -177,6 +184,7 @@ pub fn sheet(board: &Board, bench: &Bench) -> Result<Sheet, PredictError> {
         says: board.says().to_owned(),
         stands: stands(board, &predictor),
         parts,
+        gives: None,
         notes: board.notes().to_vec(),
     })
 }
@@ -272,6 +280,7 @@ pub fn whatif_changed(
         changes,
         faults: faults.iter().filter_map(named).collect(),
         lines: checks.iter().filter_map(line).collect(),
+        gives: None,
     })
 }
 
@@ -297,12 +306,25 @@ fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted) -> WhatifLine {
 }
 
 impl Sheet {
+    /// The sheet with what the board gives by itself: milliseconds where it rests, up to seconds where it oscillates slowly.
+    ///
+    /// # Errors
+    /// [`PredictError::Solve`] when the board has no operating point with its strays.
+    pub fn listened(mut self, board: &Board) -> Result<Self, PredictError> {
+        self.gives = Some(gives(board, &[])?);
+        Ok(self)
+    }
+
     /// As plain text of at most `width` columns.
     pub fn to_text(&self, width: usize) -> String {
         let mut out = self.head("", width);
         for part in &self.parts {
             let _ = write!(out, "\n{}\n{}\n", part.title, sentence(&part.first, width, "", 0));
             out.push_str(&table(&self.rows(part), &HEAD, width));
+        }
+        if let Some(gives) = &self.gives {
+            let _ = write!(out, "\n{BY_ITSELF}\n{}\n", sentence(first_of(gives), width, "", 0));
+            out.push_str(&table(&gives_rows(gives), &GIVES_HEAD, width));
         }
         self.foot(&mut out, width);
         out
@@ -314,6 +336,10 @@ impl Sheet {
         for part in &self.parts {
             let _ = writeln!(out, "\n## {}\n\n{}\n", part.title, part.first);
             out.push_str(&markdown(&self.rows(part), &HEAD));
+        }
+        if let Some(gives) = &self.gives {
+            let _ = writeln!(out, "\n## {BY_ITSELF}\n\n{}\n", first_of(gives));
+            out.push_str(&markdown(&gives_rows(gives), &GIVES_HEAD));
         }
         self.foot(&mut out, usize::MAX);
         out
@@ -347,6 +373,24 @@ impl Sheet {
 }
 
 const HEAD: [&str; 4] = ["check", "reading", "healthy band", "at"];
+/// The part of the sheet with what the board gives by itself.
+const BY_ITSELF: &str = "By itself: nothing played";
+const GIVES_HEAD: [&str; 2] = ["", "healthy"];
+
+/// What to do first for what a board gives by itself.
+fn first_of(gives: &Gives) -> &'static str {
+    match gives.moves.is_empty() {
+        true => "The tone's lead plugged in, the tone turned down.",
+        false => {
+            "The tone's lead plugged in, the tone turned down. A meter follows a swing up to about 2 Hz; of a faster one it shows the mean."
+        }
+    }
+}
+
+fn gives_rows(gives: &Gives) -> Vec<Vec<String>> {
+    gives.rows().into_iter().map(Vec::from).collect()
+}
+
 const WHATIF_HEAD: [&str; 4] = ["check", "healthy", "with the fault", ""];
 
 impl WhatifChange {
@@ -357,6 +401,29 @@ impl WhatifChange {
 }
 
 impl Whatif {
+    /// The page with what the two boards give by themselves; `changed` is the board with other parts in, or the same.
+    ///
+    /// # Errors
+    /// An unknown fault, or a healthy board without operating point.
+    pub fn listened(mut self, board: &Board, changed: &Board) -> Result<Self, PredictError> {
+        let faults: Vec<&str> = self.faults.iter().map(|f| f.id.as_str()).collect();
+        self.gives = Some(gives_beside(board, changed, &faults)?);
+        Ok(self)
+    }
+
+    fn gives_rows(&self, mark: &str) -> Vec<Vec<String>> {
+        let row = |l: &super::gives::GivesLine| {
+            let mark = if l.differs { mark } else { "" };
+            vec![l.what.clone(), l.healthy.clone(), l.faulted.clone(), mark.to_owned()]
+        };
+        self.gives.iter().flat_map(|g| &g.lines).map(row).collect()
+    }
+
+    fn gives_head(&self) -> [&'static str; 4] {
+        let [_, healthy, faulted, mark] = self.head();
+        ["by itself", healthy, faulted, mark]
+    }
+
     /// What stands over the readings with faults or other parts in.
     fn head(&self) -> [&'static str; 4] {
         match (self.changes.is_empty(), self.faults.is_empty()) {
@@ -376,6 +443,10 @@ impl Whatif {
         out.push('\n');
         out.push_str(&table(&self.rows("*"), &self.head(), width));
         self.tally(&mut out);
+        if self.gives.is_some() {
+            out.push('\n');
+            out.push_str(&table(&self.gives_rows("*"), &self.gives_head(), width));
+        }
         out
     }
 
@@ -391,6 +462,10 @@ impl Whatif {
         out.push('\n');
         out.push_str(&markdown(&self.rows("**differs**"), &self.head()));
         self.tally(&mut out);
+        if self.gives.is_some() {
+            out.push('\n');
+            out.push_str(&markdown(&self.gives_rows("**differs**"), &self.gives_head()));
+        }
         out
     }
 

@@ -86,7 +86,10 @@ pub fn sheet(args: &SheetArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
             PageFormat::Html => page.to_html(),
         }
     } else {
-        let page = sheet::sheet(&board, &Bench::default()).map_err(unsettled)?;
+        let mut page = sheet::sheet(&board, &Bench::default()).map_err(unsettled)?;
+        if !args.blank {
+            page = page.listened(&board).map_err(unsettled)?;
+        }
         if screen.json {
             return screen.document(&page);
         }

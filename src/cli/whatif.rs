@@ -88,8 +88,9 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let source = target::board_source(path, args.example.as_deref())?;
     let changed = Board::load_changed(&source, &library, &changes)?;
     let told = changes.iter().map(|c| told(&board, &changed, &library, c)).collect();
-    let page =
-        sheet::whatif_changed(&board, &changed, told, &faults, &Bench::default()).map_err(unsettled)?;
+    let page = sheet::whatif_changed(&board, &changed, told, &faults, &Bench::default())
+        .and_then(|page| page.listened(&board, &changed))
+        .map_err(unsettled)?;
     if screen.json {
         return screen.document(&page);
     }

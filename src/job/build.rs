@@ -7,6 +7,7 @@ use super::understand::OneOf;
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
 use crate::circuit::predict::Heard;
+use crate::circuit::said::{Said, Word};
 use crate::rules::{self, Effect, Rules, Strength};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -60,6 +61,13 @@ pub(super) struct Builder<'r> {
     pub(super) by_rule: BTreeMap<rules::FaultId, Vec<belief::FaultId>>,
     /// What faults of the board show besides their readings.
     shows: Vec<(belief::FaultId, Shows)>,
+    /// What would be said of the board's faults by what the board gives by itself. Empty where neither complaint nor findings are
+    /// about that.
+    said: BTreeMap<belief::FaultId, Said>,
+    /// Checks whose chances under these faults are such: of them links of the rules tell no more.
+    pub told: BTreeSet<rules::CheckId>,
+    /// Conditions that lead to such a check.
+    leading: BTreeSet<rules::ConditionId>,
     /// Chance that a look over all parts shows each of the board's faults that is a part the wrong way round.
     turned: BTreeMap<String, f64>,
     /// Whether the job has a board: its readings stand in for the rules' own measurements inside the unit.
@@ -67,6 +75,8 @@ pub(super) struct Builder<'r> {
     pub present: Vec<belief::Cause>,
     pub now: BTreeMap<rules::CheckId, belief::CheckId>,
     pub conditions: BTreeMap<rules::ConditionId, belief::ConditionId>,
+    /// What only faults of which it is said by the board bring about of a condition that leads to a check that tells it.
+    pub by_board: BTreeMap<rules::ConditionId, belief::ConditionId>,
     pub in_play: Vec<bool>,
     /// Checks that the card names, which count whatever blocks the unit has.
     named: BTreeSet<rules::CheckId>,
@@ -78,6 +88,17 @@ pub(super) struct Builder<'r> {
 /// knows may show (common practice, no source).
 const TELLS: f64 = 0.4;
 const TELLS_UNLISTED: f64 = 0.3;
+
+/// Which causes of a check or condition are meant.
+#[derive(Clone, Copy, PartialEq)]
+enum Side {
+    /// All.
+    All,
+    /// Those of which nothing is said by the board itself.
+    Rules,
+    /// The others.
+    Board,
+}
 
 /// How sure it is that work on one of several faults which changed nothing did not cure that one, where the unit before and after it
 /// is taken for the same. One of several faults may have been cured unnoticed, which this leaves a chance of one in ten for instead
@@ -91,9 +112,14 @@ impl<'r> Builder<'r> {
         card: &Card,
         in_play: Vec<bool>,
         folded: usize,
+        listens: bool,
     ) -> Self {
         let mut builder = Self {
             folded,
+            said: BTreeMap::new(),
+            told: BTreeSet::new(),
+            leading: BTreeSet::new(),
+            by_board: BTreeMap::new(),
             rules,
             graph: Graph::new(),
             faults: Vec::new(),
@@ -127,7 +153,7 @@ impl<'r> Builder<'r> {
             builder.by_rule.entry(id).or_default().extend(node);
         }
         if let Some(circuit) = circuit {
-            builder.add_board(circuit, card);
+            builder.add_board(circuit, card, listens);
         }
         let unlisted = match rules.is_of_unit() {
             true => (UNLISTED_SHARE * builder.faults.iter().map(|f| f.prior).sum::<f64>().max(0.3)).min(0.5),
@@ -146,7 +172,7 @@ impl<'r> Builder<'r> {
     }
 
     /// The board's faults; each takes over the links of the rules' faults that it stands for.
-    fn add_board(&mut self, circuit: &Circuit<'_>, card: &Card) {
+    fn add_board(&mut self, circuit: &Circuit<'_>, card: &Card, listens: bool) {
         let telling = circuit.telling_checks();
         let healthy = circuit.predict(&[], &telling).unwrap_or_default();
         for (fault, prior) in circuit.faults(card.history.value) {
@@ -170,6 +196,27 @@ impl<'r> Builder<'r> {
                 self.by_rule.entry(id).or_default().push(node);
             }
             self.shows.extend(circuit.shows(&fault.id, &healthy, &telling).map(|shows| (node, shows)));
+            if listens {
+                self.said.extend(circuit.said(&fault.id).map(|said| (node, said)));
+            }
+        }
+        if !self.said.is_empty() {
+            self.lay_out(circuit);
+        }
+    }
+
+    /// Finds out which checks the board tells by itself, and what leads to them.
+    fn lay_out(&mut self, circuit: &Circuit<'_>) {
+        let told = |c: &rules::Check| word_of(c).is_some_and(|word| circuit.tells(word));
+        self.told = self.rules.checks().filter(|(_, c)| told(c)).map(|(id, _)| id).collect();
+        for id in self.rules.condition_order().iter().rev() {
+            let leads = self.rules.links_from(rules::Cause::Condition(*id)).any(|(_, link)| match link.to {
+                Effect::Check(check) => self.told.contains(&check),
+                Effect::Condition(condition) => self.leading.contains(&condition),
+            });
+            if leads {
+                self.leading.insert(*id);
+            }
         }
     }
 
@@ -373,17 +420,26 @@ impl<'r> Builder<'r> {
     /// One copy of the conditions and checks; of the checks only those `wanted`, where that is said.
     fn add_epoch(&mut self, wanted: Option<&[rules::CheckId]>) {
         self.conditions.clear();
+        self.by_board.clear();
         self.now.clear();
         for id in self.rules.condition_order() {
             let condition = self.rules.condition(*id);
             if !self.in_play[condition.pack.index()] {
                 continue;
             }
-            let causes = self.causes_of_condition(*id);
+            let split = self.leading.contains(id);
+            let causes = self.causes_of_condition(*id, if split { Side::Rules } else { Side::All });
             if (!causes.is_empty() || condition.leak.get() > 0.0)
                 && let Ok(node) = self.graph.add_condition(condition.leak.get(), &causes)
             {
                 self.conditions.insert(*id, node);
+            }
+            // What the board brings about of it stands apart, so that a check that the board tells can leave it out.
+            let causes = if split { self.causes_of_condition(*id, Side::Board) } else { Vec::new() };
+            if !causes.is_empty()
+                && let Ok(node) = self.graph.add_condition(0.0, &causes)
+            {
+                self.by_board.insert(*id, node);
             }
         }
         for (id, check) in self.rules.checks() {
@@ -398,15 +454,15 @@ impl<'r> Builder<'r> {
         }
     }
 
-    fn causes_of_condition(&self, id: rules::ConditionId) -> Vec<(belief::Cause, f64)> {
+    fn causes_of_condition(&self, id: rules::ConditionId, side: Side) -> Vec<(belief::Cause, f64)> {
         let mut causes = Vec::new();
         for (_, link) in self.rules.links_to(Effect::Condition(id)) {
             if let Strength::Plain(p) = &link.strength {
-                causes.extend(self.causes(link.from).into_iter().map(|c| (c, p.get())));
+                causes.extend(self.causes(link.from, side).into_iter().map(|c| (c, p.get())));
             }
         }
         if self.rules.condition(id).board.as_deref() == Some("bias-moved") {
-            let moved = self.shows.iter().filter(|(_, s)| s.off_bias);
+            let moved = self.shows.iter().filter(|(f, s)| s.off_bias && self.is_on(*f, side));
             causes.extend(moved.map(|(f, _)| (self.present[f.0], BIAS_SHOWS)));
         }
         merged(causes)
@@ -426,12 +482,14 @@ impl<'r> Builder<'r> {
             _ => UNLISTED_CHECK,
         };
         let mut causes: Vec<(belief::Cause, Vec<f64>)> = Vec::new();
+        let side = self.side(id);
         for (_, link) in self.rules.links_to(Effect::Check(id)) {
             if let Strength::Graded(shares) = &link.strength {
                 let shares: Vec<f64> = shares[1..].iter().map(|p| p.get()).collect();
-                causes.extend(self.causes(link.from).into_iter().map(|c| (c, shares.clone())));
+                causes.extend(self.causes(link.from, side).into_iter().map(|c| (c, shares.clone())));
             }
         }
+        causes.extend(self.said_of(id, check).filter(|(_, shares)| shares.len() == bad));
         if let Some(word) = &check.board {
             let shares = |heard: &Heard| heard_as(word, heard).filter(|s| s.len() == bad);
             let heard = self.shows.iter().filter_map(|(f, s)| Some((f, shares(&s.heard)?)));
@@ -462,13 +520,16 @@ impl<'r> Builder<'r> {
         let mut quiet = 1.0;
         for (id, answer) in options {
             let check = self.rules.check(*id);
+            let side = self.side(*id);
             quiet *= 1.0 - check.leak[*answer].get();
             for (_, link) in self.rules.links_to(Effect::Check(*id)) {
                 if let Strength::Graded(shares) = &link.strength {
                     let share = shares[*answer].get();
-                    causes.extend(self.causes(link.from).into_iter().map(|c| (c, share)));
+                    causes.extend(self.causes(link.from, side).into_iter().map(|c| (c, share)));
                 }
             }
+            let said = self.said_of(*id, check);
+            causes.extend(said.filter_map(|(c, shares)| Some((c, *shares.get(answer.checked_sub(1)?)?))));
         }
         causes.retain(|(_, share)| *share > 0.0);
         if let Some(unlisted) = self.present.last() {
@@ -501,7 +562,7 @@ impl<'r> Builder<'r> {
             }
             for (_, link) in self.rules.links_to(Effect::Check(symptom.check)) {
                 let Strength::Graded(shares) = &link.strength else { continue };
-                for cause in self.causes(link.from) {
+                for cause in self.causes(link.from, Side::All) {
                     *quiet.entry(cause).or_insert(1.0) *= 1.0 - TELLS * shares[symptom.answer].get();
                 }
             }
@@ -512,14 +573,37 @@ impl<'r> Builder<'r> {
         Some(Finding::answer(node, 0))
     }
 
+    /// Of what the board tells by itself, links of the rules speak for other causes only.
+    fn side(&self, check: rules::CheckId) -> Side {
+        if self.told.contains(&check) { Side::Rules } else { Side::All }
+    }
+
+    fn is_on(&self, fault: belief::FaultId, side: Side) -> bool {
+        side == Side::All || self.said.contains_key(&fault) == (side == Side::Board)
+    }
+
+    /// The board's faults with the chances of a check's answers by what the board gives by itself.
+    fn said_of(
+        &self,
+        id: rules::CheckId,
+        check: &rules::Check,
+    ) -> impl Iterator<Item = (belief::Cause, Vec<f64>)> {
+        let word = word_of(check).filter(|_| self.told.contains(&id));
+        let one = move |(f, said): (&belief::FaultId, &Said)| Some((self.present[f.0], said.chances(word?)?));
+        self.said.iter().filter_map(one)
+    }
+
     /// The nodes that stand for a cause of the rules now.
-    fn causes(&self, cause: rules::Cause) -> Vec<belief::Cause> {
+    fn causes(&self, cause: rules::Cause, side: Side) -> Vec<belief::Cause> {
         match cause {
             rules::Cause::Fault(id) => {
-                self.by_rule.get(&id).into_iter().flatten().map(|f| self.present[f.0]).collect()
+                let faults = self.by_rule.get(&id).into_iter().flatten();
+                faults.filter(|f| self.is_on(**f, side)).map(|f| self.present[f.0]).collect()
             }
             rules::Cause::Condition(id) => {
-                self.conditions.get(&id).map(|c| (*c).into()).into_iter().collect()
+                let rules = self.conditions.get(&id).filter(|_| side != Side::Board);
+                let board = self.by_board.get(&id).filter(|_| side != Side::Rules);
+                rules.into_iter().chain(board).map(|c| (*c).into()).collect()
             }
         }
     }
@@ -531,6 +615,11 @@ impl<'r> Builder<'r> {
         let measures = check.kind == rules::Kind::Measure || check.tools.contains(&rules::Tool::AudioProbe);
         self.has_board && inside && measures && !check.gate && check.power != rules::Power::Brief
     }
+}
+
+/// What of the board's own doing a check asks for.
+pub(crate) fn word_of(check: &rules::Check) -> Option<Word> {
+    check.board.as_deref().and_then(Word::of)
 }
 
 /// Chances of a check's answers after the normal one, by what of the sound it asks for; none for a word that is not of the sound.

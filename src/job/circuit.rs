@@ -6,10 +6,12 @@
 use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
+use crate::circuit::heard::Listener;
 use crate::circuit::predict::{
     Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted,
     Prediction, Predictor,
 };
+use crate::circuit::said::{self, Said, Word};
 use crate::circuit::sheet;
 use crate::rules::{Applies, History, PackId, Rules};
 use crate::text::{Complaint, Complaints};
@@ -67,6 +69,10 @@ pub struct Circuit<'b> {
     stages: OnceCell<Stages>,
     /// What each fault shows besides its readings, once it was asked for.
     shown: RefCell<BTreeMap<String, Option<Shows>>>,
+    /// Listens to what the board gives by itself, once that was asked for; `None` where it can't be told.
+    listener: OnceCell<Option<RefCell<Listener<'b>>>>,
+    /// What would be said of each fault, once it was asked for.
+    said: RefCell<BTreeMap<String, Option<Said>>>,
     alone: bool,
 }
 
@@ -87,6 +93,8 @@ impl<'b> Circuit<'b> {
             predictor: RefCell::new(predictor),
             stages: OnceCell::new(),
             shown: RefCell::default(),
+            listener: OnceCell::new(),
+            said: RefCell::default(),
             alone: false,
         })
     }
@@ -234,6 +242,42 @@ impl<'b> Circuit<'b> {
         });
         let heard = self.predictor.borrow_mut().heard(&[fault]).ok()?;
         Some(Shows { heard, off_bias })
+    }
+
+    fn listener(&self) -> Option<&RefCell<Listener<'b>>> {
+        self.listener.get_or_init(|| Listener::new(self.board).ok().map(|l| RefCell::new(l.brief()))).as_ref()
+    }
+
+    /// Whether a healthy board tells anything of what a word is about: of modulation only one that swings does.
+    pub fn tells(&self, word: Word) -> bool {
+        let usual = |l: &RefCell<Listener<'b>>| l.borrow_mut().hear(&[]).is_ok_and(|usual| word.fits(usual));
+        self.listener().is_some_and(usual)
+    }
+
+    /// What an owner would say of one fault, by what the board gives by itself; `None` where that can't be told. The first call costs
+    /// milliseconds, on a board that swings slowly up to a tenth of a second.
+    pub fn said(&self, fault: &str) -> Option<Said> {
+        if let Some(known) = self.said.borrow().get(fault) {
+            return *known;
+        }
+        let heard = |l: &RefCell<Listener<'b>>| {
+            let mut listener = l.borrow_mut();
+            let usual = listener.hear(&[]).ok()?.clone();
+            said::said(self.board, &usual, listener.hear(&[fault]).ok()?)
+        };
+        let said = self.listener().and_then(heard);
+        self.said.borrow_mut().insert(fault.to_owned(), said);
+        said
+    }
+
+    /// Why a fault is said to do what a word is about, or not to: the figures of the board without and with it.
+    pub fn because(&self, fault: &str, word: Word) -> Vec<String> {
+        let told = |l: &RefCell<Listener<'b>>| {
+            let mut listener = l.borrow_mut();
+            let usual = listener.hear(&[]).ok()?.clone();
+            Some(said::because(self.board, word, &usual, listener.hear(&[fault]).ok()?))
+        };
+        self.listener().and_then(told).unwrap_or_default()
     }
 
     /// The checks that [`Circuit::shows`] looks at: the volts of every net.

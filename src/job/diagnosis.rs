@@ -1,5 +1,6 @@
 //! A job's diagnosis: suspects, reasons, the next step.
 
+use super::build::word_of;
 use super::card::JobCard;
 use super::circuit::Circuit;
 use super::learned::LearnedFigure;
@@ -820,12 +821,21 @@ impl<'r> Diagnosis<'r> {
         let entry = &self.model.faults[fault.0];
         let because = match (&entry.origin, &found.meaning) {
             (FaultOrigin::Rule(id), Meaning::Answer { check, .. }) => self.path(*id, *check),
+            (FaultOrigin::Board(_), Meaning::Answer { check, .. }) if self.model.told.contains(check) => {
+                Vec::new()
+            }
             (FaultOrigin::Board(ids), Meaning::Answer { check, .. }) => {
                 ids.iter().map(|id| self.path(*id, *check)).find(|p| !p.is_empty()).unwrap_or_default()
             }
             _ => Vec::new(),
         };
-        let because = because.into_iter().map(|l| self.rules.link(l).why.clone()).collect();
+        let mut because: Vec<String> = because.into_iter().map(|l| self.rules.link(l).why.clone()).collect();
+        if let (Some(circuit), FaultOrigin::Board(_), Meaning::Answer { check, .. }) =
+            (&self.circuit, &entry.origin, &found.meaning)
+            && let Some(word) = word_of(self.rules.check(*check)).filter(|_| self.model.told.contains(check))
+        {
+            because.extend(circuit.because(&entry.id, word));
+        }
         let (mut healthy, mut with_it) = (None, None);
         if let (Some(circuit), Meaning::Circuit { check, .. }) = (&self.circuit, &found.meaning) {
             healthy = circuit.expected(check).map(|line| line.band);

@@ -25,10 +25,10 @@ mod understand;
 mod unit;
 mod wiring;
 
-pub(crate) use build::turned_seen;
 pub use build::{
     BIAS_SHOWS, BOARD_FIX_SUCCESS, UNLISTED_CHECK, UNLISTED_PRIOR, UNLISTED_SYMPTOM, stands_for,
 };
+pub(crate) use build::{turned_seen, word_of};
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
 pub use diagnosis::{

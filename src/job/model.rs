@@ -6,7 +6,7 @@
 //! hidden node *still there*, which it brings about only where the remedy failed. Conditions and checks
 //! have one copy an epoch. The engine sums all of that out exactly.
 
-use super::build::Builder;
+use super::build::{Builder, word_of};
 use super::card::JobCard;
 use super::circuit::{Circuit, CircuitEpoch, widened};
 use super::understand::{check_names, packs_in_play, perhaps, understand};
@@ -15,7 +15,7 @@ use crate::circuit::predict::{CheckId as BoardCheck, Observed};
 use crate::circuit::wiring::Ticked;
 use crate::rules::{self, Rules};
 use crate::text::{Complaint, Complaints};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// What a fault in the graph is.
@@ -149,6 +149,8 @@ pub struct Model {
     pub conditions: BTreeMap<rules::ConditionId, belief::ConditionId>,
     /// Packs in play, by [`rules::PackId`] index.
     pub in_play: Vec<bool>,
+    /// Checks whose answers under the board's faults are worked out from what the board gives by itself.
+    pub told: BTreeSet<rules::CheckId>,
     /// The board's readings by epoch, and what was put right before each.
     pub readings: Vec<CircuitEpoch>,
     /// How many of the first remedies tried were taken up without an epoch of their own, because all of them are too much to be summed
@@ -164,6 +166,16 @@ const QUICK: Limits = Limits { log2_cost: 18.0, log2_total: 20.0, samples: 0, se
 const LONG: Limits = Limits { log2_cost: 25.0, log2_total: 25.0, samples: 12_000, seed: 1 };
 /// Remedies that keep an epoch of their own at first when others are folded.
 const UNFOLDED: usize = 2;
+
+/// Whether complaint or findings are about what a board gives by itself, so that it has to be worked out.
+fn listens(rules: &Rules, findings: &[Understood], open: &[super::understand::OneOf]) -> bool {
+    let found = findings.iter().filter_map(|f| match f.meaning {
+        Meaning::Answer { check, .. } => Some(check),
+        _ => None,
+    });
+    let mut all = found.chain(open.iter().flatten().map(|(check, _)| *check));
+    all.any(|check| word_of(rules.check(check)).is_some())
+}
 
 impl Model {
     /// Builds the model of a job.
@@ -203,11 +215,15 @@ impl Model {
         limits: Limits,
     ) -> Result<Self, BeliefError> {
         let mut findings = findings.to_vec();
-        let mut builder = Builder::new(rules, circuit, &job.card, in_play.to_vec(), folded);
+        let listens = circuit.is_some() && listens(rules, &findings, open);
+        let mut builder = Builder::new(rules, circuit, &job.card, in_play.to_vec(), folded, listens);
         let evidence = builder.build(circuit, &mut findings, open);
         let readings = builder.readings(&findings);
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
-        let Builder { graph, faults, present, now, conditions, in_play, .. } = builder;
+        let Builder { graph, faults, present, now, mut conditions, in_play, told, by_board, .. } = builder;
+        by_board.into_iter().for_each(|(id, node)| {
+            conditions.entry(id).or_insert(node);
+        });
         let graph = Arc::new(graph);
         let build = |scores| Belief::build(Arc::clone(&graph), &evidence, scores, limits);
         let belief = match (build(scores.clone()), scores) {
@@ -217,7 +233,7 @@ impl Model {
             }
             (result, _) => result?,
         };
-        Ok(Self { faults, present, findings, now, conditions, in_play, readings, folded, belief })
+        Ok(Self { faults, present, findings, now, conditions, in_play, told, readings, folded, belief })
     }
 
     /// What would be believed with other scores of the board's readings; `None` where that can't be weighed.

@@ -147,7 +147,8 @@ pub struct Check {
     /// The symptom that this check is, if it is one.
     pub symptom: Option<SymptomId>,
     /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way
-    /// round; of a symptom `loud-out`, `distorted-out`, `dull-out` or `thin-out`.
+    /// round; `modulation-out`, how far it modulates; of a symptom `loud-out`, `distorted-out`, `dull-out`, `thin-out`, `hiss-out`,
+    /// `hum-out`, `whine-out`, `squeal-out`, `putter-out`, `pace-off` or `echo-hangs`.
     pub board: Option<String>,
     /// Where the knowledge comes from.
     pub source: String,

@@ -256,7 +256,9 @@ pub struct Symptom {
     /// Blocks it is about: asked only on a unit with one of them; of any unit, if left out.
     #[serde(default)]
     pub blocks: Vec<At<String>>,
-    /// What of a board's circuit it is: `loud-out`, `distorted-out`, `dull-out` or `thin-out`, for one that stands alone.
+    /// What of a board's circuit it is, for one that stands alone: `loud-out`, `distorted-out`, `dull-out` or `thin-out`; by what the
+    /// board gives by itself `hiss-out`, `hum-out`, `whine-out`, `squeal-out`, `putter-out`, `pace-off` (of its modulation) or
+    /// `echo-hangs`.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Minutes that answering takes.
@@ -321,7 +323,8 @@ pub struct Check {
     /// What it listens to, without which it can't be answered: `sound` or `noise`.
     #[serde(default)]
     pub needs: Option<At<Needs>>,
-    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way round.
+    /// What of a board it shows: `level-out`, the level at the end of the signal path; `turned-parts`, whatever is the wrong way round;
+    /// `modulation-out`, how far it modulates by itself.
     #[serde(default)]
     pub board: Option<At<String>>,
     /// Where the knowledge comes from.

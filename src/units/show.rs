@@ -80,6 +80,11 @@ pub fn decibels(d: Decibels) -> String {
     format!("{tenths:.1} dB")
 }
 
+/// A level over one volt: `-83.4 dBV`.
+pub fn dbv(d: Decibels) -> String {
+    decibels(d) + "V"
+}
+
 /// A weight with its sign, for or against: `+7.3 dB`.
 pub fn weight(d: Decibels) -> String {
     let tenths = (d.0 * 10.0).round() / 10.0 + 0.0;

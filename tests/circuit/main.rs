@@ -7,6 +7,7 @@ mod netlist;
 mod noise;
 mod ohms;
 mod properties;
+mod said;
 mod time;
 mod tolerance;
 mod worked;

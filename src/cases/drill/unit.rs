@@ -12,9 +12,10 @@ use crate::circuit::edit::{Edit, apply};
 use crate::circuit::network::{Network, Node};
 use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
+use crate::circuit::said::Said;
 use crate::circuit::sweep::Sweep;
 use crate::circuit::tolerance::{Reading, Shape, Size, draws};
-use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS, turned_seen};
+use crate::job::{BIAS_SHOWS, Circuit, FaultOrigin, Model, OFF_BIAS, turned_seen, word_of};
 use crate::rules::{self, Cause, Effect, Rules, Strength};
 use crate::text::{Complaint, Complaints};
 use std::cell::RefCell;
@@ -63,6 +64,12 @@ pub struct Rig<'b> {
     /// Those that lie outside the board.
     outside: BTreeMap<String, rules::FaultId>,
     noise: Noise,
+}
+
+/// The answer after the usual one that falls to a draw between 0 and 1; `None` for the usual one.
+fn answered(chances: &[f64], at: f64) -> Option<usize> {
+    let usual = 1.0 - chances.iter().sum::<f64>();
+    pick(std::iter::once(usual).chain(chances.iter().copied()), at)
 }
 
 /// One unit. Faults leave it as they are put right.
@@ -322,7 +329,7 @@ impl<'b> Rig<'b> {
 
     /// What is answered to a check of the rules.
     pub fn answer(&self, unit: &Unit, check: rules::CheckId, epoch: usize) -> usize {
-        self.answer_with(unit, check, epoch, &self.active(unit))
+        self.answer_with(unit, check, epoch, &self.active(unit, |_| true))
     }
 
     fn answer_with(&self, unit: &Unit, check: rules::CheckId, epoch: usize, active: &Active) -> usize {
@@ -346,6 +353,21 @@ impl<'b> Rig<'b> {
             };
             worst = worst.max(usize::from(unit.faults.iter().any(seen)));
         }
+        // Of what the board gives by itself the rules' links speak for the other faults only, as in the model.
+        let told = word_of(entry).filter(|word| self.circuit.tells(*word));
+        let others;
+        let active = match told {
+            Some(word) => {
+                for fault in &unit.faults {
+                    let said = self.said(fault).and_then(|said| said.chances(word));
+                    let at = even(unit.seed, &format!("{fault} > {}", entry.id));
+                    worst = worst.max(said.and_then(|s| answered(&s, at)).unwrap_or(0));
+                }
+                others = self.active(unit, |f| self.said(f).is_none());
+                &others
+            }
+            None => active,
+        };
         for (_, link) in self.rules.links_to(Effect::Check(check)) {
             let on = match link.from {
                 Cause::Fault(f) => active.faults.contains(&f),
@@ -363,10 +385,16 @@ impl<'b> Rig<'b> {
         pick(shares.iter().map(|p| p.get()), at).unwrap_or(0)
     }
 
-    /// The rules' faults that the unit's faults stand for, and the conditions they bring about.
-    fn active(&self, unit: &Unit) -> Active {
+    /// What an owner would say of a fault of the board by what the board gives by itself.
+    fn said(&self, fault: &str) -> Option<Said> {
+        (!self.outside.contains_key(fault)).then(|| self.circuit.said(fault)).flatten()
+    }
+
+    /// The rules' faults that those of the unit's faults stand for which are `meant`, and the conditions they bring about.
+    fn active(&self, unit: &Unit, meant: impl Fn(&str) -> bool) -> Active {
+        let there: Vec<&String> = unit.faults.iter().filter(|f| meant(f)).collect();
         let faults: BTreeSet<rules::FaultId> =
-            unit.faults.iter().filter_map(|f| self.stands_for.get(f)).flatten().copied().collect();
+            there.iter().filter_map(|f| self.stands_for.get(*f)).flatten().copied().collect();
         let mut on: BTreeSet<rules::ConditionId> = BTreeSet::new();
         for id in self.rules.condition_order() {
             let condition = self.rules.condition(*id);
@@ -382,6 +410,7 @@ impl<'b> Rig<'b> {
                 acts(link.from) && even(unit.seed, &label) < link.strength.total()
             });
             let moved = condition.board.as_deref() == Some("bias-moved")
+                && !there.is_empty()
                 && even(unit.seed, "bias heard") < BIAS_SHOWS
                 && self.off_bias(unit);
             if fires || moved || even(unit.seed, &format!("leak {}", condition.id)) < condition.leak.get() {
@@ -393,7 +422,7 @@ impl<'b> Rig<'b> {
 
     /// The symptoms that whoever brings the unit has noticed.
     pub fn complaint(&self, unit: &Unit) -> Vec<String> {
-        let (mut out, active) = (Vec::new(), self.active(unit));
+        let (mut out, active) = (Vec::new(), self.active(unit, |_| true));
         for (id, symptom) in self.rules.symptoms() {
             if !self.in_play[symptom.pack.index()]
                 || !self.rules.check(symptom.check).is_about(&self.in_play)
@@ -401,7 +430,8 @@ impl<'b> Rig<'b> {
             {
                 continue;
             }
-            let heard = self.rules.check(symptom.check).board.is_some();
+            let entry = self.rules.check(symptom.check);
+            let heard = entry.board.is_some() && word_of(entry).is_none();
             // What has no sound at all has no noises; of other things not all are noticed.
             let noticed = heard || even(unit.seed, &format!("noticed {}", self.rules.symptom(id).id)) < 0.7;
             if noticed {
