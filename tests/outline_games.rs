@@ -1,7 +1,7 @@
 //! The faults of the stock outlines, each played on a unit of its kind by typical answers: is it put right, and how soon?
 //!
 //! The gate plays one fault of every third outline and compares the games with `tests/snapshots`. The table over all outlines,
-//! `tests/data/outline-games.txt`, is made by hand: `halfsplit drill --outline all --auto 4 > tests/data/outline-games.txt`; without
+//! `tests/data/outline-games.txt`, is made by hand: `halfsplit drill --outline all --auto 2 > tests/data/outline-games.txt`; without
 //! `--auto` every fault is played, which takes hours.
 #![allow(clippy::unwrap_used, clippy::panic)]
 
@@ -13,10 +13,9 @@ use std::path::Path;
 
 /// Which outlines the gate plays.
 const EVERY: usize = 3;
-/// Least share that is put right within 40 minutes.
-const LEAST_IN_TIME: f64 = 0.9;
-/// Most minutes in the mean.
-const MOST_MEAN: f64 = 24.0;
+/// Least share that is put right within 40 minutes, and most minutes in the mean: of the gate's games, of those in the table.
+const LEAST_IN_TIME: [f64; 2] = [0.9, 0.95];
+const MOST_MEAN: [f64; 2] = [27.5, 24.5];
 const TOOLS: [Tool; 4] = [Tool::Meter, Tool::AudioProbe, Tool::Iron, Tool::Spares];
 
 fn outlines() -> Vec<String> {
@@ -35,8 +34,8 @@ fn faults_of_outlines_are_put_right_as_before() {
     let report = OutlineReport::of(games);
     insta::assert_snapshot!(report.table());
     let all = report.outlines.last().unwrap();
-    assert!(all.games >= 10 && all.in_time >= LEAST_IN_TIME, "{all:?}");
-    assert!(all.minutes.mean <= MOST_MEAN, "{all:?}");
+    assert!(all.games >= 10 && all.in_time >= LEAST_IN_TIME[0], "{all:?}");
+    assert!(all.minutes.mean <= MOST_MEAN[0], "{all:?}");
 }
 
 #[test]
@@ -83,6 +82,6 @@ fn the_table_is_of_these_outlines_and_holds_its_totals() {
     let count = rows.len() as f64;
     let in_time = rows.iter().filter(|r| r.mended && r.minutes <= drill::IN_TIME).count() as f64 / count;
     let mean = rows.iter().map(|r| r.minutes).sum::<f64>() / count;
-    assert!(in_time >= LEAST_IN_TIME, "{in_time:.3} put right in time");
-    assert!(mean <= MOST_MEAN, "{mean:.1} min in the mean");
+    assert!(in_time >= LEAST_IN_TIME[1], "{in_time:.3} put right in time");
+    assert!(mean <= MOST_MEAN[1], "{mean:.1} min in the mean");
 }
