@@ -7,11 +7,14 @@
 //! the board is good, or with [`Drill::outside`] every fault of the rules as well. What has no place on the board shows in questions, looks
 //! and sounds only; the board then reads as a healthy one.
 //!
+//! [`outline_games`] plays the faults of units without a board, by typical answers.
+//!
 //! Everything depends on the seed alone. Absent: faults that neither catalogue nor rules have.
 
 mod cards;
 mod chance;
 mod hand;
+mod outlines;
 mod person;
 mod play;
 mod score;
@@ -20,6 +23,10 @@ mod tests;
 mod unit;
 
 pub use cards::Clerk;
+pub use outlines::{
+    IN_TIME, MOST_MINUTES, OutlineFault, OutlineGame, OutlineReport, OutlineScore, outline_faults,
+    outline_games, outlines, play_outline,
+};
 pub use person::{PractiseError, practise};
 pub use play::{Answer, Game, Hand, Played, Setting, play};
 pub use score::{Bucket, Figures, StrategyScore};

@@ -18,6 +18,7 @@ mod tests {
     fn the_committed_schema_says_what_the_type_says() {
         crate::rules::assert_output_schema::<super::Replay>("cases-replay");
         crate::rules::assert_output_schema::<super::drill::DrillReport>("drill");
+        crate::rules::assert_output_schema::<super::drill::OutlineReport>("drill-outline");
         crate::rules::assert_output_schema::<super::coverage::Coverage>("coverage");
     }
 }

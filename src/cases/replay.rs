@@ -149,7 +149,7 @@ fn one(rules: &Rules, case: &Case) -> Result<CaseReplay, Complaints> {
         last = ranking(&diagnosis)?;
         let (rank_of_true, probability_of_true) = standing(&last, &truth);
         let finding = count.checked_sub(1).map(|i| &job.card.findings[i]);
-        minutes += finding.map_or(0.0, |f| f.minutes.unwrap_or_else(|| usual_minutes(rules, &diagnosis)));
+        minutes += finding.map_or(0.0, |f| f.minutes.unwrap_or_else(|| usual_minutes(&diagnosis)));
         findings.push(FindingReplay {
             id: finding.map_or("complaint", |f| f.check.value.as_str()).into(),
             answer: finding.map_or("", |f| f.answer.value.as_str()).into(),
@@ -180,10 +180,10 @@ fn one(rules: &Rules, case: &Case) -> Result<CaseReplay, Complaints> {
 const CIRCUIT_MINUTES: f64 = 1.0;
 
 /// Minutes that the last finding usually takes.
-fn usual_minutes(rules: &Rules, diagnosis: &Diagnosis<'_>) -> f64 {
+fn usual_minutes(diagnosis: &Diagnosis<'_>) -> f64 {
     match diagnosis.model.findings.last().map(|f| &f.meaning) {
         Some(Meaning::Answer { check, .. } | Meaning::Unsure { check: Some(check) }) => {
-            rules.check(*check).minutes.get()
+            diagnosis.rules.check(*check).minutes.get()
         }
         Some(Meaning::Tried { remedy, .. }) => diagnosis.offer(remedy).minutes,
         Some(Meaning::Circuit { check, .. }) => diagnosis.board_step(check, CIRCUIT_MINUTES).minutes,

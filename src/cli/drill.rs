@@ -2,7 +2,9 @@
 
 use super::screen::{Failure, Screen};
 use super::{drawn, target};
-use crate::cases::drill::{self, Drill, DrillReport, Hand, Hidden, Noise, PractiseError, Setting};
+use crate::cases::drill::{
+    self, Drill, DrillReport, Hand, Hidden, Noise, OutlineReport, PractiseError, Setting,
+};
 use crate::circuit::board::Board;
 use crate::job::Terms;
 use crate::rules::parts::Library;
@@ -17,15 +19,19 @@ use std::path::PathBuf;
 #[derive(Debug, clap::Args)]
 #[command(
     after_help = "With --cases and no board, units are drawn from the rules alone: fast, for thousands of cards. With a board, the \
-    first of --strategies (the planner, if left out) plays each unit: seconds a card.\n\nExamples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner\n  halfsplit drill --cases 1000 --seed 7 -o drawn/\n  halfsplit drill --example tin-lantern --cases 20 -o played/\n  halfsplit cases learn drawn/ -o learned.yaml"
+    first of --strategies (the planner, if left out) plays each unit: seconds a card.\n\nExamples:\n  halfsplit drill --example tin-lantern\n  halfsplit drill my-board.yaml --auto 100 --seed 7\n  halfsplit drill my-board.yaml --auto 100 --double --strategies planner\n  halfsplit drill --outline echo-delay --auto 20\n  halfsplit drill --cases 1000 --seed 7 -o drawn/\n  halfsplit drill --example tin-lantern --cases 20 -o played/\n  halfsplit cases learn drawn/ -o learned.yaml"
 )]
 pub struct Args {
     /// The board file
-    #[arg(value_name = "BOARD", required_unless_present_any = ["example", "cases"])]
+    #[arg(value_name = "BOARD", required_unless_present_any = ["example", "cases", "outline"])]
     board: Option<PathBuf>,
     /// Use a built-in board instead
     #[arg(long, value_name = "NAME", conflicts_with = "board")]
     example: Option<String>,
+    /// Let the planner play the faults of a kind of unit without a drawing, or of `all`, by typical answers; with --auto at most so
+    /// many of each kind
+    #[arg(long, value_name = "KIND", conflicts_with_all = ["board", "example", "cases", "seed", "history", "double", "any_number", "outside", "strategies"])]
+    outline: Option<String>,
     /// Let the strategies play so many units
     #[arg(long, value_name = "N")]
     auto: Option<usize>,
@@ -57,7 +63,7 @@ pub struct Args {
     #[arg(long, value_delimiter = ',', value_name = "a,b")]
     strategies: Vec<String>,
     /// Print every game step by step as well
-    #[arg(long, requires = "auto", conflicts_with = "json")]
+    #[arg(long, conflicts_with = "json")]
     trail: bool,
 }
 
@@ -69,6 +75,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
     let cards = args.cases.zip(args.output.as_deref());
     if let (Some((count, folder)), None, None) = (cards, &args.board, &args.example) {
         return drawn::of_rules(args, count as usize, folder, rules, screen);
+    }
+    if let Some(name) = &args.outline {
+        return of_outlines(args, name, rules, screen);
     }
     let source = target::board_source(args.board.as_deref(), args.example.as_deref())?;
     let hands = args.strategies.iter().map(|name| hand(name)).collect::<Result<Vec<Hand>, _>>()?;
@@ -100,6 +109,9 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         if !args.strategies.is_empty() {
             return Err(Failure::Usage("--strategies wants --auto N or --cases N".into()));
         }
+        if args.trail {
+            return Err(Failure::Usage("--trail wants --auto N; a person sees each step anyway".into()));
+        }
         if screen.json {
             return Err(Failure::Usage("--json wants --auto N; a person plays in plain lines".into()));
         }
@@ -125,6 +137,65 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         return screen.document(&report);
     }
     screen.text(&page(&report, drill.hidden))
+}
+
+/// Plays the faults of outlines and prints them one by one, then the totals.
+fn of_outlines(args: &Args, name: &str, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Failure> {
+    let mut faults = Vec::new();
+    for outline in drill::outlines(rules, name)? {
+        faults.extend(drill::outline_faults(rules, &outline, args.auto)?);
+    }
+    let bar = bar(faults.len());
+    let games = drill::outline_games(rules, &faults, &args.tools, &|| bar.inc(1));
+    bar.finish_and_clear();
+    let report = OutlineReport::of(games?);
+    if screen.json {
+        return screen.document(&report);
+    }
+    if args.trail {
+        screen.text(&outline_trail(&report))?;
+    }
+    screen.text(&format!("{}\n{}", report.table(), outline_totals(&report)))
+}
+
+/// Every game on outlines step by step.
+fn outline_trail(report: &OutlineReport) -> String {
+    let mut out = String::new();
+    for game in &report.games {
+        let minutes = show::minutes(Minutes(game.minutes));
+        out += &format!(
+            "{}: {} ({}) with {}; {} after {minutes}\n",
+            game.outline, game.fault, game.history, game.symptom, game.end
+        );
+        for step in &game.steps {
+            out += &format!("  {:>5.1} min  {} = {}\n", step.minutes, step.id, step.answer);
+        }
+    }
+    out + "\n"
+}
+
+/// Totals by outline.
+fn outline_totals(report: &OutlineReport) -> String {
+    let mut out = format!(
+        "{:<23} {:>6} {:>10} {:>7} {:>9} {:>9} {:>9} {:>11} | by how often it comes\n",
+        "outline", "faults", "in 40 min", "mended", "mean min", "median", "90 %", "first right"
+    );
+    for s in &report.outlines {
+        out += &format!(
+            "{:<23} {:>6} {:>9.1}% {:>6.1}% {:>9.1} {:>9.1} {:>9.1} {:>10.1}% | {:>5.1}% in 40 min, mean {:.1}\n",
+            s.outline,
+            s.games,
+            s.in_time * 100.0,
+            s.mended * 100.0,
+            s.minutes.mean,
+            s.minutes.median,
+            s.minutes.p90,
+            s.first_right * 100.0,
+            s.often_in_time * 100.0,
+            s.often_minutes
+        );
+    }
+    out
 }
 
 /// A seed that is another one each second: whoever practises wants another fault each time.

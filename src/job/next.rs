@@ -786,6 +786,14 @@ impl Diagnosis<'_> {
                 }
                 state.powered = check.powered();
             }
+            // The iron stays hot, and the box open, from one piece of work to the next.
+            if let Meaning::Tried { remedy: RemedyRef::Rule(id), .. } = &found.meaning {
+                for setup in &self.rules.remedy(*id).setup {
+                    if let Some(i) = setups.iter().position(|s| s == setup) {
+                        state.setups = state.setups.with(SetupIx(i));
+                    }
+                }
+            }
             let Meaning::Answer { check, answer, .. } = found.meaning else { continue };
             let entry = self.rules.check(check);
             if found.number == 0 || found.node.is_none() {

@@ -9,6 +9,7 @@ use crate::job::{
 use crate::plan::{ByLot, InformationPerCost, Plain, Step, Stop, Strategy};
 use crate::rules::{History, Tool};
 use crate::text::{Complaint, Complaints, Source};
+use serde::Serialize;
 use std::collections::BTreeSet;
 use std::rc::Rc;
 
@@ -77,7 +78,8 @@ pub struct Answer {
 }
 
 /// One step of a game.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
 pub struct Played {
     /// Check id or `try:REMEDY`.
     pub id: String,
@@ -337,7 +339,8 @@ pub fn cures(diagnosis: &Diagnosis<'_>, remedy: &RemedyRef) -> BTreeSet<String> 
     faults.filter(|f| f.remedies.contains(remedy) || by_rule(&f.origin)).map(|f| f.id.clone()).collect()
 }
 
-fn word(stop: &Stop) -> &'static str {
+/// A stop in a word or two.
+pub fn word(stop: &Stop) -> &'static str {
     match stop {
         Stop::Cured => "cured",
         Stop::NothingWrong => "stopped: nothing wrong",

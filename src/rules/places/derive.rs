@@ -25,9 +25,11 @@ const LEAST: f64 = 0.004;
 const MOST: f64 = 0.97;
 /// Effects of one verb exclude each other, those of different verbs show together. Chance that a mode has the first of its verb,
 /// the second, …, by how many there are.
-const ONE_OF: [&[f64]; 4] = [&[0.93], &[0.62, 0.45], &[0.52, 0.36, 0.3], &[0.45, 0.33, 0.27, 0.22]];
+const ONE_OF: [&[f64]; 4] = [&[0.97], &[0.62, 0.45], &[0.52, 0.36, 0.3], &[0.45, 0.33, 0.27, 0.22]];
 /// Chance that a mode adds its noise: alone, or beside other effects.
 const ADDS: [f64; 2] = [0.85, 0.5];
+/// Chance that a mode draws what it should not, where that is named first, and where it is one of several things.
+const DRAWS: [f64; 2] = [0.9, 0.45];
 /// Chance of any other effect.
 const DOES: f64 = 0.9;
 /// Share of a mode that comes at times by being moved, and of one that comes at other times, which is there when first looked at.
@@ -214,6 +216,7 @@ impl<'l> Deriver<'l> {
                 .mode
                 .does
                 .iter()
+                .filter(|d| !draft.located || fits_there(**d, draft.path))
                 .filter_map(
                     |d| if draft.path == Path::Everywhere { Some(*d) } else { at_home(*d, draft.path) },
                 )
@@ -280,9 +283,11 @@ impl<'l> Deriver<'l> {
         for (_, file) in &self.library.checks {
             for follow in &file.follows {
                 let path = follow.path.as_ref().is_none_or(|p| p.value == hidden.path);
+                let whole = self.unit.spots[hidden.spot].feeds.is_empty();
+                let whole = follow.whole.is_none_or(|w| w == whole);
                 let role = follow.role.is_empty()
                     || here.role.is_some_and(|r| follow.role.iter().any(|f| f.value == r));
-                if path && role && follow.of.iter().any(|d| d.value == hidden.does) {
+                if path && role && whole && follow.of.iter().any(|d| d.value == hidden.does) {
                     out.extend(follow.brings.iter().map(|b| (b.does.value, b.with.get(), reach, false)));
                 }
             }
@@ -327,10 +332,30 @@ impl<'l> Deriver<'l> {
             Scope::Wet => seat.branch == Branch::Wet,
             Scope::Dry => seat.branch == Branch::Dry,
             Scope::Supply => seat.path == Path::Supply,
+            Scope::Whole => seat.path == Path::Supply && self.unit.spots[seat.spot].feeds.is_empty(),
+            Scope::Feeding => seat.path == Path::Supply && check.is_some_and(|c| self.lives_on(c, seat.spot)),
+            Scope::Source => !self.is_limited(seat.spot),
             Scope::Signal => seat.path == Path::Signal,
             Scope::Control => seat.path == Path::Control,
             Scope::Mod => matches!(seat.role, Some(Role::Modulator | Role::Rate | Role::Depth | Role::Clock)),
         }
+    }
+
+    /// Whether a spot lives on what a supply spot gives out.
+    fn lives_on(&self, spot: usize, supply: usize) -> bool {
+        let (fed, own) = (&self.unit.spots[supply].feeds, &self.unit.spots[spot].feeds);
+        fed.is_empty() || spot == supply || fed.contains(&spot) || own.iter().any(|f| fed.contains(f))
+    }
+
+    /// Whether something between a spot and the source lets no more through than it is made for.
+    fn is_limited(&self, spot: usize) -> bool {
+        let limits = |s: usize| self.kind_at(s).is_some_and(|k| k.limits);
+        let own = &self.unit.spots[spot].feeds;
+        (0..self.unit.spots.len()).filter(|s| *s != spot && limits(*s)).any(|s| {
+            let fed = &self.unit.spots[s].feeds;
+            let beside = !own.is_empty() && !limits(spot) && own.iter().all(|f| fed.contains(f));
+            fed.contains(&spot) || beside
+        })
     }
 
     fn rules(&self) -> Result<Rules, Complaints> {
@@ -452,8 +477,9 @@ impl<'l> Deriver<'l> {
 
     fn check(&self, family: &'l Family, spot: Option<usize>) -> written::Check {
         let fill = |t: &At<String>| At { value: self.fill(&t.value, spot), span: t.span };
-        let mut cautions = family.cautions.clone();
+        let (mut cautions, mut setup) = (family.cautions.clone(), family.setup.clone());
         if let Some(kind) = spot.and_then(|s| self.kind_at(s)) {
+            setup.retain(|s| !kind.without.contains(&s.value));
             let more = kind.cautions.iter().filter(|c| !family.cautions.iter().any(|f| f.value == c.value));
             cautions.extend(more.cloned());
         }
@@ -475,7 +501,7 @@ impl<'l> Deriver<'l> {
             tools: family.tools.clone(),
             power: family.power.clone(),
             minutes: family.minutes.clone(),
-            setup: family.setup.clone(),
+            setup,
             cautions,
             leak: family.leak.clone(),
             blocks: Vec::new(),
@@ -635,17 +661,21 @@ impl<'l> Deriver<'l> {
                 .map_or(0, |f| *f);
             let minutes = self.drafts[heaviest].mode.minutes;
             let money = faults.iter().map(|f| self.drafts[*f].mode.money).max().unwrap_or_default();
-            let setup = entry.setup.iter().filter_map(|s| rules.find_setup(&s.value).ok()).collect();
-            let own = self.drafts[heaviest].kind.cautions.iter();
-            let mut cautions: Vec<_> =
-                entry.cautions.iter().chain(own).filter_map(|c| rules.find_caution(&c.value).ok()).collect();
+            let kind = self.drafts[heaviest].kind;
+            let needed = |s: &&At<String>| !kind.without.contains(&s.value);
+            let setup = entry.setup.iter().filter(needed);
+            let setup = setup.filter_map(|s| rules.find_setup(&s.value).ok()).collect();
+            let cautions = entry.cautions.iter().chain(&kind.cautions).filter(needed);
+            let mut cautions: Vec<_> = cautions.filter_map(|c| rules.find_caution(&c.value).ok()).collect();
             cautions.sort_unstable();
             cautions.dedup();
             let mut tools: Vec<_> = entry.tools.iter().map(|t| t.value).collect();
             tools.sort_unstable();
+            let by_hand = entry.by_hand.unwrap_or_else(|| !tools.contains(&Tool::Iron));
+            tools.retain(|t| *t != Tool::Iron || !kind.without.iter().any(|w| w == "iron-hot"));
             rules.names.insert(id.clone(), Item::Remedy(RemedyId::at(rules.remedies.len())));
             rules.remedies.push(Remedy {
-                by_hand: entry.by_hand.unwrap_or_else(|| !tools.contains(&Tool::Iron)),
+                by_hand,
                 id,
                 says: self.fill(&entry.says.value, Some(spot)),
                 fixes: faults.iter().map(|f| FaultId::at(*f)).collect(),
@@ -847,6 +877,7 @@ fn chance(does: Does, effects: &[Does], i: usize) -> f64 {
         return row[rank.min(row.len() - 1)];
     }
     match does.verb() {
+        "draws" => DRAWS[usize::from(i > 0)],
         "adds" => ADDS[usize::from(effects.iter().any(|d| d.verb() != "adds") || effects.len() > 1)],
         _ => DOES,
     }
@@ -865,6 +896,11 @@ fn fits(does: Does, path: Path) -> bool {
         Path::Control => matches!(does.verb(), "obeys" | "rests") || does == Does::PassesNone,
         Path::Everywhere | Path::Outside => true,
     }
+}
+
+/// Whether a slip that may be anywhere does this where it sits: noise and what is seen go with any place.
+fn fits_there(does: Does, path: Path) -> bool {
+    matches!(does.verb(), "adds" | "shows") || fits(does, path)
 }
 
 /// What an effect is on a path; nothing where it makes no sense there.

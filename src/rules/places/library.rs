@@ -56,6 +56,10 @@ pub struct Kind {
     pub path: Path,
     /// Faulty units of 1,000 with one that have the fault there: fresh builds, units that worked before.
     pub rate: (f64, f64),
+    /// Whether it lets no more through than it is made for.
+    pub limits: bool,
+    /// Preparations and cautions that work and checks at it do without.
+    pub without: Vec<String>,
     /// Its modes.
     pub modes: Vec<Mode>,
     /// Cautions at it.
@@ -183,6 +187,8 @@ impl Library {
                         plain,
                         path,
                         rate: (rate.fresh, rate.worked),
+                        without: kind.without.iter().map(|w| w.value.clone()).collect(),
+                        limits: kind.limits || parent.is_some_and(|p| p.limits),
                         modes,
                         cautions,
                         place,

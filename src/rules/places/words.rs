@@ -344,6 +344,12 @@ words! {
         Dry = "dry",
         /// On the supply.
         Supply = "supply",
+        /// On the supply that the whole unit lives on.
+        Whole = "whole",
+        /// On the supply that the check's spot lives on.
+        Feeding = "feeding",
+        /// Where it pulls at the source: behind nothing that limits.
+        Source = "source",
         /// On the signal path.
         Signal = "signal",
         /// At a control.

@@ -89,6 +89,12 @@ pub struct Kind {
     /// How often it is at fault.
     #[serde(default)]
     pub rate: Option<ByHistory>,
+    /// Whether it lets no more through than it is made for, so that a short behind it does not reach what stands ahead.
+    #[serde(default)]
+    pub limits: bool,
+    /// Preparations and cautions that work and checks at it do without: what hangs on a plug needs no iron.
+    #[serde(default)]
+    pub without: Vec<At<String>>,
     /// The part kind or device of a board file that it is.
     #[serde(default)]
     pub part: Option<At<String>>,
@@ -371,6 +377,9 @@ pub struct Follow {
     /// What control it is; any, if left out.
     #[serde(default, rename = "as")]
     pub role: Vec<At<Role>>,
+    /// Whether the spot feeds the whole unit, or a part of it alone; either, if left out.
+    #[serde(default)]
+    pub whole: Option<bool>,
     /// The effects.
     pub of: Vec<At<Does>>,
     /// What they bring about where the spot feeds, passes or acts.
