@@ -13,8 +13,8 @@ use std::fs;
 use std::path::Path;
 
 /// What the kept third came to when it was scored, in per cent, less one case.
-const KEPT_FIRST: usize = 28;
-const KEPT_THREE: usize = 35;
+const KEPT_FIRST: usize = 42;
+const KEPT_THREE: usize = 50;
 
 struct Scored {
     id: String,
@@ -80,10 +80,10 @@ fn table(title: &str, scored: &[Scored]) -> (usize, usize, f64, f64) {
 fn the_confirmed_cause_of_real_repairs_ranks_high() {
     let worked = score("outside");
     let (first, three, stated, right) = table("real repairs that the rules were worked on with", &worked);
-    assert!(first * 100 >= 33 * worked.len(), "{first} of {} first", worked.len());
-    assert!(three * 100 >= 40 * worked.len(), "{three} of {} in the first three", worked.len());
+    assert!(first * 100 >= 43 * worked.len(), "{first} of {} first", worked.len());
+    assert!(three * 100 >= 60 * worked.len(), "{three} of {} in the first three", worked.len());
     // A boastful leader misleads; a modest one only costs a check more.
-    let honest = -0.25..0.15;
+    let honest = -0.15..0.1;
     assert!(honest.contains(&(stated - right)), "the leader states {stated:.2} and is right in {right:.2}");
 }
 
