@@ -80,6 +80,8 @@ struct Carried {
     orphans: Vec<usize>,
     /// Where what the sentence says begins.
     said_from: usize,
+    /// Whether the sentence tells of the past.
+    past: bool,
 }
 
 /// Everything said in a text.
@@ -196,7 +198,8 @@ impl Reader<'_> {
         let regions = self.regions(clause, &spans);
         let region = |s: &Span| regions[s.start - clause.from];
         let main = |does: Does| spans.iter().any(|s| self.turns(s, does) && region(s) == Region::Main);
-        let (past, only) = (main(Does::Past), main(Does::Only));
+        let past = !main(Does::Present) && (main(Does::Past) || self.carried.past);
+        let only = main(Does::Only);
         let mut items = self.items(&spans, region);
         let (times, until, first_time) = self.name_times(&spans, region);
         let denial = self.deny(clause, &spans, &regions, &mut items);
@@ -230,6 +233,7 @@ impl Reader<'_> {
                 said.until.clone_from(&until);
             }
         }
+        self.carried.past = past;
         let denies = self.carried.denies.filter(|_| goes_on);
         self.hand_on(&items, begin, denial);
         self.carried.denies = self.carried.denies.or(denies);
@@ -244,6 +248,7 @@ impl Reader<'_> {
             self.carried = Carried { topic, noise, said_from: self.said.len(), ..Carried::default() };
         } else if clause.lead == Lead::Contrast {
             self.carried.denies = None;
+            self.carried.past = false;
             self.carried.hanging.clear();
         } else if clause.lead == Lead::Relative {
             self.carried.topic = self.carried.last.or(self.carried.topic);

@@ -70,6 +70,8 @@ pub(super) enum Element {
     One { any: Vec<Piece>, optional: bool },
     /// Up to three words of any kind.
     Gap,
+    /// A comma or stop, or the end of the text, before what follows: where a stretch begins, or where it ends.
+    Edge { start: bool },
 }
 
 /// A wording of an entry.
@@ -291,7 +293,11 @@ fn spread(text: &str) -> Option<Vec<String>> {
             out.push(format!("{before} {inside}{may} {tail}"));
             continue;
         }
-        for choice in inside.split('|').chain(optional.then_some("")) {
+        // Of choices of several kinds the single words are one element too.
+        let (several, one): (Vec<&str>, Vec<&str>) =
+            inside.split('|').partition(|c| c.contains(char::is_whitespace) || c.ends_with('?') || c.is_empty());
+        let one = Some(one.join("|")).filter(|o| !o.is_empty());
+        for choice in several.into_iter().map(str::to_string).chain(one).chain(optional.then(String::new)) {
             out.push(format!("{before} {choice} {tail}"));
         }
     }
@@ -465,7 +471,11 @@ impl Lexicon {
 fn firsts(wording: &Wording) -> Vec<Piece2> {
     let mut out = Vec::new();
     for element in &wording.elements {
-        let Element::One { any, optional } = element else { break };
+        let (any, optional) = match element {
+            Element::One { any, optional } => (any, optional),
+            Element::Edge { .. } => continue,
+            Element::Gap => break,
+        };
         out.extend(any.iter().map(|p| match p {
             Piece::Form(n) => Piece2::Form(*n),
             Piece::Stem(n) => Piece2::Stem(*n),
@@ -872,7 +882,7 @@ impl<'a> Loader<'a> {
             for (i, wording) in out.iter_mut().enumerate() {
                 let refs = wording.elements.iter().flat_map(|e| match e {
                     Element::One { any, .. } => any.as_slice(),
-                    Element::Gap => &[],
+                    Element::Gap | Element::Edge { .. } => &[],
                 });
                 let above =
                     refs.filter_map(|p| if let Piece::Entry(ix) = p { Some(height[*ix] + 1) } else { None });
@@ -898,12 +908,16 @@ impl<'a> Loader<'a> {
     }
 
     /// A wording: words, `a|b` for either, `(a b|c)` for either of several words, `(a b)?` for words that may be absent, `=word` for the exact form, `word?` for one that may be absent, `{entry}`, `#` for a
-    /// number, `..` for up to three words.
+    /// number, `..` for up to three words, `^` and `$` for where a stretch between commas or stops begins and ends.
     fn elements(&mut self, text: &str, place: &Place) -> Option<Vec<Element>> {
         let mut out = Vec::new();
         for part in text.split_whitespace() {
             if part == ".." {
                 out.push(Element::Gap);
+                continue;
+            }
+            if matches!(part, "^" | "$") {
+                out.push(Element::Edge { start: part == "^" });
                 continue;
             }
             let (part, optional) = match part.strip_suffix('?') {
@@ -965,7 +979,9 @@ pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> 
         return Some((message, "write (one thing|the other) with nothing nested"));
     };
     for text in all {
-        let parts: Vec<&str> = text.split_whitespace().collect();
+        let all: Vec<&str> = text.split_whitespace().collect();
+        let parts = all.strip_prefix(&["^"]).unwrap_or(&all);
+        let parts = parts.strip_suffix(&["$"]).unwrap_or(parts);
         let gap = |p: Option<&&str>| p == Some(&"..");
         let firm = |p: &&str| *p != ".." && !p.ends_with('?');
         if gap(parts.first()) || gap(parts.last()) || !parts.iter().any(firm) {

@@ -119,6 +119,11 @@ impl Finder<'_> {
     fn end(&self, wording: &Wording, element: usize, at: usize, first: bool) -> Option<usize> {
         let Some(next) = wording.elements.get(element) else { return Some(at) };
         match next {
+            Element::Edge { start } => {
+                let broken = self.words.get(at).is_none_or(|w| w.token.before != Break::None);
+                // What begins at an edge begins there; what ends at one has nothing after it.
+                broken.then(|| self.end(wording, element + 1, at, *start && first)).flatten()
+            }
             Element::Gap => (0..=MAX_GAP)
                 .take_while(|n| (0..*n).all(|k| self.joined(at + k)))
                 .filter_map(|n| self.end(wording, element + 1, at + n, false))

@@ -152,8 +152,10 @@ pub enum Does {
     As,
     /// Says that the thing after it belongs to the one before: of, in.
     Of,
-    /// Says that the clause tells of the past.
+    /// Says that the clause, and those joined to it, tell of the past.
     Past,
+    /// Says that the clause tells of today: now.
+    Present,
     /// A word for what was named before: they.
     Pronoun,
     /// A word that a new statement begins with: I, there.
