@@ -1,8 +1,9 @@
 //! The owner's words: complaints written as owners would are understood, by words that serve more than one of them.
 //!
 //! `tests/data/complaints/owners.yaml` is what the word files were written against; `more.yaml` tries other wordings of the same
-//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, and `repairs.yaml` are real complaints retold. The
-//! figures asserted are floors; `unseen.yaml`, which nobody reads, tells what to expect of words met for the first time.
+//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, `first.yaml` to `fifth.yaml` by five others who saw
+//! neither the words nor each other, and `repairs.yaml` are real complaints retold. The figures asserted are floors; `unseen.yaml`,
+//! which nobody reads, tells what to expect of words met for the first time.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 use halfsplit::job::{hear, owners_remark};
@@ -91,6 +92,11 @@ fn complaints_are_understood() {
         ("owners.yaml", 0.97, 0.95, 0.01, 0),
         ("more.yaml", 0.95, 0.90, 0.03, 0),
         ("widened.yaml", 0.88, 0.78, 0.05, 1),
+        ("first.yaml", 0.88, 0.78, 0.05, 3),
+        ("second.yaml", 0.92, 0.78, 0.05, 3),
+        ("third.yaml", 0.94, 0.78, 0.05, 2),
+        ("fourth.yaml", 0.95, 0.90, 0.04, 4),
+        ("fifth.yaml", 0.88, 0.68, 0.10, 2),
         ("unseen.yaml", 0.44, 0.28, 0.10, 1),
     ] {
         let score = score(&file::<Owners>(name).complaints);
@@ -148,8 +154,9 @@ fn uses() -> BTreeMap<(String, String), (usize, bool)> {
             out.entry(key).or_default().0 += 1;
         }
     }
-    let more =
-        ["more.yaml", "widened.yaml"].into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
+    let files =
+        ["more.yaml", "widened.yaml", "first.yaml", "second.yaml", "third.yaml", "fourth.yaml", "fifth.yaml"];
+    let more = files.into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
     let repairs = file::<Repairs>("repairs.yaml").repairs.into_iter().map(|r| r.text);
     for text in more.chain(repairs) {
         for key in found(lexicon.read(&text)) {

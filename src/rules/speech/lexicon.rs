@@ -106,6 +106,8 @@ pub(super) struct Ruled {
 pub(super) struct Outcome {
     pub id: String,
     pub rules: Vec<Ruled>,
+    /// Symptom: entries that hint at it where a sentence names all of a list.
+    pub hints: Vec<Vec<Ix>>,
     /// The entry whose wordings say it outright.
     pub entry: Ix,
     /// Symptom: those that go without saying.
@@ -173,6 +175,10 @@ pub(super) struct Own {
     pub sound: Ix,
     /// Silent, which of a noise is praise.
     pub hushed: Ix,
+    /// Quiet, which of a noise is praise too.
+    pub calm: Ix,
+    /// Lit, which a lamp is.
+    pub lit: Ix,
 }
 
 /// Words by form and stem.
@@ -663,6 +669,13 @@ impl<'a> Loader<'a> {
         out
     }
 
+    fn hints(&mut self, file: &File, hints: &[Vec<At<String>>]) -> Vec<Vec<Ix>> {
+        let mut all = |names: &Vec<At<String>>| -> Vec<Ix> {
+            names.iter().filter_map(|n| self.find(file, n, "entry", |_| true)).collect()
+        };
+        hints.iter().map(&mut all).filter(|h| !h.is_empty()).collect()
+    }
+
     fn symptoms(&mut self, packs: &[PackWords]) -> Vec<Outcome> {
         let mut out: Vec<Outcome> = Vec::new();
         let files = self.files;
@@ -670,9 +683,11 @@ impl<'a> Loader<'a> {
             for (key, s) in file.written.symptoms.iter() {
                 let place = file.place(key.span);
                 let rules = self.rules(file, &s.reads);
+                let hints = self.hints(file, &s.hints);
                 if let Some(known) = out.iter_mut().find(|o| o.id == key.value) {
                     // A later file adds to a symptom that is known.
                     known.rules.extend(rules);
+                    known.hints.extend(hints);
                     known.covers.extend(s.covers.iter().map(|c| c.value.clone()));
                     known.absorbs.extend(s.absorbs.iter().map(|c| c.value.clone()));
                     known.examples.extend(s.examples.iter().map(|c| (c.value.clone(), file.place(c.span))));
@@ -685,6 +700,7 @@ impl<'a> Loader<'a> {
                 out.push(Outcome {
                     id: key.value.clone(),
                     rules,
+                    hints,
                     entry,
                     covers: s.covers.iter().map(|c| c.value.clone()).collect(),
                     absorbs: s.absorbs.iter().map(|c| c.value.clone()).collect(),
@@ -727,6 +743,7 @@ impl<'a> Loader<'a> {
                     out.push(Outcome {
                         id: pack.symptom.clone(),
                         rules: Vec::new(),
+                        hints: Vec::new(),
                         entry,
                         covers: Vec::new(),
                         absorbs: Vec::new(),
@@ -766,6 +783,7 @@ impl<'a> Loader<'a> {
                 out.push(Outcome {
                     id: key.value.clone(),
                     rules,
+                    hints: Vec::new(),
                     entry,
                     covers: Vec::new(),
                     absorbs: Vec::new(),
@@ -798,6 +816,7 @@ impl<'a> Loader<'a> {
                     out.push(Outcome {
                         id: key.value.clone(),
                         rules,
+                        hints: Vec::new(),
                         entry,
                         covers: Vec::new(),
                         absorbs: Vec::new(),
@@ -854,6 +873,8 @@ impl<'a> Loader<'a> {
             same: get("same"),
             sound: get("sound"),
             hushed: get("hushed"),
+            calm: get("calm"),
+            lit: get("lit"),
         }
     }
 

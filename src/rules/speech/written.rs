@@ -156,6 +156,8 @@ pub enum Does {
     Past,
     /// Says that the clause tells of today: now.
     Present,
+    /// Says that what the clause tells is as it should be.
+    Normal,
     /// A word for what was named before: they.
     Pronoun,
     /// A word that a new statement begins with: I, there.
@@ -192,6 +194,9 @@ pub struct SymptomWords {
     /// Wordings that say it outright.
     #[serde(default)]
     pub words: Vec<At<String>>,
+    /// Entries that hint at it where one sentence names all of a list and the whole text says nothing sure.
+    #[serde(default)]
+    pub hints: Vec<Vec<At<String>>>,
     /// Symptoms that go without saying once this one is read.
     #[serde(default)]
     pub covers: Vec<At<String>>,
