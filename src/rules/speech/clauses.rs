@@ -427,11 +427,20 @@ impl Reader<'_> {
                 Kind::Turn(Does::DenyThing | Does::DenyState) if span.start >= start + 2 => {
                     return span.start;
                 }
+                // `if I put it in there's nothing`: a wording may begin with the new subject.
+                Kind::State { .. } if span.start >= start + 2 && self.begins_with_subject(span) => {
+                    return span.start;
+                }
                 Kind::Thing { .. } if span.start >= start + 3 => return span.start,
                 _ => {}
             }
         }
         clause.to
+    }
+
+    fn begins_with_subject(&self, span: &Span) -> bool {
+        let all = &self.found.all[span.start];
+        all.iter().any(|s| self.turns(s, Does::Subject) || self.turns(s, Does::Pronoun))
     }
 
     /// Marks what is denied; returns the last denial that found its mark, or one that stands alone.
