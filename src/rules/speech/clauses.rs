@@ -347,9 +347,8 @@ impl Reader<'_> {
         self.carried.hanging = if said_nothing { heads.clone() } else { Vec::new() };
         let named = heads.iter().find(|h| h.entry != own.unit).or(heads.first());
         // `two repeats at most and they are crunchy`: a wording may name its thing itself.
-        let told = |s: &&Said| {
-            self.lexicon.entries[s.state].of.is_some_and(|of| of == s.thing && of != own.sound)
-        };
+        let told =
+            |s: &&Said| self.lexicon.entries[s.state].of.is_some_and(|of| of == s.thing && of != own.sound);
         let told = self.said[begin..].iter().rev().find(told).map(|s| s.thing);
         if let Some(topic) = named.map(|h| h.entry).or(told) {
             self.carried.topic = Some(topic);
@@ -725,7 +724,8 @@ impl Reader<'_> {
             return Some((fit.span.entry, Some(fit.span)));
         }
         // `the footswitch itself is quiet` says nothing of the sound.
-        let close = |i: &&Item| i.is_thing() && !self.aside(i.span.entry) && i.span.end + 3 >= item.span.start;
+        let close =
+            |i: &&Item| i.is_thing() && !self.aside(i.span.entry) && i.span.end + 3 >= item.span.start;
         let of = of.filter(|_| !(calm && before.first().is_some_and(close)));
         // `crunch on low notes` is not said of the notes.
         let beside = |i: &Item| i.span.start >= item.span.end && self.belongs(i, item.span.end);

@@ -300,8 +300,9 @@ fn spread(text: &str) -> Option<Vec<String>> {
             continue;
         }
         // Of choices of several kinds the single words are one element too.
-        let (several, one): (Vec<&str>, Vec<&str>) =
-            inside.split('|').partition(|c| c.contains(char::is_whitespace) || c.ends_with('?') || c.is_empty());
+        let (several, one): (Vec<&str>, Vec<&str>) = inside
+            .split('|')
+            .partition(|c| c.contains(char::is_whitespace) || c.ends_with('?') || c.is_empty());
         let one = Some(one.join("|")).filter(|o| !o.is_empty());
         for choice in several.into_iter().map(str::to_string).chain(one).chain(optional.then(String::new)) {
             out.push(format!("{before} {choice} {tail}"));

@@ -160,17 +160,20 @@ impl Judge<'_> {
             .filter(|s| noise(s) && !s.denied)
             .map(|s| (s.clause, s.times.clone()))
             .collect();
+        let calm = |s: &Said| s.state == own.hushed || s.state == own.calm;
         let mute = |s: &Said| {
-            let parent = self.lexicon.entries[own.hushed].is.get(1).is_some_and(|mute| s.state == *mute);
-            let quiet = parent || s.state == own.hushed || s.state == own.calm;
-            (s.thing == own.unit || s.thing == own.sound) && quiet && !s.denied
+            // `not a murmur on battery` is praise only where the noise has its time too.
+            let dumb = self.lexicon.entries[own.hushed].is.get(1).is_some_and(|mute| s.state == *mute);
+            (s.thing == own.unit || s.thing == own.sound) && (dumb || calm(s)) && !s.denied
         };
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
                 let s = &self.speech.said[*i];
                 mute(s)
                     && !s.times.is_empty()
-                    && noises.iter().any(|(c, times)| *c != s.clause && *times != s.times)
+                    && noises.iter().any(|(c, times)| {
+                        *c != s.clause && *times != s.times && (calm(s) || !times.is_empty())
+                    })
             })
             .collect();
         for i in hushed {
@@ -274,7 +277,8 @@ impl Judge<'_> {
         let clauses = &self.speech.clauses;
         let starts: Vec<usize> = (0..clauses.len()).filter(|i| clauses[*i].begins_sentence()).collect();
         for (n, first) in starts.iter().enumerate() {
-            let (from, to) = (clauses[*first].from, starts.get(n + 1).map_or(self.words.len(), |c| clauses[*c].from));
+            let (from, to) =
+                (clauses[*first].from, starts.get(n + 1).map_or(self.words.len(), |c| clauses[*c].from));
             let turned = |s: &spans::Span| {
                 let other = matches!(lexicon.entries[s.entry].kind, Kind::Thing { other: true, .. });
                 let does = [Does::DenyThing, Does::DenyState, Does::Past, Does::Than];
@@ -289,7 +293,8 @@ impl Judge<'_> {
                 all.filter(|s| lexicon.is(s.entry, entry)).map(|s| (s.start, s.end)).next()
             };
             let hint = |h: &Vec<Ix>| h.iter().map(|e| named(*e)).collect::<Option<Vec<_>>>();
-            let found = lexicon.symptoms.iter().find_map(|s| Some((s.id.clone(), s.hints.iter().find_map(hint)?)));
+            let found =
+                lexicon.symptoms.iter().find_map(|s| Some((s.id.clone(), s.hints.iter().find_map(hint)?)));
             if let Some((id, at)) = found
                 && !out.iter().any(|(known, _)| *known == id)
             {
