@@ -1,8 +1,9 @@
 //! The owner's words: complaints written as owners would are understood, by words that serve more than one of them.
 //!
 //! `tests/data/complaints/owners.yaml` is what the word files were written against; `more.yaml` tries other wordings of the same
-//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, and `repairs.yaml` are real complaints retold. The
-//! figures asserted are floors; `unseen.yaml`, which nobody reads, tells what to expect of words met for the first time.
+//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, `first.yaml` to `fifth.yaml` by five others who saw
+//! neither the words nor each other, and `repairs.yaml` are real complaints retold. The figures asserted are floors; `unseen.yaml`,
+//! which nobody reads, tells what to expect of words met for the first time.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
 use halfsplit::job::{hear, owners_remark};
@@ -88,9 +89,14 @@ fn score(owners: &[Owner]) -> Score {
 #[test]
 fn complaints_are_understood() {
     for (name, some, exact, denied, invented) in [
-        ("owners.yaml", 0.97, 0.95, 0.01, 0),
-        ("more.yaml", 0.95, 0.90, 0.03, 0),
-        ("widened.yaml", 0.88, 0.78, 0.05, 1),
+        ("owners.yaml", 0.98, 0.97, 0.01, 0),
+        ("more.yaml", 0.96, 0.93, 0.02, 0),
+        ("widened.yaml", 0.92, 0.85, 0.04, 1),
+        ("first.yaml", 0.91, 0.82, 0.05, 2),
+        ("second.yaml", 0.94, 0.80, 0.04, 3),
+        ("third.yaml", 0.95, 0.81, 0.04, 2),
+        ("fourth.yaml", 0.96, 0.92, 0.04, 3),
+        ("fifth.yaml", 0.90, 0.73, 0.08, 2),
         ("unseen.yaml", 0.44, 0.28, 0.10, 1),
     ] {
         let score = score(&file::<Owners>(name).complaints);
@@ -148,8 +154,9 @@ fn uses() -> BTreeMap<(String, String), (usize, bool)> {
             out.entry(key).or_default().0 += 1;
         }
     }
-    let more =
-        ["more.yaml", "widened.yaml"].into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
+    let files =
+        ["more.yaml", "widened.yaml", "first.yaml", "second.yaml", "third.yaml", "fourth.yaml", "fifth.yaml"];
+    let more = files.into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
     let repairs = file::<Repairs>("repairs.yaml").repairs.into_iter().map(|r| r.text);
     for text in more.chain(repairs) {
         for key in found(lexicon.read(&text)) {
@@ -176,30 +183,24 @@ fn no_entry_serves_one_complaint_only() {
 /// speaks English may say so of any unit.
 const GENERAL: &[&str] = &[
     "both-ways: whether the|my? {unit-word} is|was? =on or =off",
+    "bypass: even when|if|with|while it is switched|turned|clicked? off",
     "clean: clean as a whistle",
-    "few: two|three|one times and finish",
     "few-echoes: one slap|repeat|echo and thats it",
     "few-echoes: only|just|one|single|a one single repeat|repeats|echo|echoes|slap|slapback|bounce|repetition",
-    "few-echoes: repeats|repetitions|echoes is not enough",
+    "few-echoes: repeats|repetitions|echoes are|is not enough",
     "few-echoes: two of them and|come",
     "fine: silent as a grave|mouse|church",
-    "heard-through: comes|goes|come out of the amp",
-    "hot: cant keep|hold|touch|put a finger",
-    "join: on top of that|it|this|everything",
-    "not-fired: trigger|gate|clock|trig in does|has|is nothing",
-    "not-fired: {deny} react|respond|see|get|recognise|recognize|follow|hear|take|accept|listen to trigger",
+    "no-effect: wherever i set|put|turn|point|leave it|that",
     "only-on-adaptor: only works|runs|plays|lives on|off|with|from the? {adaptor}",
-    "pressed: every time i switch|press|stomp|step|hit|engage|click|kick",
     "rate-fixed: pulsing|pulse|wobble|throb|sweep|tremolo|vibrato stays|remains|is|keeps the same",
     "rate-time: at the speed|rate|tempo of",
+    "rests: goes up and just? stays|never|wont|doesnt",
     "skip: =no {modulation}|{echo} on|in this",
-    "skip: in the first place",
-    "skip: tried|try|swapped|changed|checked three different cable|cables|lead|leads|guitar|guitars|amp|amps|battery|batteries|adaptor|adapter|supply|supplies|socket|outlet",
+    "skip: tried|try|swapped|changed|checked a|the|my|all|another|different|several|three|two|other|every|many different|other|new|fresh cable|cables|lead|leads|guitar|guitars|amp|amps|battery|batteries|adaptor|adapter|supply|supplies|socket|outlet",
     "squeal: screams its head off",
-    "starved: cuts|chops|chokes off the tail",
+    "stepping: flips|jumps|snaps|clunks|switches|toggles|clicks|bounces|hops|leaps|lurches|flicks on and off",
     "switch-stuck: sound {deny} change a bit",
     "thinned: like a transistor|pocket|kitchen radio",
-    "unboxed: loose on the bench|table|desk",
 ];
 
 #[test]

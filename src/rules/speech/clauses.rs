@@ -41,6 +41,13 @@ pub(super) struct Clause {
     lead: Lead,
 }
 
+impl Clause {
+    /// Whether a sentence begins with it.
+    pub fn begins_sentence(&self) -> bool {
+        self.lead == Lead::Strong
+    }
+}
+
 /// A wording in a clause that something is said with.
 #[derive(Clone, Copy, Debug)]
 struct Item {
@@ -80,6 +87,8 @@ struct Carried {
     orphans: Vec<usize>,
     /// Where what the sentence says begins.
     said_from: usize,
+    /// Whether the sentence tells of the past.
+    past: bool,
 }
 
 /// Everything said in a text.
@@ -196,7 +205,8 @@ impl Reader<'_> {
         let regions = self.regions(clause, &spans);
         let region = |s: &Span| regions[s.start - clause.from];
         let main = |does: Does| spans.iter().any(|s| self.turns(s, does) && region(s) == Region::Main);
-        let (past, only) = (main(Does::Past), main(Does::Only));
+        let past = !main(Does::Present) && (main(Does::Past) || self.carried.past);
+        let (only, normal) = (main(Does::Only), main(Does::Normal));
         let mut items = self.items(&spans, region);
         let (times, until, first_time) = self.name_times(&spans, region);
         let denial = self.deny(clause, &spans, &regions, &mut items);
@@ -207,6 +217,12 @@ impl Reader<'_> {
         self.attach(number, clause, &mut items, denial);
         if past {
             self.said.truncate(begin);
+        }
+        if normal {
+            // `hums a little, as they all do` is no complaint; `works as it should on battery` is praise.
+            let right: Vec<Said> = self.said[begin..].iter().filter(|s| self.is_good(s)).cloned().collect();
+            self.said.truncate(begin);
+            self.said.extend(right);
         }
         let content = self.said.len() > begin;
         // Times go to what is said in the clause, else those that led the sentence do.
@@ -230,6 +246,7 @@ impl Reader<'_> {
                 said.until.clone_from(&until);
             }
         }
+        self.carried.past = past;
         let denies = self.carried.denies.filter(|_| goes_on);
         self.hand_on(&items, begin, denial);
         self.carried.denies = self.carried.denies.or(denies);
@@ -244,6 +261,7 @@ impl Reader<'_> {
             self.carried = Carried { topic, noise, said_from: self.said.len(), ..Carried::default() };
         } else if clause.lead == Lead::Contrast {
             self.carried.denies = None;
+            self.carried.past = false;
             self.carried.hanging.clear();
         } else if clause.lead == Lead::Relative {
             self.carried.topic = self.carried.last.or(self.carried.topic);
@@ -328,8 +346,12 @@ impl Reader<'_> {
         let said_nothing = self.said.len() == begin && denial.is_none();
         self.carried.hanging = if said_nothing { heads.clone() } else { Vec::new() };
         let named = heads.iter().find(|h| h.entry != own.unit).or(heads.first());
-        if let Some(head) = named {
-            self.carried.topic = Some(head.entry);
+        // `two repeats at most and they are crunchy`: a wording may name its thing itself.
+        let told =
+            |s: &&Said| self.lexicon.entries[s.state].of.is_some_and(|of| of == s.thing && of != own.sound);
+        let told = self.said[begin..].iter().rev().find(told).map(|s| s.thing);
+        if let Some(topic) = named.map(|h| h.entry).or(told) {
+            self.carried.topic = Some(topic);
         }
         if let Some(head) = heads.last() {
             self.carried.last = Some(head.entry);
@@ -404,11 +426,20 @@ impl Reader<'_> {
                 Kind::Turn(Does::DenyThing | Does::DenyState) if span.start >= start + 2 => {
                     return span.start;
                 }
+                // `if I put it in there's nothing`: a wording may begin with the new subject.
+                Kind::State { .. } if span.start >= start + 2 && self.begins_with_subject(span) => {
+                    return span.start;
+                }
                 Kind::Thing { .. } if span.start >= start + 3 => return span.start,
                 _ => {}
             }
         }
         clause.to
+    }
+
+    fn begins_with_subject(&self, span: &Span) -> bool {
+        let all = &self.found.all[span.start];
+        all.iter().any(|s| self.turns(s, Does::Subject) || self.turns(s, Does::Pronoun))
     }
 
     /// Marks what is denied; returns the last denial that found its mark, or one that stands alone.
@@ -680,7 +711,10 @@ impl Reader<'_> {
             Takes::Either => before.iter().chain(&behind).copied().collect(),
         };
         let of = self.lexicon.entries[state].of;
-        if let Some(first) = order.first().filter(|i| i.is_noise() && takes != Takes::After && of.is_none()) {
+        let calm = self.lexicon.is(state, own.calm)
+            || self.lexicon.entries[state].denied.is_some_and(|d| self.lexicon.is(own.calm, d));
+        let noise = |i: &&&Item| i.is_noise() && takes != Takes::After && (of.is_none() || calm);
+        if let Some(first) = order.first().filter(noise) {
             // Of a noise it can be said that it is gone; how loud or bright it is does not matter.
             let gone = self.lexicon.is(state, own.gone);
             return gone.then_some((first.span.entry, Some(first.span)));
@@ -689,6 +723,10 @@ impl Reader<'_> {
         if let Some(fit) = things().find(|i| self.speaks(i.span.entry, state)) {
             return Some((fit.span.entry, Some(fit.span)));
         }
+        // `the footswitch itself is quiet` says nothing of the sound.
+        let close =
+            |i: &&Item| i.is_thing() && !self.aside(i.span.entry) && i.span.end + 3 >= item.span.start;
+        let of = of.filter(|_| !(calm && before.first().is_some_and(close)));
         // `crunch on low notes` is not said of the notes.
         let beside = |i: &Item| i.span.start >= item.span.end && self.belongs(i, item.span.end);
         // A wording that names its thing itself needs no other: `one repeat`.
@@ -699,6 +737,12 @@ impl Reader<'_> {
         let hanging = self.carried.hanging.last().filter(|_| clause.lead == Lead::Comma);
         if let Some(hanging) = hanging.filter(|h| self.speaks(h.entry, state)) {
             return Some((hanging.entry, Some(*hanging)));
+        }
+        // `a whistle, quiet but always there`: how loud a noise is does not matter.
+        let goes_on = matches!(clause.lead, Lead::Comma | Lead::Contrast);
+        let noise = self.carried.noise.is_some_and(|n| n >= self.carried.said_from);
+        if goes_on && noise && order.is_empty() && calm {
+            return None;
         }
         if let Some(of) = of {
             return Some((of, None));
@@ -730,7 +774,10 @@ impl Reader<'_> {
             }
             let named = self.is_noise(self.said[i].thing);
             let earlier = self.carried.noise.filter(|n| *n < begin);
-            let headless = self.said[i].thing == own.unit;
+            // `hum all over, goes with a cap across it`, `a whistle, none with the guitar in`.
+            let headless = self.said[i].thing == own.unit
+                || self.said[i].at.len() == 1
+                || self.aside(self.said[i].thing);
             let noise = match (named, earlier) {
                 (true, _) => self.said[i].thing,
                 (false, Some(n)) if headless => self.said[n].state,

@@ -70,6 +70,8 @@ pub(super) enum Element {
     One { any: Vec<Piece>, optional: bool },
     /// Up to three words of any kind.
     Gap,
+    /// A comma or stop, or the end of the text, before what follows: where a stretch begins, or where it ends.
+    Edge { start: bool },
 }
 
 /// A wording of an entry.
@@ -104,6 +106,8 @@ pub(super) struct Ruled {
 pub(super) struct Outcome {
     pub id: String,
     pub rules: Vec<Ruled>,
+    /// Symptom: entries that hint at it where a sentence names all of a list.
+    pub hints: Vec<Vec<Ix>>,
     /// The entry whose wordings say it outright.
     pub entry: Ix,
     /// Symptom: those that go without saying.
@@ -171,6 +175,10 @@ pub(super) struct Own {
     pub sound: Ix,
     /// Silent, which of a noise is praise.
     pub hushed: Ix,
+    /// Quiet, which of a noise is praise too.
+    pub calm: Ix,
+    /// Lit, which a lamp is.
+    pub lit: Ix,
 }
 
 /// Words by form and stem.
@@ -291,7 +299,12 @@ fn spread(text: &str) -> Option<Vec<String>> {
             out.push(format!("{before} {inside}{may} {tail}"));
             continue;
         }
-        for choice in inside.split('|').chain(optional.then_some("")) {
+        // Of choices of several kinds the single words are one element too.
+        let (several, one): (Vec<&str>, Vec<&str>) = inside
+            .split('|')
+            .partition(|c| c.contains(char::is_whitespace) || c.ends_with('?') || c.is_empty());
+        let one = Some(one.join("|")).filter(|o| !o.is_empty());
+        for choice in several.into_iter().map(str::to_string).chain(one).chain(optional.then(String::new)) {
             out.push(format!("{before} {choice} {tail}"));
         }
     }
@@ -465,7 +478,11 @@ impl Lexicon {
 fn firsts(wording: &Wording) -> Vec<Piece2> {
     let mut out = Vec::new();
     for element in &wording.elements {
-        let Element::One { any, optional } = element else { break };
+        let (any, optional) = match element {
+            Element::One { any, optional } => (any, optional),
+            Element::Edge { .. } => continue,
+            Element::Gap => break,
+        };
         out.extend(any.iter().map(|p| match p {
             Piece::Form(n) => Piece2::Form(*n),
             Piece::Stem(n) => Piece2::Stem(*n),
@@ -653,6 +670,13 @@ impl<'a> Loader<'a> {
         out
     }
 
+    fn hints(&mut self, file: &File, hints: &[Vec<At<String>>]) -> Vec<Vec<Ix>> {
+        let mut all = |names: &Vec<At<String>>| -> Vec<Ix> {
+            names.iter().filter_map(|n| self.find(file, n, "entry", |_| true)).collect()
+        };
+        hints.iter().map(&mut all).filter(|h| !h.is_empty()).collect()
+    }
+
     fn symptoms(&mut self, packs: &[PackWords]) -> Vec<Outcome> {
         let mut out: Vec<Outcome> = Vec::new();
         let files = self.files;
@@ -660,9 +684,11 @@ impl<'a> Loader<'a> {
             for (key, s) in file.written.symptoms.iter() {
                 let place = file.place(key.span);
                 let rules = self.rules(file, &s.reads);
+                let hints = self.hints(file, &s.hints);
                 if let Some(known) = out.iter_mut().find(|o| o.id == key.value) {
                     // A later file adds to a symptom that is known.
                     known.rules.extend(rules);
+                    known.hints.extend(hints);
                     known.covers.extend(s.covers.iter().map(|c| c.value.clone()));
                     known.absorbs.extend(s.absorbs.iter().map(|c| c.value.clone()));
                     known.examples.extend(s.examples.iter().map(|c| (c.value.clone(), file.place(c.span))));
@@ -675,6 +701,7 @@ impl<'a> Loader<'a> {
                 out.push(Outcome {
                     id: key.value.clone(),
                     rules,
+                    hints,
                     entry,
                     covers: s.covers.iter().map(|c| c.value.clone()).collect(),
                     absorbs: s.absorbs.iter().map(|c| c.value.clone()).collect(),
@@ -717,6 +744,7 @@ impl<'a> Loader<'a> {
                     out.push(Outcome {
                         id: pack.symptom.clone(),
                         rules: Vec::new(),
+                        hints: Vec::new(),
                         entry,
                         covers: Vec::new(),
                         absorbs: Vec::new(),
@@ -756,6 +784,7 @@ impl<'a> Loader<'a> {
                 out.push(Outcome {
                     id: key.value.clone(),
                     rules,
+                    hints: Vec::new(),
                     entry,
                     covers: Vec::new(),
                     absorbs: Vec::new(),
@@ -788,6 +817,7 @@ impl<'a> Loader<'a> {
                     out.push(Outcome {
                         id: key.value.clone(),
                         rules,
+                        hints: Vec::new(),
                         entry,
                         covers: Vec::new(),
                         absorbs: Vec::new(),
@@ -844,6 +874,8 @@ impl<'a> Loader<'a> {
             same: get("same"),
             sound: get("sound"),
             hushed: get("hushed"),
+            calm: get("calm"),
+            lit: get("lit"),
         }
     }
 
@@ -872,7 +904,7 @@ impl<'a> Loader<'a> {
             for (i, wording) in out.iter_mut().enumerate() {
                 let refs = wording.elements.iter().flat_map(|e| match e {
                     Element::One { any, .. } => any.as_slice(),
-                    Element::Gap => &[],
+                    Element::Gap | Element::Edge { .. } => &[],
                 });
                 let above =
                     refs.filter_map(|p| if let Piece::Entry(ix) = p { Some(height[*ix] + 1) } else { None });
@@ -898,12 +930,16 @@ impl<'a> Loader<'a> {
     }
 
     /// A wording: words, `a|b` for either, `(a b|c)` for either of several words, `(a b)?` for words that may be absent, `=word` for the exact form, `word?` for one that may be absent, `{entry}`, `#` for a
-    /// number, `..` for up to three words.
+    /// number, `..` for up to three words, `^` and `$` for where a stretch between commas or stops begins and ends.
     fn elements(&mut self, text: &str, place: &Place) -> Option<Vec<Element>> {
         let mut out = Vec::new();
         for part in text.split_whitespace() {
             if part == ".." {
                 out.push(Element::Gap);
+                continue;
+            }
+            if matches!(part, "^" | "$") {
+                out.push(Element::Edge { start: part == "^" });
                 continue;
             }
             let (part, optional) = match part.strip_suffix('?') {
@@ -965,7 +1001,9 @@ pub(in crate::rules) fn misshapen(text: &str) -> Option<(String, &'static str)> 
         return Some((message, "write (one thing|the other) with nothing nested"));
     };
     for text in all {
-        let parts: Vec<&str> = text.split_whitespace().collect();
+        let all: Vec<&str> = text.split_whitespace().collect();
+        let parts = all.strip_prefix(&["^"]).unwrap_or(&all);
+        let parts = parts.strip_suffix(&["$"]).unwrap_or(parts);
         let gap = |p: Option<&&str>| p == Some(&"..");
         let firm = |p: &&str| *p != ".." && !p.ends_with('?');
         if gap(parts.first()) || gap(parts.last()) || !parts.iter().any(firm) {

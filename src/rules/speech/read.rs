@@ -5,6 +5,7 @@ use super::lexicon::{Ix, Kind, Lexicon, Outcome, Ruled};
 use super::spans::{self, Found};
 use super::spell::{self, Word};
 use super::tokens::tokens;
+use super::written::Does;
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -159,14 +160,20 @@ impl Judge<'_> {
             .filter(|s| noise(s) && !s.denied)
             .map(|s| (s.clause, s.times.clone()))
             .collect();
-        let mute =
-            |s: &Said| (s.thing == own.unit || s.thing == own.sound) && s.state == own.hushed && !s.denied;
+        let calm = |s: &Said| s.state == own.hushed || s.state == own.calm;
+        let mute = |s: &Said| {
+            // `not a murmur on battery` is praise only where the noise has its time too.
+            let dumb = self.lexicon.entries[own.hushed].is.get(1).is_some_and(|mute| s.state == *mute);
+            (s.thing == own.unit || s.thing == own.sound) && (dumb || calm(s)) && !s.denied
+        };
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
                 let s = &self.speech.said[*i];
                 mute(s)
                     && !s.times.is_empty()
-                    && noises.iter().any(|(c, times)| *c != s.clause && *times != s.times)
+                    && noises.iter().any(|(c, times)| {
+                        *c != s.clause && *times != s.times && (calm(s) || !times.is_empty())
+                    })
             })
             .collect();
         for i in hushed {
@@ -216,6 +223,14 @@ impl Judge<'_> {
                 _ => out.open.push(Open { one_of, words }),
             }
         }
+        if out.symptoms.is_empty() && out.open.is_empty() {
+            for (symptom, at) in self.hinted() {
+                if !out.denied.iter().any(|h| h.symptom == symptom) {
+                    let words = self.quote(&[Evidence { at, times: Vec::new() }]);
+                    out.symptoms.push(Heard { symptom, words });
+                }
+            }
+        }
         for fact in &lexicon.facts {
             let (evidence, _) = self.evidence(fact);
             if !evidence.is_empty() {
@@ -252,6 +267,40 @@ impl Judge<'_> {
         out.found = self.found.spans.iter().map(words).collect();
         out.taken = self.taken();
         out.left = self.left();
+        out
+    }
+
+    /// The symptoms that sentences hint at which deny nothing and tell of this unit today; the first of each sentence.
+    fn hinted(&self) -> Vec<(String, Vec<(usize, usize)>)> {
+        let lexicon = self.lexicon;
+        let mut out: Vec<(String, Vec<(usize, usize)>)> = Vec::new();
+        let clauses = &self.speech.clauses;
+        let starts: Vec<usize> = (0..clauses.len()).filter(|i| clauses[*i].begins_sentence()).collect();
+        for (n, first) in starts.iter().enumerate() {
+            let (from, to) =
+                (clauses[*first].from, starts.get(n + 1).map_or(self.words.len(), |c| clauses[*c].from));
+            let turned = |s: &spans::Span| {
+                let other = matches!(lexicon.entries[s.entry].kind, Kind::Thing { other: true, .. });
+                let does = [Does::DenyThing, Does::DenyState, Does::Past, Does::Than];
+                other || does.iter().any(|d| lexicon.entries[s.entry].kind == Kind::Turn(*d))
+            };
+            let inside = |s: &&spans::Span| s.start >= from && s.end <= to;
+            if self.found.spans.iter().filter(inside).any(turned) {
+                continue;
+            }
+            let named = |entry: Ix| {
+                let all = self.found.all[from..to].iter().flatten();
+                all.filter(|s| lexicon.is(s.entry, entry)).map(|s| (s.start, s.end)).next()
+            };
+            let hint = |h: &Vec<Ix>| h.iter().map(|e| named(*e)).collect::<Option<Vec<_>>>();
+            let found =
+                lexicon.symptoms.iter().find_map(|s| Some((s.id.clone(), s.hints.iter().find_map(hint)?)));
+            if let Some((id, at)) = found
+                && !out.iter().any(|(known, _)| *known == id)
+            {
+                out.push((id, at));
+            }
+        }
         out
     }
 
@@ -354,14 +403,19 @@ impl Judge<'_> {
     /// All is well at one time and something wrong at another, or wrong where no time is named.
     fn contrast(&self, rule: &Ruled) -> Option<Evidence> {
         let other = |s: &Said| matches!(self.lexicon.entries[s.thing].kind, Kind::Thing { other: true, .. });
-        let said = || self.speech.said.iter().filter(|s| !other(s));
+        let own = self.lexicon.own;
+        // `on the charger`, `off the battery`: a unit is not lit or dark.
+        let lit = |s: &Said| {
+            let dark = self.lexicon.entries[s.state].denied.is_some_and(|d| d == own.lit);
+            s.thing == own.unit && (dark || self.lexicon.is(s.state, own.lit))
+        };
+        let said = || self.speech.said.iter().filter(|s| !other(s) && !lit(s));
         let at = |s: &Said, times: &[Ix]| s.times.iter().any(|t| self.any(times, *t));
         let rest = |s: &Said, mine: &[Ix], theirs: &[Ix]| at(s, mine) && !at(s, theirs);
         let is_good = |s: &&Said| self.good(s) && rest(s, &rule.good, &rule.bad);
         // That the battery is flat or the adaptor overloaded is no fault of the unit at that time.
         let of_time =
             |s: &Said| self.lexicon.entries[s.thing].is.iter().any(|t| self.lexicon.entries[*t].of.is_some());
-        let own = self.lexicon.own;
         let mute = |s: &Said| self.lexicon.is(s.state, own.fails) || self.lexicon.is(s.state, own.none);
         let is_wrong =
             |s: &&Said| self.wrong(s) && rest(s, &rule.bad, &rule.good) && (!of_time(s) || mute(s));

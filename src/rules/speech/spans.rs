@@ -33,8 +33,9 @@ pub(super) struct Found {
 
 /// Finds every wording.
 pub(super) fn find(lexicon: &Lexicon, words: &[Word]) -> Found {
-    let mut finder =
-        Finder { lexicon, words, all: vec![Vec::new(); words.len()], fillers: vec![false; words.len()] };
+    let denies = words.iter().map(|w| denies(lexicon, w)).collect();
+    let (all, fillers) = (vec![Vec::new(); words.len()], vec![false; words.len()]);
+    let mut finder = Finder { lexicon, words, all, fillers, denies };
     for level in 0..lexicon.levels {
         for at in 0..words.len() {
             finder.look(at, level);
@@ -77,6 +78,18 @@ struct Finder<'a> {
     words: &'a [Word],
     all: Vec<Vec<Span>>,
     fillers: Vec<bool>,
+    /// Whether each word is a denial by itself.
+    denies: Vec<bool>,
+}
+
+/// Whether a word is a denial by itself.
+fn denies(lexicon: &Lexicon, word: &Word) -> bool {
+    let keys = word.form.map(Piece2::Form).into_iter().chain(word.stem.map(Piece2::Stem));
+    keys.flat_map(|key| lexicon.by_word.get(&key).into_iter().flatten()).any(|i| {
+        let wording = &lexicon.wordings[*i];
+        let kind = lexicon.entries[wording.entry].kind;
+        wording.elements.len() == 1 && matches!(kind, Kind::Turn(Does::DenyThing | Does::DenyState))
+    })
 }
 
 impl Finder<'_> {
@@ -119,8 +132,14 @@ impl Finder<'_> {
     fn end(&self, wording: &Wording, element: usize, at: usize, first: bool) -> Option<usize> {
         let Some(next) = wording.elements.get(element) else { return Some(at) };
         match next {
+            Element::Edge { start } => {
+                let broken = self.words.get(at).is_none_or(|w| w.token.before != Break::None);
+                // What begins at an edge begins there; what ends at one has nothing after it.
+                broken.then(|| self.end(wording, element + 1, at, *start && first)).flatten()
+            }
+            // A gap over a denial would turn it round: `I get no stations`.
             Element::Gap => (0..=MAX_GAP)
-                .take_while(|n| (0..*n).all(|k| self.joined(at + k)))
+                .take_while(|n| (0..*n).all(|k| self.joined(at + k) && !self.denies[at + k]))
                 .filter_map(|n| self.end(wording, element + 1, at + n, false))
                 .max(),
             Element::One { any, optional } => {
@@ -132,7 +151,7 @@ impl Finder<'_> {
                     for end in self.ends(any, from) {
                         best = best.max(self.end(wording, element + 1, end, false));
                     }
-                    if first || !self.fillers[from] {
+                    if first || !self.fillers[from] || self.denies[from] {
                         break;
                     }
                 }

@@ -152,8 +152,12 @@ pub enum Does {
     As,
     /// Says that the thing after it belongs to the one before: of, in.
     Of,
-    /// Says that the clause tells of the past.
+    /// Says that the clause, and those joined to it, tell of the past.
     Past,
+    /// Says that the clause tells of today: now.
+    Present,
+    /// Says that what the clause tells is as it should be.
+    Normal,
     /// A word for what was named before: they.
     Pronoun,
     /// A word that a new statement begins with: I, there.
@@ -190,6 +194,9 @@ pub struct SymptomWords {
     /// Wordings that say it outright.
     #[serde(default)]
     pub words: Vec<At<String>>,
+    /// Entries that hint at it where one sentence names all of a list and the whole text says nothing sure.
+    #[serde(default)]
+    pub hints: Vec<Vec<At<String>>>,
     /// Symptoms that go without saying once this one is read.
     #[serde(default)]
     pub covers: Vec<At<String>>,
