@@ -47,10 +47,6 @@ pub struct Fault {
     priors: ByHistory,
 }
 
-/// What is left of an open joint at an input that takes no current of its own, ohms. Large against the input's leakage, so that next to
-/// nothing of the tone gets across: in a real part its capacitance of some picofarads sees to that (common practice, no source).
-const OPEN_INPUT_OHMS: f64 = 1e14;
-
 /// Three points that stand for a normal spread, in standard deviations, and their weights (Gauss-Hermite).
 const GRADES: [(f64, f64); 3] = [(0.0, 2.0 / 3.0), (-1.732_050_8, 1.0 / 6.0), (1.732_050_8, 1.0 / 6.0)];
 
@@ -262,10 +258,9 @@ impl Maker<'_> {
 
     /// An open pin; the open input of a chip drifts to either supply or hangs where the chip's own leakage takes it.
     fn open_pin(&self, part: &Part, pin: &Pin) -> Vec<(f64, EditSet)> {
+        let lifted = vec![Edit::Lift { terminals: pin.terminals.clone(), ohms: OPEN_OHMS }];
         let device = part.device.as_deref().and_then(|d| self.library.device(d));
         let is = |list: &[crate::text::At<String>]| list.iter().any(|p| p.value == pin.name);
-        let ohms = if device.is_some_and(|d| is(&d.inputs)) { OPEN_INPUT_OHMS } else { OPEN_OHMS };
-        let lifted = vec![Edit::Lift { terminals: pin.terminals.clone(), ohms }];
         let supply = match device {
             Some(d) if is(&d.inputs) && d.supply.len() == 2 => &d.supply[..],
             _ => return vec![(1.0, lifted)],
