@@ -39,10 +39,10 @@ def single_faults(board):
 
 def changed(healthy, sick, nets, out):
     """Does the fault change anything a bench would notice at the output or on a pin?"""
-    if any(sick.volts(n) is None for n in nets):
+    if any(sick.rough_volts(n) is None for n in nets):
         raise RuntimeError("the simulator did not settle")
     dl = abs((sick.level_db(out) or -120) - (healthy.level_db(out) or -120))
-    dv = max(abs((sick.volts(n) or 0) - (healthy.volts(n) or 0)) for n in nets)
+    dv = max(abs((sick.rough_volts(n) or 0) - (healthy.rough_volts(n) or 0)) for n in nets)
     return dl > 6 or dv > 0.4
 
 
