@@ -133,7 +133,8 @@ impl<'b> Circuit<'b> {
         healthy.and_then(|h| h.get(&check).map(|p| p.mean > CARRIES)).unwrap_or(false)
     }
 
-    /// The packs of the blocks that the board has: those with a fault of a role that one of its parts has.
+    /// The packs of the blocks that the board has: those with a role that one of its parts has, be it one of those that make the block or,
+    /// where the pack names none, of one of its faults.
     pub fn blocks(&self, rules: &Rules) -> Vec<String> {
         let roles: BTreeSet<&str> = self.board.parts().iter().filter_map(|p| p.role.as_deref()).collect();
         let packs: BTreeSet<PackId> = rules
@@ -141,7 +142,11 @@ impl<'b> Circuit<'b> {
             .filter(|(_, f)| f.board.as_ref().is_some_and(|(role, _)| roles.contains(role.as_str())))
             .map(|(_, f)| f.pack)
             .collect();
-        let of_block = |p: &&PackId| rules.pack(**p).applies == Applies::WithBlock;
+        let made = |p: &PackId| {
+            let made_of = &rules.pack(*p).made_of;
+            made_of.is_empty() || made_of.iter().any(|r| roles.contains(r.as_str()))
+        };
+        let of_block = |p: &&PackId| rules.pack(**p).applies == Applies::WithBlock && made(p);
         packs.iter().filter(of_block).map(|p| rules.pack(*p).id.clone()).collect()
     }
 

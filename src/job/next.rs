@@ -162,7 +162,8 @@ const LEAST_BITS: f64 = 0.03;
 const NO_BITS: f64 = 0.015;
 /// Work that did not help is offered once more where something found since makes its fault this likely.
 const WORTH_REDOING: f64 = 0.5;
-/// Nets whose ohms to ground are offered as checks: the first of the signal path, where the supplies are.
+/// Nets whose ohms to ground are offered as checks from the start: the first of the signal path, where the supplies are. Of the others
+/// those follow at which something was read: there the ohmmeter tells a short from a break before anything is unsoldered.
 const OHMS_NETS: usize = 6;
 
 impl Planning {
@@ -400,7 +401,11 @@ impl Diagnosis<'_> {
     pub(crate) fn is_usual(&self, check: &BoardCheck) -> bool {
         let Some(circuit) = &self.circuit else { return false };
         match check {
-            BoardCheck::Ohms(net) => circuit.board().nets().iter().take(OHMS_NETS).any(|n| n == net),
+            BoardCheck::Ohms(net) => {
+                let read = |c: &BoardCheck| !matches!(c, BoardCheck::Amps(_)) && c.place() == net;
+                circuit.board().nets().iter().take(OHMS_NETS).any(|n| n == net)
+                    || self.model.readings.iter().flat_map(|e| &e.findings).any(|(_, c, _)| read(c))
+            }
             BoardCheck::Level(net) => circuit.carries(net),
             BoardCheck::Volts(_) | BoardCheck::Amps(_) => true,
         }

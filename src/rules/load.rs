@@ -232,7 +232,11 @@ impl Loader {
         }
         let (title, about) = (self.wording(file, &pack.title), self.wording(file, &pack.about));
         let id = pack.pack.value.clone();
-        self.rules.packs.push(Pack { id, title, about, applies: pack.applies.value, place });
+        for role in &pack.made_of {
+            self.kebab(&file.place(role.span), &role.value, "role");
+        }
+        let made_of = pack.made_of.iter().map(|r| r.value.clone()).collect();
+        self.rules.packs.push(Pack { id, title, about, applies: pack.applies.value, made_of, place });
         PackId::at(self.rules.packs.len() - 1)
     }
 

@@ -36,6 +36,8 @@ pub struct Pack {
     pub about: String,
     /// For which units it is in play.
     pub applies: Applies,
+    /// Roles of parts that make such a block; empty where any role of its faults does.
+    pub made_of: Vec<String>,
     /// Where it is written.
     pub place: Place,
 }

@@ -22,6 +22,9 @@ pub struct Pack {
     pub title: At<String>,
     /// For which units it is in play.
     pub applies: At<Applies>,
+    /// Roles of parts that make such a block: a board without any of them has none of it. Any role of its faults, if left out.
+    #[serde(default)]
+    pub made_of: Vec<At<String>>,
     /// One sentence on what the block is.
     pub about: At<String>,
     /// The source of every item that states none.

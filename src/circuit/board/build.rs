@@ -275,7 +275,9 @@ impl Builder<'_, '_> {
                 self.notes.say("odd-value", signal.r#in.span, e.to_string(), "check 'signal'");
             }
         }
-        Some(SignalLine { input: signal.r#in.value.clone(), output: signal.out.value.clone(), tone, level })
+        let blocked = (!signal.direct).then_some([coupled, input]);
+        let (input, output) = (signal.r#in.value.clone(), signal.out.value.clone());
+        Some(SignalLine { input, output, tone, level, blocked })
     }
 
     fn read<T: Copy>(

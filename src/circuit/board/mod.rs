@@ -147,6 +147,8 @@ pub struct SignalLine {
     pub tone: Hertz,
     /// Open-circuit level of the tone.
     pub level: Volts,
+    /// Nodes between which direct current of the tone source is blocked; none where the file says that it passes it.
+    pub blocked: Option<[Node; 2]>,
 }
 
 /// A board, checked and ready to be solved.

@@ -17,6 +17,8 @@ const PLAYED_PEAK: f64 = 0.1;
 /// A resting point that moved by this share of the supply: rough, as often as not.
 const MOVED: f64 = 0.05;
 const ROUGH_WHERE_MOVED: f64 = 0.4;
+/// Chance that nothing is heard where the supply is drawn on for too much (common practice, no source).
+const SILENT_WHERE_STRAINED: f64 = 0.5;
 /// Chance that somebody says so of a sound that is rough, dull or thin by the figures: ears and words are loose.
 const SAID: f64 = 0.6;
 /// Chance of any of these words for a fault that is heard in some other way: owners' words are loose (common practice, no source).
@@ -64,7 +66,11 @@ impl Predictor<'_> {
             self.sound = Some(self.listen(&[])?);
         }
         let now = self.listen(faults)?;
-        Ok(self.sound.as_ref().map_or_else(Heard::default, |usual| compared(&now, usual, self.span())))
+        let way: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+        let strained = self.strained_by(&way);
+        let heard =
+            self.sound.as_ref().map_or_else(Heard::default, |usual| compared(&now, usual, self.span()));
+        Ok(if strained { strangled(heard) } else { heard })
     }
 
     fn listen(&mut self, faults: &[&str]) -> Result<Sound, PredictError> {
@@ -144,6 +150,19 @@ impl Predictor<'_> {
         let volts: Vec<f64> =
             ends.filter_map(|n| self.board.node(n)).map(|n| self.sweep.healthy_volts(n)).collect();
         (volts.iter().copied().fold(0.0, f64::min), volts.iter().copied().fold(0.0, f64::max))
+    }
+}
+
+/// What is heard where the supply sags or limits, which the solver knows nothing of: nothing as often as not, else the circuit runs on what
+/// is left.
+fn strangled(heard: Heard) -> Heard {
+    let none = heard.none.max(SILENT_WHERE_STRAINED);
+    let left = 1.0 - none;
+    Heard {
+        none,
+        faint: heard.faint.min(left),
+        distorted: heard.distorted.max(ROUGH_WHERE_MOVED * left),
+        ..heard
     }
 }
 

@@ -12,8 +12,10 @@ mod good;
 mod heard;
 mod likelihood;
 mod observed;
+mod swings;
 #[cfg(test)]
 mod tests;
+mod ways;
 
 pub use check::{CheckId, CheckParseError};
 pub use foresight::Foresight;
@@ -31,6 +33,7 @@ use super::tolerance::{Reading, Spread};
 use crate::text::or_nearest;
 use std::collections::BTreeMap;
 use std::sync::Arc;
+use swings::Moment;
 use thiserror::Error;
 
 /// Why a prediction could not be made.
@@ -173,6 +176,10 @@ pub struct Predictor<'b> {
     spread: Option<(Vec<CheckId>, Vec<Vec<f64>>)>,
     /// Lowest and highest volts of nets that settle in more than one way on a healthy board.
     unsteady: BTreeMap<String, (f64, f64)>,
+    /// How a healthy board swings by itself, if it does.
+    swings: Option<swings::Swings>,
+    /// Which fault sets leave it swinging, as far as that was asked for.
+    swinging: BTreeMap<Vec<String>, bool>,
     /// What a healthy board sounds like, once it was asked for.
     sound: Option<heard::Sound>,
     /// Fault sets without an operating point.
@@ -228,6 +235,7 @@ impl<'b> Predictor<'b> {
         let (kept, means, unsettled) = (BTreeMap::new(), BTreeMap::new(), BTreeMap::new());
         let (spread, good) = (None, BTreeMap::new());
         let unsteady = unsteady(board, &mut sweep);
+        let swings = swings::Swings::of(board, &mut sweep);
         Ok(Self {
             board,
             bench,
@@ -240,6 +248,8 @@ impl<'b> Predictor<'b> {
             means,
             spread,
             unsteady,
+            swings,
+            swinging: BTreeMap::new(),
             sound: None,
             unsettled,
             good,
@@ -318,7 +328,7 @@ impl<'b> Predictor<'b> {
             return Ok(());
         }
         self.settles(key)?;
-        let edits = self.board.edits(faults)?;
+        let edits = self.edits(faults)?;
         let made = self.make(key, &edits, &missing);
         let hot = missing.iter().all(CheckId::powered);
         let made = made.inspect_err(|e| self.remember(key, e, hot))?;
@@ -356,7 +366,7 @@ impl<'b> Predictor<'b> {
     ) -> Result<f64, PredictError> {
         let findings = &likelihood::in_order(findings);
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
-        self.over_grades(faults, |p, way| {
+        self.over_ways(faults, &checks, |p, way| {
             let with = p.predict(way, &checks)?;
             p.fit(&with, findings)
         })
@@ -373,18 +383,20 @@ impl<'b> Predictor<'b> {
     ) -> Result<f64, PredictError> {
         let findings = &likelihood::in_order(findings);
         let checks: Vec<CheckId> = findings.iter().map(|(c, _)| c.clone()).collect();
-        self.over_grades(faults, |p, way| p.rough_fit(way, findings, &checks))
+        self.over_ways(faults, &checks, |p, way| p.rough_fit(way, findings, &checks))
     }
 
     /// The likelihood over all ways in which these faults may be there; those that have no operating point are left out, unless all
     /// are.
-    fn over_grades(
+    fn over_ways(
         &mut self,
         faults: &[&str],
+        checks: &[CheckId],
         mut one: impl FnMut(&mut Self, &[&str]) -> Result<f64, PredictError>,
     ) -> Result<f64, PredictError> {
         let (mut total, mut failed) = (f64::NEG_INFINITY, None);
-        for (chance, way) in self.board.graded(faults) {
+        let ways = self.ways(faults, checks);
+        for (chance, way) in self.at_any_moment(ways, checks) {
             let way: Vec<&str> = way.iter().map(String::as_str).collect();
             match one(self, &way) {
                 Ok(log) => total = likelihood::log_sum(total, chance.ln() + log),
@@ -438,7 +450,7 @@ impl<'b> Predictor<'b> {
     /// # Errors
     /// As [`Predictor::predict`].
     pub fn outline(&mut self, faults: &[&str], checks: &[CheckId]) -> Result<Prediction, PredictError> {
-        let ways = self.board.graded(faults);
+        let ways = self.ways(faults, checks);
         if let [(_, way)] = ways.as_slice() {
             let way: Vec<&str> = way.iter().map(String::as_str).collect();
             return self.outline_of(&way, checks);
@@ -466,15 +478,20 @@ impl<'b> Predictor<'b> {
         let key = key_of(faults);
         self.keep_means(&key, faults, checks)?;
         let mut out = Prediction::default();
+        let swinging = self.moment_of(&key);
         let (usual, means) = (self.kept.get(&healthy), self.means.get(&key));
         let vague = self.is_vague(&key);
+        let strained = means.is_some_and(|m| self.strains(m));
         for check in checks {
             let place = self.places.get(check);
             if let Some([mean, wide]) = means.and_then(|m| m.get(*place?)) {
                 let usual = usual.and_then(|u| u.get(check));
-                let mut outlined = self.outlined(check, *mean, *wide, usual);
+                let mut outlined = self.outlined(check, *mean, *wide, usual, swinging);
                 if vague && check.powered() {
                     self.widen(&mut outlined, usual.map(|u| u.mean));
+                }
+                if strained {
+                    ways::sag(check, &mut outlined);
                 }
                 out.readings.insert(check.clone(), self.beside_good(check, outlined));
             }
@@ -516,7 +533,7 @@ impl<'b> Predictor<'b> {
         means: &mut [[f64; 2]],
     ) -> Result<(), PredictError> {
         let fail = |source| PredictError::Solve { faults: named(key), source };
-        let edits = self.board.edits(faults)?;
+        let edits = self.edits(faults)?;
         if missing.iter().any(|i| self.checks[*i].powered()) {
             let tone = self.board.signal().map(|s| s.tone.0);
             let nets: Vec<Node> = self.board.nets().iter().filter_map(|n| self.board.node(n)).collect();
@@ -563,11 +580,21 @@ impl<'b> Predictor<'b> {
         })
     }
 
-    fn outlined(&self, check: &CheckId, mean: f64, wide: f64, healthy: Option<&Predicted>) -> Predicted {
+    fn outlined(
+        &self,
+        check: &CheckId,
+        mean: f64,
+        wide: f64,
+        healthy: Option<&Predicted>,
+        swinging: Option<Moment>,
+    ) -> Predicted {
         let shared = healthy.map_or(0.0, |h| (h.sd * h.sd - h.own_sd * h.own_sd).max(0.0).sqrt());
-        let own = match check {
-            CheckId::Ohms(_) => healthy.map_or(0.3, |h| h.own_sd).hypot(wide),
-            _ => self.powered(check, mean, &[]).own_sd,
+        let (mean, own) = match check {
+            CheckId::Ohms(_) => (mean, healthy.map_or(0.3, |h| h.own_sd).hypot(wide)),
+            _ => {
+                let now = self.powered(check, mean, &[], swinging);
+                (if swinging.is_some() { now.mean } else { mean }, now.own_sd)
+            }
         };
         Predicted { mean, sd: own.hypot(shared), own_sd: own, loadings: Arc::new(Vec::new()) }
     }
@@ -612,14 +639,19 @@ impl<'b> Predictor<'b> {
         let mut spread = self.sweep.spread(edits, tone, &readings, self.board.varied()).map_err(fail)?;
         self.load(edits, &readings, &mut spread);
         let vague = self.is_vague(faults);
+        let swinging = self.moment_of(faults);
+        let strained = !faults.is_empty() && self.strained_by(faults);
         if vague {
             self.keep(&Vec::new(), &[], &powered)?;
         }
         for (i, check) in powered.into_iter().enumerate() {
-            let mut predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i));
+            let mut predicted = self.powered(&check, spread.mean[i], spread.loadings_of(i), swinging);
             if vague {
                 let usual = self.kept.get(&Vec::new()).and_then(|k| k.get(&check)).map(|p| p.mean);
                 self.widen(&mut predicted, usual);
+            }
+            if strained {
+                ways::sag(&check, &mut predicted);
             }
             made.push((check, predicted));
         }
@@ -660,8 +692,12 @@ impl<'b> Predictor<'b> {
         self.board.supplies().iter().map(|s| s.volts.0).sum::<f64>().max(1.0)
     }
 
-    fn powered(&self, check: &CheckId, mean: f64, loadings: &[f64]) -> Predicted {
+    fn powered(&self, check: &CheckId, mean: f64, loadings: &[f64], swinging: Option<Moment>) -> Predicted {
         let b = &self.bench;
+        let (mean, swing) = match (&self.swings, swinging) {
+            (Some(swings), Some(moment)) => swings.read(check, mean, self.rails(), moment),
+            _ => (mean, 0.0),
+        };
         // Where a board settles in more than one way, a reading may be either.
         let (mean, either) = match (check, self.unsteady.get(check.place())) {
             (CheckId::Volts(_), Some((low, high))) => {
@@ -691,6 +727,7 @@ impl<'b> Predictor<'b> {
         // The linear spread of a wide figure (a pinch-off voltage) can run past the rails; draw it in.
         let factor = if shared > most { most / shared } else { 1.0 };
         let tone = if level { b.tone_db } else { 0.0 };
+        let own = own.hypot(swing);
         let sd = own.hypot(shared * factor).hypot(tone);
         let loadings = loadings.iter().map(|l| l * factor).chain([0.0, tone]).collect();
         Predicted { mean, sd, own_sd: own, loadings: Arc::new(loadings) }

@@ -395,6 +395,7 @@ impl<'l> Deriver<'l> {
             pack: file.checks.clone(),
             title: file.title.clone(),
             applies: At { value: Applies::Always, span: file.checks.span },
+            made_of: Vec::new(),
             about: file.about.clone(),
             source: Some(file.source.clone()),
             faults: Named::default(),
