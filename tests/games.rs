@@ -28,7 +28,7 @@ use std::rc::Rc;
 /// Units of each board whose readings are compared.
 const UNITS: usize = 24;
 /// How many of them are played, the first by number: a game takes about a second.
-const PLAYED: usize = 10;
+const PLAYED: usize = 20;
 /// Share of readings on which the two simulators must agree.
 const AGREE: f64 = 0.95;
 /// Share of games in which the fault must be found on the other simulator's readings.
