@@ -140,8 +140,8 @@ fn every_figure_is_the_one_it_speaks_of() {
         for row in &summary.suspects {
             let s = suspects.suspects.iter().find(|s| s.faults == row.faults).unwrap();
             chance(&row.chance, s.probability, &s.id);
-            let fault = d.model.fault(&s.id).unwrap();
-            chance(&row.prior, d.model.faults[fault.0].prior, &s.id);
+            let priors = s.faults.iter().map(|id| d.model.faults[d.model.fault(id).unwrap().0].prior);
+            chance(&row.prior, 1.0 - priors.map(|p| 1.0 - p).product::<f64>(), &s.id);
             assert_eq!(row.weight.db, s.weight_db);
             assert_eq!(row.weight.shown, show::weight(Decibels(s.weight_db)));
             if let (Some(face), Some(offer)) = (&row.remedy, &s.remedy) {

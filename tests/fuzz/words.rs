@@ -47,7 +47,8 @@ fn a_long_text_is_read_up_to_its_bound() {
 const FILE: &str = "words: small\nabout: A few.\nsource: common practice, no source\nthings:\n  unit: {words: [pedal]}\n  \
     sound: {good: true, words: [sound, '(low|high) note?']}\nstates:\n  none: {denied: fine, words: [gone, 'out =of {sound}']}\n  \
     gone: {is: none, words: [vanished]}\n  fine: {good: true, denied: fails, words: [fine]}\n  fails: {denied: fine, words: [broken]}\n  \
-    same: {words: [the same]}\n  hushed: {is: none, words: [silent]}\nsymptoms:\n  silent:\n    reads:\n      - {what: [sound], how: [none]}\n";
+    same: {words: [the same]}\n  hushed: {is: none, words: [silent]}\n  calm: {good: true, denied: fails, words: [quiet]}\n  \
+    lit: {good: true, denied: gone, words: [lit]}\nsymptoms:\n  silent:\n    reads:\n      - {what: [sound], how: [none]}\n";
 const TOKENS: [&str; 16] = [
     "things:",
     "states:",
