@@ -68,8 +68,9 @@ fn no_step_left_and_referring_on_are_told_apart() {
     let mut draft = two_faults();
     draft.hypotheses.truncate(1);
     assert_eq!(next(draft.clone()).step, Step::Done(Stop::NoStepLeft));
-    // Not sure enough to be tried, and too dear to be tried on the chance.
+    // Not sure enough to be tried, too dear to be tried on the chance, and no check that tells enough.
     draft.hypotheses = vec![Hypothesis::of(&[0], 0.6), Hypothesis::of(&[], 0.4)];
+    draft.checks = vec![Check::yes_or_no(Price::minutes(1.0), &[0.03, 0.0])];
     draft.remedies = vec![Remedy::cures(&[0], Price::minutes(500.0))];
     assert_eq!(next(draft).step, Step::Done(Stop::ReferOn));
 }
