@@ -472,7 +472,7 @@ impl<'r> Diagnosis<'r> {
                 let mut suspect = Suspect {
                     faults: ids.iter().map(|f| self.name(*f).to_owned()).collect(),
                     members: self.members(&of),
-                    spot: if stands_out { None } else { spot_of(&entry.id).map(str::to_owned) },
+                    spot: if stands_out { None } else { entry.spot().map(str::to_owned) },
                     probability,
                     weight_db: odds_db(probability) - odds_db(prior),
                     ..self.suspect(of[0].0, of[0].1)
@@ -523,7 +523,7 @@ impl<'r> Diagnosis<'r> {
         };
         let mut left: Vec<(FaultId, f64, usize, Option<usize>)> = Vec::new();
         for (fault, p) in list {
-            let spot = spot_of(self.name(*fault)).map(|spot| number(format!("@{spot}")));
+            let spot = self.model.faults[fault.0].spot().map(|spot| number(format!("@{spot}")));
             left.push((*fault, *p, number(self.work(*fault)), spot));
         }
         let mut out = Vec::new();
@@ -587,9 +587,6 @@ impl<'r> Diagnosis<'r> {
     /// Whether two faults act alike on every check that is still open and can be done with the tools at hand.
     fn inseparable(&self, a: FaultId, b: FaultId, open: &[Vec<BoardCheck>; 2]) -> bool {
         let (a, b) = match (&self.model.faults[a.0].origin, &self.model.faults[b.0].origin) {
-            (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) if self.rules.is_of_unit() => {
-                return self.rules.fault(*a).group == self.rules.fault(*b).group;
-            }
             (FaultOrigin::Rule(a), FaultOrigin::Rule(b)) => (a, b),
             (FaultOrigin::Board(_), FaultOrigin::Board(_)) => return self.alike_on_board(a, b, open),
             _ => return false,
@@ -892,9 +889,4 @@ fn something_at(says: &str) -> String {
         Some((slip, at)) => format!("At {at}: {}, or something else there", lower_first(slip)),
         None => format!("{says}, or something else there"),
     }
-}
-
-/// The spot of a fault of an outline.
-fn spot_of(fault: &str) -> Option<&str> {
-    fault.split_once('@').map(|(_, spot)| spot)
 }

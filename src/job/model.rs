@@ -48,6 +48,16 @@ pub struct ModelFault {
     pub remedies: Vec<RemedyRef>,
 }
 
+impl ModelFault {
+    /// The spot of an outline that it sits at; none for a fault of a board.
+    pub fn spot(&self) -> Option<&str> {
+        match self.origin {
+            FaultOrigin::Rule(_) => self.id.split_once('@').map(|(_, spot)| spot),
+            FaultOrigin::Board(_) | FaultOrigin::Unlisted => None,
+        }
+    }
+}
+
 /// A remedy of the rules, or the mending of a part on the board.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum RemedyRef {

@@ -368,7 +368,7 @@ impl Diagnosis<'_> {
             let entry = &self.model.faults[f.0];
             match entry.origin {
                 FaultOrigin::Board(_) => entry.part.as_deref(),
-                FaultOrigin::Rule(_) => entry.id.split_once('@').map(|(_, spot)| spot),
+                FaultOrigin::Rule(_) => entry.spot(),
                 FaultOrigin::Unlisted => None,
             }
         };
