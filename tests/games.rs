@@ -11,7 +11,7 @@
 mod spice;
 
 use halfsplit::cases::board_example;
-use halfsplit::cases::drill::{self, Drill, Figures, Game, Hand, Hidden, Noise, Rig, Setting, Unit};
+use halfsplit::cases::drill::{self, Drill, Figures, Game, Hand, Hidden, Known, Noise, Rig, Setting, Unit};
 use halfsplit::circuit::board::Board;
 use halfsplit::circuit::dc::{Options, Solver};
 use halfsplit::circuit::network::Node;
@@ -143,7 +143,7 @@ fn known(rig: &Rig<'_>, unit: &Unit, stored: &StoredUnit, misfits: &mut usize) -
             println!("  {}: {check} is {ours:.6} by the drill, {theirs:.6} stored", unit.faults.join(" "));
         }
     }
-    Unit { known: Some(Rc::new(values)), ..unit.clone() }
+    Unit { known: Some(Rc::new(Known::from([(unit.faults.clone(), values)]))), ..unit.clone() }
 }
 
 fn compare(name: &str) {

@@ -30,7 +30,7 @@ pub use outlines::{
 pub use person::{PractiseError, practise};
 pub use play::{Answer, Game, Hand, Played, Setting, play};
 pub use score::{Bucket, Figures, StrategyScore};
-pub use unit::{Hidden, Noise, Rig, Unit};
+pub use unit::{Hidden, Known, Noise, Rig, Unit};
 
 use crate::circuit::board::Board;
 use crate::job::{Circuit, Diagnosis, JobCard, NewCard};

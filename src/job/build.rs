@@ -14,7 +14,7 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Prior of the fault that no rule knows.
 pub const UNLISTED_PRIOR: f64 = 0.02;
 /// The same on an outline, as a share of the expected number of faults.
-const UNLISTED_SHARE: f64 = 0.06;
+const UNLISTED_SHARE: f64 = 0.025;
 /// Chance that the complaint stays with it, whatever is swapped.
 const UNLISTED_STAYS: f64 = 0.7;
 /// Chance that it brings about any one symptom.
@@ -80,9 +80,15 @@ pub(super) struct Builder<'r> {
     pub in_play: Vec<bool>,
     /// Checks that the card names, which count whatever blocks the unit has.
     named: BTreeSet<rules::CheckId>,
+    /// Checks that ask for the symptoms of the complaint.
+    complained: BTreeSet<rules::CheckId>,
     /// How many of the first remedies tried are taken up without an epoch of their own.
     folded: usize,
 }
+
+/// How much rarer it is that a unit is brought in for a symptom without a cause than that it is named when asked for (common practice,
+/// no source).
+const COMPLAINED: f64 = 0.3;
 
 /// Chance that an owner who complains also tells of another symptom that is there, and the same of all that a fault which no rule
 /// knows may show (common practice, no source).
@@ -132,6 +138,7 @@ impl<'r> Builder<'r> {
             conditions: BTreeMap::new(),
             in_play,
             named: BTreeSet::new(),
+            complained: BTreeSet::new(),
         };
         let build = built(card, circuit);
         for (id, fault) in rules.faults() {
@@ -303,11 +310,13 @@ impl<'r> Builder<'r> {
             other && f.epoch <= folded
         };
         let from = findings.iter().filter(changed).map(|f| f.epoch).max().unwrap_or(0);
-        let named = findings.iter().filter_map(|f| match f.meaning {
+        let answered = |f: &Understood| match f.meaning {
             Meaning::Answer { check, .. } => Some(check),
             _ => None,
-        });
+        };
+        let named = findings.iter().filter_map(answered);
         self.named = named.filter(|c| self.in_play[self.rules.check(*c).pack.index()]).collect();
+        self.complained = findings.iter().filter(|f| f.number == 0).filter_map(answered).collect();
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
         for epoch in 1..=folded {
             evidence.extend(self.fold_remedy(findings, epoch).map(|f| (f.check, f)));
@@ -510,7 +519,8 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, vec![total / bad as f64; bad]));
         }
-        let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
+        let share = if self.complained.contains(&id) { COMPLAINED } else { 1.0 };
+        let leak: Vec<f64> = check.leak[1..].iter().map(|p| share * p.get()).collect();
         self.graph.add_check(&leak, &causes)
     }
 
@@ -535,7 +545,7 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, UNLISTED_SYMPTOM));
         }
-        let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
+        let node = self.graph.add_yes_no_check(COMPLAINED * (1.0 - quiet), &merged(causes)).ok()?;
         Some(Finding::answer(node, 1))
     }
 

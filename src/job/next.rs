@@ -742,10 +742,11 @@ impl Diagnosis<'_> {
     }
 
     /// Whether the checks that make power safe must come first: a unit that may have been put together wrongly,
-    /// unless it has been heard to run.
+    /// unless it has been heard to run, or was read with its power on.
     fn gates_apply(&self) -> bool {
-        let runs = self.model.findings.iter().any(|f| match f.meaning {
-            Meaning::Answer { check, answer, .. } => self.rules.shows_running(check, answer),
+        let runs = self.model.findings.iter().any(|f| match &f.meaning {
+            Meaning::Answer { check, answer, .. } => self.rules.shows_running(*check, *answer),
+            Meaning::Circuit { check, .. } => matches!(check, BoardCheck::Volts(_) | BoardCheck::Level(_)),
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs

@@ -7,7 +7,7 @@
 use super::decision::{Alternative, Decision, Step};
 use super::measure::entropy;
 use super::price::{Expected, Power, Price, State};
-use super::problem::{CheckIx, FaultIx, HypothesisIx, Problem, Remedy, RemedyIx, SetupIx};
+use super::problem::{CheckIx, FaultIx, Hypothesis, HypothesisIx, Problem, Remedy, RemedyIx, SetupIx};
 use super::reasons;
 use super::stop;
 use super::strategies::{LEAST_COST, Strategy, cost_of_check, cost_of_remedy, gate_before};
@@ -78,13 +78,15 @@ impl<'p> View<'p> {
         information(&joint, k)
     }
 
-    /// Bits the retest after a remedy is expected to give about what is then still to be mended.
+    /// Bits the retest after a remedy is expected to give about what is then still to be mended. That a unit with nothing wrong passes
+    /// it is no merit of the remedy.
     fn remedy_bits(&self, remedy: RemedyIx) -> f64 {
         let Some(r) = self.problem.remedies().get(remedy.0) else { return 0.0 };
         let mut joint = vec![0.0; self.count * 3];
         for (h, group) in self.groups.iter().enumerate() {
-            let Some((group, share)) = group else { continue };
-            for (retest, chance, _) in super::problem::after_trying(r, &self.problem.hypotheses()[h].faults) {
+            let faults = &self.problem.hypotheses()[h].faults;
+            let Some((group, share)) = group.filter(|_| !faults.is_empty()) else { continue };
+            for (retest, chance, _) in super::problem::after_trying(r, faults) {
                 joint[group * 3 + retest as usize] += share * chance;
             }
         }
@@ -141,7 +143,7 @@ impl<'p> View<'p> {
     }
 
     /// The remedy to try now, if one is sure enough: the cheapest for its chance of those that are, or of those of one site
-    /// that is.
+    /// that is, or of the few that are together, where no check is worth its price before.
     fn sure(&self, helps: &[(RemedyIx, f64)], sure: f64) -> Option<RemedyIx> {
         let best = |list: &[(RemedyIx, f64)]| {
             let worth = |x: &(RemedyIx, f64)| x.1 / self.cost_of(x.0);
@@ -154,19 +156,35 @@ impl<'p> View<'p> {
         if let Some(found) = best(&certain) {
             return Some(found);
         }
-        let site = self.sure_site(sure)?;
-        let there: Vec<(RemedyIx, f64)> = helps
-            .iter()
-            .copied()
-            .filter(|x| {
-                x.1 > 0.0 && self.problem.remedies()[x.0.0].faults.iter().any(|f| self.site(*f) == Some(site))
-            })
-            .collect();
+        let at = |site: u32, r: RemedyIx| {
+            self.problem.remedies()[r.0].faults.iter().any(|f| self.site(*f) == Some(site))
+        };
+        let there: Vec<(RemedyIx, f64)> = match self.sure_site(sure) {
+            Some(site) => helps.iter().copied().filter(|x| x.1 > 0.0 && at(site, x.0)).collect(),
+            None => self.few(helps, sure)?,
+        };
         let found = best(&there)?;
         // Which way to mend it may be cheaper to ask than to try.
         let plain = self.mending(&there, &self.weights());
         let asked = self.problem.open_checks(self.state).map(|c| self.mending_after(&there, c));
         (asked.fold(f64::INFINITY, f64::min) >= plain).then_some(found)
+    }
+
+    /// The few remedies of which one all but certainly helps.
+    fn few(&self, helps: &[(RemedyIx, f64)], sure: f64) -> Option<Vec<(RemedyIx, f64)>> {
+        let mass = self.problem.mass().max(f64::MIN_POSITIVE);
+        let mut order: Vec<(RemedyIx, f64)> = helps.iter().copied().filter(|x| x.1 > 0.0).collect();
+        order.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        order.truncate(FEW);
+        let found = (1..=order.len()).find(|n| {
+            let any = |h: &Hypothesis| {
+                order[..*n].iter().any(|x| touches(&self.problem.remedies()[x.0.0].faults, &h.faults))
+            };
+            let held: f64 = self.problem.hypotheses().iter().filter(|h| any(h)).map(|h| h.weight).sum();
+            held >= sure * mass
+        })?;
+        order.truncate(found);
+        Some(order)
     }
 
     fn site(&self, fault: FaultIx) -> Option<u32> {
@@ -237,10 +255,10 @@ fn touches(cured: &[FaultIx], there: &[FaultIx]) -> bool {
     there.iter().any(|f| cured.binary_search(f).is_ok())
 }
 
-/// Mutual information of a joint distribution, group by outcome, in bits.
+/// Mutual information of a joint distribution, group by outcome, in bits; of one that adds up to less than one, times its sum.
 fn information(joint: &[f64], outcomes: usize) -> f64 {
     let mut marginal = vec![0.0; outcomes];
-    let mut noise = 0.0;
+    let (whole, mut noise) = (joint.iter().sum::<f64>(), 0.0);
     for row in joint.chunks(outcomes.max(1)) {
         let share: f64 = row.iter().sum();
         if share > 0.0 {
@@ -249,7 +267,8 @@ fn information(joint: &[f64], outcomes: usize) -> f64 {
             marginal.iter_mut().zip(row).for_each(|(m, p)| *m += p);
         }
     }
-    (entropy(&marginal) - noise).max(0.0)
+    marginal.iter_mut().for_each(|m| *m /= whole.max(f64::MIN_POSITIVE));
+    (whole * entropy(&marginal) - noise).max(0.0)
 }
 
 /// A step on offer: what it costs, and what it tells.
@@ -261,6 +280,9 @@ struct Offer {
     /// What of the cost is its own: a set-up that will be needed anyway is no reason to wait.
     own: f64,
 }
+
+/// How many remedies are tried in turn where no check parts what they are for.
+const FEW: usize = 4;
 
 /// How likely a set-up that no remedy needs serves a later check too.
 const SERVES_AGAIN: f64 = 0.5;

@@ -74,6 +74,7 @@ DEVICE_PINS = {  # order of SPICE terminals by our pin names
     "J201": ["d", "g", "s"], "2N5457": ["d", "g", "s"], "2N5952": ["d", "g", "s"],
 }
 ALIKE = {"LED-red": "LED", "LED-green": "LED", "BC547B": "BC547"}
+FACTORS = {"x10": 10, "d10": .1, "x100": 100, "d100": .01, "dried": .1, "drifted": .4}
 FETS = ("J201", "2N5457", "2N5952")
 
 
@@ -196,8 +197,8 @@ class Unit:
                 short = True
             elif mode == "leaky":
                 leak = 2.2e3
-            elif mode in ("x10", "d10", "x100", "d100"):
-                v *= {"x10": 10, "d10": .1, "x100": 100, "d100": .01}[mode]
+            elif mode in FACTORS:
+                v *= FACTORS[mode] if mode != "drifted" or kind != "resistor" else 2.5
             elif mode == "turned":
                 ks = list(pins)
                 if dev in ("TL072",):
@@ -214,6 +215,8 @@ class Unit:
                     pins = {order[(i + n // 2) % n]: pins[order[i]] for i in range(n)}
                 if kind == "electrolytic":
                     leak = 3.3e3
+            elif mode == "reversed":  # the outer lugs exchanged
+                pins["1"], pins["3"] = pins["3"], pins["1"]
             elif mode == "dead":
                 dead = True
             else:

@@ -59,7 +59,8 @@ pub struct OutlineGame {
     pub minutes: f64,
     /// Whether it was put right.
     pub mended: bool,
-    /// Whether the first work tried put it right; nothing where none was tried.
+    /// Whether the first work tried put it right; nothing where none was tried. What is done and undone by hand, such as turning a
+    /// knob of the test gear, is no work unless it is the cure.
     pub first_right: Option<bool>,
     /// Why it ended.
     pub end: String,
@@ -332,7 +333,9 @@ fn turn(
         Step::Check(ix) => (planning.problem.checks().get(ix.0).map(|c| &c.price), None),
         Step::Remedy(ix) => {
             let mends = planning.remedy(*ix).is_some_and(|r| mends(diagnosis, r, &game.fault));
-            game.first_right = game.first_right.or(Some(mends));
+            if mends || !planning.problem.remedies().get(ix.0).is_some_and(|r| r.by_hand) {
+                game.first_right = game.first_right.or(Some(mends));
+            }
             if mends {
                 (game.mended, game.end) = (true, "put right".into());
             }

@@ -81,10 +81,13 @@ pub struct Unit {
     pub draw: Vec<f64>,
     /// What all its other draws depend on.
     pub seed: u64,
-    /// True values taken from elsewhere, e.g. from another simulator, in the units of [`Rig::truth`]; an over-range resistance is infinite.
-    /// They hold for the faults that are in it now, and go when one of those is put right. What is missing is solved.
-    pub known: Option<Rc<BTreeMap<CheckId, f64>>>,
+    /// True values taken from elsewhere. What is missing is solved.
+    pub known: Option<Rc<Known>>,
 }
+
+/// True values of a unit by the faults that are in it, e.g. from another simulator, in the units of [`Rig::truth`]; an over-range
+/// resistance is infinite.
+pub type Known = BTreeMap<Vec<String>, BTreeMap<CheckId, f64>>;
 
 /// What is at work in a unit.
 struct Active {
@@ -207,7 +210,7 @@ impl<'b> Rig<'b> {
         let edits = self.board.edits(&faults).ok()?;
         let (mut out, mut readings, mut powered) = (vec![f64::NAN; checks.len()], Vec::new(), Vec::new());
         for (i, check) in checks.iter().enumerate() {
-            if let Some(value) = unit.known.as_ref().and_then(|known| known.get(check)) {
+            if let Some(value) = unit.known.as_ref().and_then(|known| known.get(&unit.faults)?.get(check)) {
                 out[i] = *value;
                 continue;
             }
@@ -457,11 +460,7 @@ impl<'b> Rig<'b> {
         let before = unit.faults.len();
         let seed = unit.seed;
         unit.faults.retain(|f| !(cures.contains(f) && even(seed, &format!("mends {f} {attempt}")) < success));
-        let helped = unit.faults.len() < before;
-        if helped {
-            unit.known = None;
-        }
-        helped
+        unit.faults.len() < before
     }
 
     /// Draws faults.
