@@ -6,13 +6,14 @@ const STYLE: &str = "\
 :root { color-scheme: light; }
 body { font: 12pt/1.4 system-ui, sans-serif; max-width: 60rem; margin: 1rem auto; padding: 0 1rem; color: #111; background: #fff; }
 h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; margin-top: 1.4rem; break-after: avoid; }
-.wide { overflow-x: auto; }
+.scroll { overflow-x: auto; }
 table { border-collapse: collapse; width: 100%; }
-th, td { border: 1px solid #777; padding: 0.25rem 0.4rem; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
+th, td { border: 1px solid #777; padding: 0.25rem 0.4rem; text-align: left; vertical-align: top; overflow-wrap: break-word; }
 th { background: #eee; }
 tr { break-inside: avoid; }
 td.room { min-width: 6rem; height: 1.6rem; }
-@media print { body { max-width: none; margin: 0; padding: 0; font-size: 10pt; } .wide { overflow: visible; } }
+@media (max-width: 620px) { body { font-size: 11pt; padding: 0 0.5rem; } th, td { padding: 0.2rem 0.25rem; } td.room { min-width: 4rem; } }
+@media print { body { max-width: none; margin: 0; padding: 0; font-size: 10pt; } .scroll { overflow: visible; } }
 @page { margin: 15mm; }
 ";
 
@@ -34,7 +35,7 @@ pub(crate) fn escape(text: &str) -> String {
 
 /// A table whose first row names the columns; an empty cell leaves room to write.
 pub(crate) fn table(rows: &[Vec<String>], head: &[&str]) -> String {
-    let mut out = String::from("<div class=\"wide\"><table>\n<thead><tr>");
+    let mut out = String::from("<div class=\"scroll\" tabindex=\"0\"><table>\n<thead><tr>");
     for cell in head {
         let _ = write!(out, "<th scope=\"col\">{}</th>", escape(cell));
     }

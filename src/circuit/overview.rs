@@ -283,7 +283,7 @@ impl Overview {
     }
 
     fn part_text(&self, row: &PartRow, wide: usize, width: usize, out: &mut String) {
-        let value = if row.value.is_empty() || row.value == row.kind {
+        let value = if row.value.is_empty() || without_article(&row.value) == row.kind {
             String::new()
         } else {
             format!("{}, ", row.value)

@@ -11,6 +11,8 @@ use crate::units::{Unit, show};
 use serde::Serialize;
 use std::fmt::Write;
 
+/// A sine from rail to rail is this many dB below a square wave of the same height.
+const ROUND_TOPS: f64 = 3.0;
 /// Half width of a band in standard deviations: about 19 of 20 healthy boards are inside.
 const BAND: f64 = 2.0;
 /// From here on a faulted reading counts as different: standard deviations of the healthy one.
@@ -210,13 +212,17 @@ fn stands(board: &Board, predictor: &Predictor<'_>) -> Vec<String> {
 
 pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> SheetLine {
     let unit = check.unit();
-    let (typical, low, high) =
-        (value(check, p.mean), value(check, p.mean - BAND * p.sd), value(check, p.mean + BAND * p.sd));
+    let most = most(board, check);
+    let at = |predicted: f64| value(check, predicted.min(most));
+    let (typical, mut low, high) = (at(p.mean), at(p.mean - BAND * p.sd), at(p.mean + BAND * p.sd));
+    let is_level = matches!(check, CheckId::Level(_));
+    let clips = is_level && p.mean > most - ROUND_TOPS;
+    if clips {
+        low = low.map(|low| low.min(most - 2.0 * ROUND_TOPS));
+    }
     let band = match (low, high) {
-        (Some(low), Some(high)) if matches!(check, CheckId::Level(_)) && p.mean < -80.0 => {
-            let _ = (low, high);
-            "nothing to hear".to_owned()
-        }
+        (Some(_), Some(_)) if is_level && p.mean < -80.0 => "nothing to hear".to_owned(),
+        (Some(low), Some(high)) if clips => format!("{}, it clips", show::band(low, high, unit)),
         (Some(low), Some(high)) => show::band(low, high, unit),
         (Some(low), None) => format!("above {}", show::value(low, unit)),
         _ => "OL".to_owned(),
@@ -228,8 +234,19 @@ pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> Sheet
         low,
         high,
         unit,
-        text: text(check, p.mean),
+        text: text(check, p.mean.min(most)),
         band,
+    }
+}
+
+/// The most that a meter can show at a net, in the unit of the prediction: of a level a square wave from rail to rail, dB against the
+/// tone. The linear solution knows no rails.
+fn most(board: &Board, check: &CheckId) -> f64 {
+    let Some(tone) = board.signal().map(|s| s.level.0).filter(|t| *t > 0.0) else { return f64::INFINITY };
+    let span: f64 = board.supplies().iter().map(|s| s.volts.0).sum();
+    match check {
+        CheckId::Level(_) if span > 0.0 => 20.0 * (span / 2.0 / tone).log10(),
+        _ => f64::INFINITY,
     }
 }
 
@@ -273,7 +290,10 @@ pub fn whatif_changed(
         true => predictor.predict(faults, &checks)?,
         false => Predictor::new(changed, bench.clone())?.predict(faults, &checks)?,
     };
-    let line = |check: &CheckId| Some(whatif_line(check, healthy.get(check)?, faulted.get(check)?));
+    let line = |check: &CheckId| {
+        let (healthy, faulted) = (healthy.get(check)?, faulted.get(check)?);
+        Some(whatif_line(check, healthy, faulted, most(board, check)))
+    };
     let named = |id: &&str| changed.fault(id).map(|f| WhatifFault { id: f.id.clone(), says: f.says.clone() });
     Ok(Whatif {
         board: board.name().to_owned(),
@@ -284,8 +304,8 @@ pub fn whatif_changed(
     })
 }
 
-fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted) -> WhatifLine {
-    let (healthy, faulted) = (value(check, h.mean), value(check, f.mean));
+fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted, most: f64) -> WhatifLine {
+    let (healthy, faulted) = (value(check, h.mean.min(most)), value(check, f.mean.min(most)));
     let silent = |p: &Predicted| matches!(check, CheckId::Level(_)) && p.mean < -80.0;
     let deviations = healthy.and(faulted).map(|_| (f.mean - h.mean) / h.sd);
     let differs = match deviations {
@@ -298,8 +318,8 @@ fn whatif_line(check: &CheckId, h: &Predicted, f: &Predicted) -> WhatifLine {
         healthy,
         faulted,
         unit: check.unit(),
-        healthy_text: text(check, h.mean),
-        faulted_text: text(check, f.mean),
+        healthy_text: text(check, h.mean.min(most)),
+        faulted_text: text(check, f.mean.min(most)),
         deviations,
         differs,
     }

@@ -4,7 +4,7 @@
 use super::card::{Card, CardFinding, EndState, Work};
 use super::diagnosis::Diagnosis;
 use super::model::{Meaning, Retest};
-use super::spots::GoodUnit;
+use super::spots::{GoodUnit, healthy_at, why_kept};
 use super::understand::unit_of;
 use crate::circuit::predict::{CheckId, Observed};
 use crate::rules;
@@ -219,16 +219,25 @@ impl Diagnosis<'_> {
     pub fn taken(&self, written: &CardFinding, number: usize) -> TakenFor {
         let (id, answer) = (written.check.value.as_str(), written.answer.value.as_str());
         let found = self.model.findings.iter().find(|f| f.number == number).map(|f| f.meaning.clone());
-        let meaning =
-            found.or_else(|| super::understand::meaning(self.rules, self.circuit.as_deref(), written).ok());
+        let alone = || super::understand::meaning(self.rules, self.circuit.as_deref(), written).ok();
+        let mut meaning = found.or_else(alone);
+        // Of several pins of a spot one speaks for all; what the others say by themselves is shown all the same.
+        let mut spoken_for = "";
+        if matches!(meaning, Some(Meaning::Kept))
+            && let Some(by_itself @ Meaning::Answer { .. }) = alone()
+        {
+            meaning = Some(by_itself);
+            spoken_for = "; another reading there counts for it";
+        }
         let mut out = TakenFor { says: id.into(), taken: None, healthy: None, verdict: "none", minutes: 0.0 };
         let shown = |unit: Unit| reading::parse(answer, Some(unit)).map(|r| show::reading_in(&r, unit)).ok();
         match meaning {
             None => {}
             Some(Meaning::Wiring { net, .. }) => {
                 out.says = format!("The wiring of {net}");
-                out.taken = Some(answer.to_string());
-                out.verdict = if answer == "all" { "normal" } else { "abnormal" };
+                let all = answer == "all";
+                out.taken = Some(if all { "as drawn".into() } else { answer.to_string() });
+                out.verdict = if all { "normal" } else { "abnormal" };
             }
             Some(Meaning::Answer { check, answer: k, .. }) => {
                 let entry = self.rules.check(check);
@@ -236,13 +245,16 @@ impl Diagnosis<'_> {
                 out.says = entry.says.clone();
                 out.minutes = entry.minutes.get();
                 out.verdict = if k == 0 { "normal" } else { "abnormal" };
-                let value =
-                    entry.reading.as_ref().filter(|_| word != answer).and_then(|r| shown(unit_of(r.unit)));
+                // A check of a spot is answered by a reading at one of its pins, too.
+                let at_pin = id.parse::<CheckId>().ok().map(|c| c.unit());
+                let unit = entry.reading.as_ref().map(|r| unit_of(r.unit)).or(at_pin);
+                let value = unit.filter(|_| word != answer).and_then(shown);
                 out.taken = Some(match value {
-                    Some(value) => format!("{value}: {}", word.replace('-', " ")),
+                    Some(value) => format!("{value}: {}{spoken_for}", word.replace('-', " ")),
                     None => word.replace('-', " "),
                 });
-                out.healthy = entry.reading.as_ref().and_then(band_says);
+                let on_record = id.parse::<CheckId>().ok().and_then(|c| healthy_at(self.rules, &c));
+                out.healthy = entry.reading.as_ref().and_then(band_says).or(on_record);
             }
             Some(Meaning::Unsure { check }) => {
                 if let Some(check) = check {
@@ -281,9 +293,12 @@ impl Diagnosis<'_> {
                 out.healthy = line.map(|l| l.band);
             }
             Some(Meaning::Kept) => {
-                let unit = id.parse::<CheckId>().map_or(Unit::Volts, |c| c.unit());
+                let place = id.parse::<CheckId>().ok();
+                let unit = place.as_ref().map_or(Unit::Volts, CheckId::unit);
+                let why = place.filter(|_| self.circuit.is_none()).and_then(|p| why_kept(self.rules, &p));
+                let why = why.map(|w| format!(" ({w})")).unwrap_or_default();
                 out.taken = Some(format!(
-                    "{}: kept, weighs nothing",
+                    "{}: kept, weighs nothing{why}",
                     shown(unit).unwrap_or_else(|| answer.to_owned())
                 ));
             }

@@ -3,12 +3,12 @@
 use super::card::JobCard;
 use super::circuit::Circuit;
 use super::model::{Meaning, Understood};
-use super::understand::{by_bands, unit_of};
+use super::understand::{accuracy, by_bands, unit_of};
 use crate::belief::Outcome;
 use crate::circuit::predict::{CheckId, Observed};
 use crate::rules::{self, Reads, Rules, check_at};
 use crate::text::{Complaint, Complaints};
-use crate::units::{Reading, Unit, reading};
+use crate::units::{Reading, Unit, reading, show};
 use std::collections::BTreeMap;
 
 /// How far two healthy units of one kind lie apart at the same place, as a share of the reading, with a floor in its unit: resistors
@@ -26,12 +26,56 @@ pub(super) fn at_spot(rules: &Rules, id: &CheckId, observed: &Observed) -> Meani
         CheckId::Ohms(_) => Reads::Ohms,
         _ => return Meaning::Kept,
     };
-    let check = check_at(id.place(), reads).and_then(|check| rules.find_check(check).ok());
-    let (Some(check), Observed::Read(read)) = (check, observed) else { return Meaning::Kept };
-    by_bands(rules, check, read).map_or(Meaning::Kept, |(likelihood, answer)| Meaning::Answer {
+    let Observed::Read(read) = observed else { return Meaning::Kept };
+    let of_pack = check_at(id.place(), reads).and_then(|check| rules.find_check(check).ok());
+    let weighed = match of_pack {
+        Some(check) => by_bands(rules, check, read).map(|weighed| (check, weighed)),
+        None => at_rest(rules, id, read),
+    };
+    weighed.map_or(Meaning::Kept, |(check, (likelihood, answer))| Meaning::Answer {
         check,
         outcome: Outcome::Soft(likelihood),
         answer,
+    })
+}
+
+/// What volts at a pin say of a spot of the outline, by what is on record for it: the check with its weighed answers.
+fn at_rest(rules: &Rules, id: &CheckId, read: &Reading) -> Option<(rules::CheckId, (Vec<f64>, usize))> {
+    let CheckId::Volts(place) = id else { return None };
+    let (spot, pin) = rules.resting_at(place)?;
+    let weighed =
+        spot.weigh(pin.as_deref(), read.middle(), accuracy(read), rules.check(spot.check).answers.len())?;
+    Some((spot.check, weighed))
+}
+
+/// The healthy volts on record at a pin of a spot of the outline, as a band.
+pub(in crate::job) fn healthy_at(rules: &Rules, id: &CheckId) -> Option<String> {
+    let CheckId::Volts(place) = id else { return None };
+    let (spot, pin) = rules.resting_at(place)?;
+    let (low, high) = spot.healthy(pin.as_deref())?;
+    Some(show::band(low, high, Unit::Volts))
+}
+
+/// Why a reading at a pin weighs nothing on a unit with an outline, and what to write instead.
+pub(in crate::job) fn why_kept(rules: &Rules, id: &CheckId) -> Option<String> {
+    let CheckId::Volts(place) = id else { return None };
+    if rules.resting_spots().is_empty() {
+        return None;
+    }
+    Some(match rules.resting_at(place) {
+        Some((spot, _)) => {
+            let pins: Vec<&str> = spot.pin_names().collect();
+            match pins.as_slice() {
+                [] => format!("no figure is on record for {}; a good unit's reading would be one", spot.spot),
+                pins => format!("on record for {} are: {}", spot.spot, pins.join(", ")),
+            }
+        }
+        None => {
+            let part = place.split('.').next().unwrap_or(place);
+            let with_pins = rules.resting_spots().iter().filter(|s| s.pin_names().next().is_some());
+            let spots: Vec<&str> = with_pins.map(|s| s.spot.as_str()).collect();
+            format!("this kind of unit has no spot {part}; name one, as volts:SPOT.PIN: {}", spots.join(", "))
+        }
     })
 }
 
@@ -137,6 +181,7 @@ impl GoodUnit {
 
     /// An answer by reading seen beside the good unit: healthy where both read alike, whatever the band says.
     pub(super) fn beside(&self, rules: &Rules, found: &mut Understood) {
+        self.beside_at_rest(rules, found);
         let Meaning::Answer { check, outcome, answer } = &mut found.meaning else { return };
         let entry = rules.check(*check);
         let Some(bands) = &entry.reading else { return };
@@ -146,10 +191,8 @@ impl GoodUnit {
         if !value.is_finite() {
             return;
         }
-        let z = (value - good) / spread;
-        let alike = (-0.5 * z * z).exp() / (spread * (2.0 * std::f64::consts::PI).sqrt());
         let scale = if unit == Unit::Ohms { (10.0 * good.abs()).max(1.0) } else { ANYWHERE };
-        let healthy = alike / (alike + 1.0 / scale);
+        let healthy = alike(value, good, spread, scale);
         // What is wrong, if it is: by the bands, or to the side on which it lies.
         let mut wrong = match outcome {
             Outcome::Soft(shares) => shares.clone(),
@@ -176,6 +219,40 @@ impl GoodUnit {
         *answer = best.0;
         *outcome = Outcome::Soft(wrong);
     }
+
+    /// The same for a reading at a pin of a spot of the outline, whether or not a figure is on record for the pin.
+    fn beside_at_rest(&self, rules: &Rules, found: &mut Understood) {
+        let Ok(CheckId::Volts(place)) = found.check.parse() else { return };
+        let Some((spot, _)) = rules.resting_at(&place) else { return };
+        match found.meaning {
+            Meaning::Kept => {}
+            Meaning::Answer { check, .. } if check == spot.check => {}
+            _ => return,
+        }
+        let read = reading::parse(&found.answer, Some(Unit::Volts)).ok().map(|r| r.middle());
+        let (Some((good, spread)), Some(value)) = (self.at(&found.check, Unit::Volts), read) else { return };
+        if !value.is_finite() {
+            return;
+        }
+        let healthy = alike(value, good, spread, ANYWHERE);
+        let mut shares = vec![0.0; rules.check(spot.check).answers.len()];
+        let off = spot.off(good, value, shares.len()).unwrap_or(0);
+        if let Some(share) = shares.get_mut(off) {
+            *share = 1.0 - healthy;
+        }
+        if let Some(share) = shares.first_mut() {
+            *share = if off == 0 { 1.0 } else { healthy };
+        }
+        let answer = if healthy >= 0.5 { 0 } else { off };
+        found.meaning = Meaning::Answer { check: spot.check, outcome: Outcome::Soft(shares), answer };
+    }
+}
+
+/// The chance that a reading and the good unit's are of two healthy units, where one that is not lies anywhere in `scale`.
+fn alike(value: f64, good: f64, spread: f64, scale: f64) -> f64 {
+    let z = (value - good) / spread;
+    let alike = (-0.5 * z * z).exp() / (spread * (2.0 * std::f64::consts::PI).sqrt());
+    alike / (alike + 1.0 / scale)
 }
 
 /// The answer whose band comes next above the healthy one, or next below it.

@@ -319,12 +319,16 @@ pub(super) fn by_bands(
         units::Shown::Overload => f64::INFINITY,
         _ => read.middle(),
     };
-    let slack = if read.vague { 0.05 } else { METER_ACCURACY };
-    let accuracy = Accuracy { relative: slack, absolute: read.resolution };
-    let likelihood = bands.likelihood(value, accuracy, entry.answers.len())?;
+    let likelihood = bands.likelihood(value, accuracy(read), entry.answers.len())?;
     let best =
         likelihood.iter().enumerate().fold((0, 0.0), |best, (k, p)| if *p > best.1 { (k, *p) } else { best });
     (best.1 > 0.0).then_some((likelihood, best.0))
+}
+
+/// How far a reading may be off.
+pub(super) fn accuracy(read: &units::Reading) -> Accuracy {
+    let slack = if read.vague { 0.05 } else { METER_ACCURACY };
+    Accuracy { relative: slack, absolute: read.resolution }
 }
 
 /// A reading at a spot: on the board where there is one.

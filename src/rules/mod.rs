@@ -53,6 +53,7 @@ mod load;
 pub mod parts;
 pub mod places;
 mod proof;
+mod resting;
 mod scope;
 mod set;
 pub mod show;
@@ -75,6 +76,7 @@ pub use ids::{
 pub use list::{List, ListItem, schemas};
 #[cfg(test)]
 pub(crate) use list::{assert_output_schema, assert_schema};
+pub use resting::RestingSpot;
 pub use scope::{Danger, MOST_VOLTS, Scope, Sign};
 pub use set::{
     Amended, Caution, Check, Condition, Counts, Fault, Link, Pack, Reading, Remedy, Rules, Setup, Symptom,

@@ -393,6 +393,7 @@ pub struct Rules {
     pub(super) order: Vec<ConditionId>,
     pub(super) derived: super::places::Derived,
     pub(super) of_unit: bool,
+    pub(super) resting: Vec<super::RestingSpot>,
     pub(super) library: Option<std::sync::Arc<super::places::Library>>,
     pub(super) speech: Speech,
 }

@@ -520,7 +520,7 @@ pub fn draw_history(id: &str, history: &History) -> String {
             FAINT,
             if share > 0.0 { "2 3" } else { "" },
         );
-        d.text(40.0, up.at(share) + 4.5, label, Anchor::End, false, INK);
+        d.text(42.0, up.at(share) + 4.5, label, Anchor::End, false, INK);
     }
     let every = history.steps.len().div_ceil(12);
     for (i, step) in history.steps.iter().enumerate() {

@@ -137,7 +137,7 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
             let check = rules.check(*check);
             entry.says = check.says.clone();
             entry.class = (check.answers.get(*answer) != Some(&written.answer.value)
-                && check.reading.is_some())
+                && (check.reading.is_some() || written.check.value.contains(':')))
             .then(|| check.answers[*answer].clone());
             entry.expected = Some(expected(check));
             entry.verdict = Some(verdict(outcome, *answer).into());

@@ -2,14 +2,15 @@
 """Holds the HTML pages to the widths that they are read at: nothing may run over or be cut off.
 
 Re-run, from the project's folder, with a chromium on the path (or CHROMIUM=PATH) and a debug build:
-  cargo build && python3 tests/scripts/page_widths.py [CARD.yaml ...]
-Both copies of the summary of each card under cases/ (or of the cards named) and the report over all cases are shown at 360, 900
-and 1,400 pixels, and as printed on A4 and Letter (the print rules at the width of the paper less its margins). Screenshots go to
-target/pages/widths. Exit code 1 when anything is wrong.
+  cargo build && python3 tests/scripts/page_widths.py [CARD.yaml ... | BOARD.yaml ...]
+Both copies of the summary of each card under cases/, the sheets for print of each board under cases/boards/ (or those of the cards
+and boards named) and the report over all cases are shown at 360, 900 and 1,400 pixels, and as printed on A4 and Letter (the print
+rules at the width of the paper less its margins). Screenshots go to target/pages/widths. Exit code 1 when anything is wrong.
+`tests/stories/pages.rs` runs it on a few of them where there is a browser; HALFSPLIT names another build.
 
 What counts as wrong: a page wider than its window; an element that ends right of the window, unless it lies in a box that can be
-scrolled sideways; from 900 pixels on and in print also whatever needs that scrolling; a text cut off by its box; a text of a
-drawing that runs out of the drawing.
+scrolled sideways; from 900 pixels on and in print also whatever needs that scrolling; a text cut off by its box; a short word
+of a table that is broken in two; a text of a drawing that runs out of the drawing.
 """
 import html
 import json
@@ -20,7 +21,7 @@ import sys
 from pathlib import Path
 
 OUT = Path(os.environ.get("OUT", "target/pages/widths"))
-TOOL = "target/debug/halfsplit"
+TOOL = os.environ.get("HALFSPLIT", "target/debug/halfsplit")
 # Templates other than the built-in ones.
 TEMPLATES = ["--templates", os.environ["TEMPLATES"]] if "TEMPLATES" in os.environ else []
 CHROMIUM = os.environ.get("CHROMIUM", "chromium")
@@ -45,9 +46,20 @@ addEventListener('load', () => {
     }
     const style = getComputedStyle(e);
     if (style.overflowX === 'hidden' && e.scrollWidth > e.clientWidth + 1) bad.push(`${name(e)} is cut off`);
-    if (!e.classList.contains('scroll') && style.display !== 'inline' && style.overflowX === 'visible'
+    if (!e.matches('.scroll') && style.display !== 'inline' && style.overflowX === 'visible'
         && e.scrollWidth > e.clientWidth + 2 && e.clientWidth > 0 && !e.querySelector('.scroll') && !scroll) {
       bad.push(`${name(e)} holds ${e.scrollWidth} in ${e.clientWidth} pixels`);
+    }
+  }
+  for (const cell of document.querySelectorAll('td, th')) {
+    for (const text of cell.childNodes) {
+      if (text.nodeType !== Node.TEXT_NODE) continue;
+      for (const word of text.data.matchAll(/[A-Za-z0-9]{2,12}/g)) {
+        const range = document.createRange();
+        range.setStart(text, word.index);
+        range.setEnd(text, word.index + word[0].length);
+        if (new Set([...range.getClientRects()].map((r) => Math.round(r.top))).size > 1) bad.push(`"${word[0]}" is broken in two`);
+      }
     }
   }
   for (const t of document.querySelectorAll('svg text')) {
@@ -103,26 +115,38 @@ def photographed(page, width):
     frame.unlink()
 
 
-def pages(cards):
+def pages(files):
     OUT.mkdir(parents=True, exist_ok=True)
+    boards = [f for f in files if Path(f).read_text().lstrip().startswith("board:")]
+    cards = [f for f in files if f not in boards]
+    for board in boards:
+        for sheet in ["blank", "wiring"]:
+            file = OUT / f"{Path(board).stem}-{sheet}.html"
+            file.unlink(missing_ok=True)
+            subprocess.run([TOOL, "sheet", board, f"--{sheet}", "--format", "html", "-o", str(file)], check=True,
+                           stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            yield file
     for card in cards:
         for who in ["customer", "bench"]:
             file = OUT / f"{Path(card).stem}-{who}.html"
+            file.unlink(missing_ok=True)
             subprocess.run([TOOL, "summary", card, "--for", who, "--format", "html", "-o", str(file), "--config",
                             "cases/shops/lamplight-bench.yaml", *TEMPLATES], check=True, stdout=subprocess.DEVNULL,
                            stderr=subprocess.DEVNULL)
             yield file
     if len(cards) > 1:
         file = OUT / "report.html"
+        file.unlink(missing_ok=True)
         subprocess.run([TOOL, "cases", "report", "cases/", "--format", "html", "-o", str(file)], check=True,
                        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
         yield file
 
 
 def main():
-    cards = sys.argv[1:] or sorted(str(p) for p in Path("cases").glob("*.yaml"))
+    all_of = lambda pattern: sorted(str(p) for p in Path("cases").glob(pattern))
+    files = sys.argv[1:] or all_of("*.yaml") + all_of("boards/*.yaml")
     wrong = 0
-    for file in pages(cards):
+    for file in pages(files):
         line = [file.stem.ljust(34)]
         runs = [(n, w, w >= 900, False) for n, w in SCREENS] + [(n, w, True, True) for n, w in PAPERS]
         for name, width, strict, print_rules in runs:

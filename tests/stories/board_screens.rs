@@ -68,3 +68,27 @@ fn a_board_is_made_part_by_part() {
         golden("new", columns, &screen(&seat.all()));
     }
 }
+
+#[test]
+fn pages_keep_to_their_width_and_are_read_by_a_person() {
+    let folder = Folder::new();
+    let pages: [(&str, &[&str]); 7] = [
+        ("board-show", &["board", "show", "--example", "pocket-beacon"]),
+        ("show-net", &["board", "show", "--net", "B", "--example", "pocket-beacon"]),
+        ("part", &["sheet", "--part", "Q1", "--example", "pocket-beacon"]),
+        ("wiring", &["sheet", "--wiring", "--example", "pocket-beacon"]),
+        ("blank", &["sheet", "--blank", "--example", "pocket-beacon"]),
+        ("whatif", &["whatif", "--example", "pocket-beacon", "R4=47k", "C2:open"]),
+        ("chip", &["sheet", "--example", "tin-lantern", "--part", "IC2"]),
+    ];
+    for (name, line) in pages {
+        for columns in [80, 44] {
+            let mut seat = Seat::at(&folder, line, columns, "xterm");
+            assert_eq!(seat.end(), 0, "{}", seat.all());
+            let shown = screen(&seat.all());
+            // A chip's nets are never cut short.
+            assert!(name != "chip" || !shown.contains('\u{2026}'), "{shown}");
+            golden(name, columns, shown.trim_end_matches('\n'));
+        }
+    }
+}

@@ -1,6 +1,6 @@
 //! Boards as people come by them: from a netlist, from a list, part by part; looked over, put on a job, ticked before the first power.
 
-use super::run::{Folder, Ran, command, ran};
+use super::run::Folder;
 
 const FERN: &str = include_str!("../data/import/fern_bell.net");
 const MOSS: &str = include_str!("../data/import/moss_horn.cir");
@@ -9,14 +9,7 @@ const LIST: &str = "# my booster, from the back of an envelope\nboard Thorn\nbui
     R1 1M IN GND\nC1 47n IN B\nR2 390k V9 B\nR3 68k B GND\nQ1 2N5088 c=C b=B e=E\nR4 4k7 V9 C\nR5 680R E GND\n\
     C2 1u C LUG film\nVR1 100kA GND OUT LUG 80%\nC3 47u V9 GND\n";
 
-/// Runs at a width.
-fn at(folder: &Folder, columns: &str, line: &[&str]) -> Ran {
-    let mut command = command(&folder.path(""), line);
-    command.env("COLUMNS", columns);
-    ran(command, "")
-}
-
-/// The first time: a netlist export, a board, a job, three readings, the fault named.
+/// The first time: a netlist export, a board, a job, three pasted lines, the fault named.
 #[test]
 fn from_a_netlist_to_a_fault_named() {
     let folder = Folder::new();
@@ -52,8 +45,14 @@ fn from_a_netlist_to_a_fault_named() {
         "meter,iron,spares",
     ]);
     // The lower resistor of the reference divider was never soldered: the reference sits at the supply.
-    let noted = run(&["note", "job.yaml", "volts:+9V=8.73V", "volts:VREF=8.7V", "volts:D2-K=7.4V"]);
-    assert!(noted.out.contains("R2"), "{}", noted.out);
+    let paste = "+9V 8,73\nVREF = 8.7V\nU1 pin 1: 7.4\n";
+    let noted = folder.run_with(paste, &["note", "job.yaml", "--readings", "-"]).ends(0);
+    assert!(noted.out.contains("R2") && noted.out.contains("U1.1  7.40 V"), "{}", noted.out);
+    commands += 1;
+    let mut run = |line: &[&str]| {
+        commands += 1;
+        folder.run(line).ends(0)
+    };
     let suspects = run(&["suspects", "job.yaml", "--json"]);
     let suspects: serde_json::Value = serde_json::from_str(&suspects.out).unwrap();
     assert_eq!(suspects["suspects"][0]["id"], "R2:open", "{suspects:#}");
@@ -125,42 +124,6 @@ fn part_by_part_through_a_pipe_with_undo_and_a_stop_half_way() {
     assert!(second.out.contains("volts:M") && second.out.contains("Made thorn.yaml"), "{}", second.out);
     assert_eq!(folder.names(), ["thorn.yaml"]);
     folder.run(&["board", "check", "thorn.yaml"]).ends(0);
-}
-
-#[test]
-fn pages_keep_to_their_width_and_are_read_by_a_person() {
-    let folder = Folder::new();
-    let example = ["--example", "pocket-beacon"];
-    let pages: [(&str, Vec<&str>); 6] = [
-        ("board-show", vec!["board", "show"]),
-        ("show-net", vec!["board", "show", "--net", "B"]),
-        ("part", vec!["sheet", "--part", "Q1"]),
-        ("wiring", vec!["sheet", "--wiring"]),
-        ("blank", vec!["sheet", "--blank"]),
-        ("whatif", vec!["whatif", "R4=47k", "C2:open"]),
-    ];
-    for (name, mut line) in pages {
-        let at_word = if line[0] == "whatif" { 1 } else { line.len() };
-        line.splice(at_word..at_word, example);
-        for columns in ["80", "44"] {
-            let page = at(&folder, columns, &line).ends(0).out;
-            let width: usize = columns.parse().unwrap();
-            for l in page.lines() {
-                assert!(unicode_width::UnicodeWidthStr::width(l) <= width, "{name} at {columns}: {l}");
-            }
-            insta::with_settings!({ prepend_module_to_snapshot => false, snapshot_path => "screens", omit_expression => true }, {
-                insta::assert_snapshot!(format!("{name}-{columns}"), page);
-            });
-        }
-    }
-    // A chip in the shape of its package, with no net cut short.
-    for columns in ["80", "44"] {
-        let page = at(&folder, columns, &["sheet", "--example", "tin-lantern", "--part", "IC2"]).ends(0).out;
-        assert!(!page.contains('\u{2026}'), "{page}");
-        insta::with_settings!({ prepend_module_to_snapshot => false, snapshot_path => "screens", omit_expression => true }, {
-            insta::assert_snapshot!(format!("chip-{columns}"), page);
-        });
-    }
 }
 
 #[test]

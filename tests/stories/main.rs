@@ -17,6 +17,7 @@ mod machine;
 mod manners;
 mod opening;
 mod outputs;
+mod pages;
 #[cfg(target_os = "linux")]
 mod pins;
 #[cfg(target_os = "linux")]

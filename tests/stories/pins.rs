@@ -144,6 +144,43 @@ fn without_a_board_the_same_list_is_kept_and_answers_the_checks_that_speak_of_su
     assert!(shown.contains("kept, weighs nothing"), "{shown}");
 }
 
+/// On an outline a pin answers the check of its spot, by the volts on record or by a good unit's; what fits nothing says why.
+#[test]
+fn a_list_fills_the_spots_of_an_outline() {
+    let folder = Folder::new();
+    folder.put(
+        "job.yaml",
+        "unit: A fuzz\nhistory: worked-before\npower: battery\ncomplaint: {symptoms: [silent]}\noutline: fuzz\ntools: [meter]\n",
+    );
+    folder.put("pins.txt", "battery 9.1\nQ1 C 1.3 B 0.62\nQ2 C 8.9 E 0,0\nQ7 C 4.4\n");
+    let ran = folder.run(&["note", "job.yaml", "--readings", "pins.txt"]).ends(0);
+    assert!(ran.out.contains("off: volts:Q2.c=8.9: 8.90 V: at an end"), "{}", ran.out);
+    assert!(ran.out.contains("healthy 3.15 V to 6.75 V"), "{}", ran.out);
+    let shown = folder.run(&["show", "job.yaml"]).ends(0).out;
+    let shown = shown.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(
+        shown.contains("Resting volts at Q1: 1.30 V: right; another reading there counts for it"),
+        "{shown}"
+    );
+    assert!(shown.contains("no spot Q7") && shown.contains("volts:SPOT.PIN"), "{shown}");
+    let suspects = folder.run(&["suspects", "job.yaml", "--json"]).ends(0).out;
+    let suspects: serde_json::Value = serde_json::from_str(&suspects).unwrap();
+    assert!(suspects["suspects"][0]["id"].as_str().unwrap().ends_with("@Q2"), "{suspects:#}");
+    // Beside a unit that works, what it reads is the healthy reading: this design rests its second collector high.
+    folder.run(&["note", "job.yaml", "--good", "volts:Q2.c=8.8V", "volts:Q2.e=0.01V"]).ends(0);
+    let shown = folder.run(&["show", "job.yaml"]).ends(0).out;
+    assert!(shown.contains("Resting volts at Q2: 0 V: right"), "{shown}");
+    // At the bench the spot's name goes without saying, and what was noted is echoed with what it means.
+    let bench =
+        folder.run_with("Q1 C 0.05\nright, hiss=no\nstop\n", &["bench", "job.yaml", "--plain"]).ends(0).out;
+    assert!(bench.contains("volts:Q1.c=0.05: at an end; healthy"), "{bench}");
+    let card = folder.text("job.yaml");
+    assert!(
+        !card.contains("check: hiss, answer: \"yes\"") && !card.contains("check: hiss, answer: yes"),
+        "{card}"
+    );
+}
+
 #[test]
 fn from_a_board_and_three_pasted_lines_to_the_fault_in_a_few_commands() {
     let folder = Folder::new();

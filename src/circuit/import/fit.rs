@@ -424,6 +424,10 @@ impl<'a> Fitter<'a> {
             _ => self.library.device_names(),
         };
         let near = or_nearest(name, known);
+        // SPICE has no pots of its own.
+        let pot = name.to_lowercase().starts_with("pot") && kind != "diode";
+        let near =
+            if pot { "draw a pot as two resistors, from its wiper to each end".to_owned() } else { near };
         Slip {
             message: format!("no card for '{}', which '{}' is", clip(name), part.id),
             help: format!(

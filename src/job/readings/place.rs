@@ -45,7 +45,7 @@ pub struct TakenLine {
 /// Finds the place of each reading of a list.
 pub fn place(list: &List, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Vec<TakenLine> {
     let mut out: Vec<TakenLine> = Vec::new();
-    for line in &list.lines {
+    for (i, line) in list.lines.iter().enumerate() {
         let mut taken = TakenLine {
             number: line.number,
             text: line.text.clone(),
@@ -59,7 +59,8 @@ pub fn place(list: &List, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Vec<T
             Became::Refused(why) => taken.refused.push(why.clone()),
             Became::Read(entries) => {
                 for entry in entries {
-                    match one(entry, rules, circuit) {
+                    let net = circuit.and_then(|c| net_of_its_own(c.board(), &list.lines[..=i], entry));
+                    match one(net.as_ref().unwrap_or(entry), rules, circuit) {
                         Ok(reading) => taken.taken.push(reading),
                         Err(why) => taken.refused.push(why),
                     }
@@ -71,6 +72,24 @@ pub fn place(list: &List, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Vec<T
     twice(&mut out);
     apart(&mut out);
     out
+}
+
+/// The reading at a net of that name, where a line that names no part would have it at a pin of a part further up, which was no
+/// heading: `OUT 4.4` below `IC1 7 4.5`. `lines` end with the line of the reading.
+fn net_of_its_own(board: &Board, lines: &[super::Line], entry: &Entry) -> Option<Entry> {
+    let Where::Pin { part, pin } = &entry.at else { return None };
+    let (here, above) = lines.split_last()?;
+    let (part, names) = (part.to_lowercase(), |l: &super::Line, p: &str| l.text.to_lowercase().contains(p));
+    // The legs of a transistor have one letter.
+    if names(here, &part) || pin.len() < 2 || pin.parse::<u32>().is_ok() {
+        return None;
+    }
+    let named = above.iter().rev().find(|l| names(l, &part))?;
+    if matches!(named.became, Became::Heading(_)) {
+        return None;
+    }
+    let net = board.nets().iter().find(|n| n.eq_ignore_ascii_case(pin))?;
+    Some(Entry { at: Where::Named(net.clone()), ..entry.clone() })
 }
 
 /// Refuses a place that is in the list twice with different readings; the same again is left out.

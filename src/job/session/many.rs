@@ -1,10 +1,13 @@
 //! Lines that say more than one thing, or something beside the step: several findings, readings by pin, a new symptom; and
 //! what went away after work that helped.
 
-use super::{Session, Showing, Talk, Turn, slip};
+use super::{Session, Showing, Talk, Turn, meaning, slip};
+use crate::circuit::predict::{CheckId, Observed};
 use crate::job::diagnosis::Diagnosis;
 use crate::job::heard::hear;
+use crate::job::model::Meaning;
 use crate::job::readings::{self, Where};
+use crate::job::spots::{healthy_at, why_kept};
 use crate::rules::{Reads, Rules, check_at};
 use std::collections::BTreeSet;
 
@@ -36,6 +39,9 @@ impl Session<'_> {
             return Taken::Nothing;
         }
         let circuit = diagnosis.circuit.as_deref();
+        // Quoted as a shell wants it: wiring:VH=all "wiring:PA=no R4".
+        let unquoted: Vec<&str> = line.split('"').map(str::trim).filter(|p| !p.is_empty()).collect();
+        let line = &if line.contains('=') { unquoted.join(", ") } else { line.to_owned() };
         if line.contains('=')
             && let Some(pairs) = pairs(line, step, answers)
         {
@@ -46,12 +52,21 @@ impl Session<'_> {
                 .collect();
             return if wrong.is_empty() { Taken::Findings(pairs) } else { Taken::Refused(wrong.join("; ")) };
         }
+        if let Some(why) = not_a_pair(self.rules, line, answers) {
+            return Taken::Refused(why);
+        }
         if !line.chars().any(|c| c.is_ascii_digit())
             || !line.contains(char::is_whitespace) && !line.contains('.')
         {
             return Taken::Nothing;
         }
         let mut list = readings::read(line);
+        // At a step about the pins of a spot its name goes without saying: `c 4.4, b 0.6`.
+        if let Some(spot) = step.strip_prefix("volts@")
+            && (list.is_refused() || list.entries().next().is_none())
+        {
+            list = readings::read(&format!("{spot} {line}"));
+        }
         if let Some(pin) = usual_pin(step) {
             list = list.with_pin(pin);
         }
@@ -117,9 +132,48 @@ impl Session<'_> {
         })?;
         self.queried = None;
         for (i, (check, answer)) in findings.iter().enumerate() {
-            talk.show(&Showing::Words(&format!("Noted {}: {check}={answer}", first + i)))?;
+            let taken = self.taken_for(first + i);
+            talk.show(&Showing::Words(&format!("Noted {}: {check}={answer}{taken}", first + i)))?;
         }
         Ok(Turn::Onward)
+    }
+
+    /// What a reading was taken for, behind the finding of that number; nothing for an answer in words.
+    pub(super) fn taken_for(&self, number: usize) -> String {
+        let circuit = self.circuit.as_deref();
+        let finding = number.checked_sub(1).and_then(|i| self.job.card.findings.get(i));
+        let Some((finding, Ok(meaning))) = finding.map(|f| (f, meaning(self.rules, circuit, f))) else {
+            return String::new();
+        };
+        match meaning {
+            Meaning::Answer { check, answer, .. } => {
+                let check = self.rules.check(check);
+                let word = &check.answers[answer];
+                let place = finding.check.value.parse::<CheckId>().ok();
+                let healthy =
+                    place.and_then(|p| healthy_at(self.rules, &p)).or_else(|| check.healthy.clone());
+                let healthy = healthy.filter(|_| answer > 0);
+                match *word == finding.answer.value
+                    || finding.check.value == check.id && check.reading.is_none()
+                {
+                    true => String::new(),
+                    false => {
+                        let healthy = healthy.map(|h| format!("; healthy {h}")).unwrap_or_default();
+                        format!(": {}{healthy}", word.replace('-', " "))
+                    }
+                }
+            }
+            Meaning::Circuit { check, observed: Observed::Read(_) } => {
+                let band = circuit.and_then(|c| c.expected(&check)).map(|line| line.band);
+                band.map(|band| format!("; healthy {band}")).unwrap_or_default()
+            }
+            Meaning::Kept => {
+                let place = finding.check.value.parse::<CheckId>().ok().filter(|_| circuit.is_none());
+                let why = place.and_then(|p| why_kept(self.rules, &p)).map(|w| format!(": {w}"));
+                format!("; kept, it weighs nothing{}", why.unwrap_or_default())
+            }
+            _ => String::new(),
+        }
     }
 
     /// After work that helped: which complaint went away. What is gone and what is left are findings of the unit as it now is.
@@ -209,6 +263,23 @@ fn pairs(line: &str, step: &str, answers: &[String]) -> Option<Vec<(String, Stri
     (!out.is_empty()).then_some(out)
 }
 
+/// What is wrong with a line that has findings as `CHECK=ANSWER` in it, and something else that is none: it is never read as words.
+fn not_a_pair(rules: &Rules, line: &str, answers: &[String]) -> Option<String> {
+    let parts: Vec<&str> = line.split([',', ';']).map(str::trim).filter(|p| !p.is_empty()).collect();
+    let names_a_check = |part: &&str| {
+        let name = part.split_once('=').map(|(check, _)| check.trim());
+        name.is_some_and(|name| rules.find_check(name).is_ok() || rules.find_symptom(name).is_ok())
+    };
+    if !parts.iter().any(names_a_check) {
+        return None;
+    }
+    let odd = parts.iter().find(|p| !names_a_check(p)).unwrap_or(&parts[0]);
+    Some(match odd.contains('=') {
+        true => format!("'{odd}' is no finding; write CHECK=ANSWER, such as hiss=no"),
+        false => format!("'{odd}' is none of the answers to this step ({})", answers.join(", ")),
+    })
+}
+
 /// The pin that a step asks for, where it asks for one kind of pin: `Q1 1.33` is then its collector.
 fn usual_pin(step: &str) -> Option<&'static str> {
     ["c", "b", "s"].into_iter().find(|pin| check_at(&format!("Q1.{pin}"), Reads::Volts) == Some(step))
@@ -233,6 +304,7 @@ fn symptoms_in(rules: &Rules, line: &str) -> Vec<(String, String)> {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
 
     fn pairs_of(line: &str) -> Option<Vec<String>> {
@@ -250,6 +322,20 @@ mod tests {
         assert_eq!(pairs_of("perhaps, hiss=no"), None);
         assert_eq!(pairs_of("hiss="), None);
         assert_eq!(pairs_of("a = b = c"), None);
+    }
+
+    #[test]
+    fn a_line_with_a_finding_in_it_is_never_read_as_words() {
+        let rules = Rules::builtin().unwrap();
+        let answers = ["sound".to_string(), "loose".into()];
+        let why = |line: &str| not_a_pair(rules, line, &answers);
+        assert_eq!(
+            why("right, hiss=no").unwrap(),
+            "'right' is none of the answers to this step (sound, loose)"
+        );
+        assert!(why("hiss=no, hum=").is_some());
+        assert_eq!(why("IC1 pin 6 = 2.3V"), None);
+        assert_eq!(why("it hums now"), None);
     }
 
     #[test]

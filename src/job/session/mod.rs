@@ -27,6 +27,7 @@ use crate::rules::{Power, Rules};
 use crate::text::{At, Complaint, Complaints, Span, or_nearest};
 use crate::units::reading;
 use many::Taken;
+use std::rc::Rc;
 
 /// How many other steps come with one.
 const ALTERNATIVES: usize = 3;
@@ -146,12 +147,14 @@ pub struct Session<'r> {
     queried: Option<(String, String)>,
     /// Whether it was asked what feeds the unit.
     power_asked: bool,
+    /// The board set up, from the last weighing.
+    circuit: Option<Rc<Circuit<'r>>>,
 }
 
 impl<'r> Session<'r> {
     /// A conversation about a job as its card stands, on its board where it has one.
     pub fn new(rules: &'r Rules, job: JobCard, board: Option<&'r Board>) -> Self {
-        Self { rules, board, job, later: Vec::new(), queried: None, power_asked: false }
+        Self { rules, board, job, later: Vec::new(), queried: None, power_asked: false, circuit: None }
     }
 
     /// The card as it now stands.
@@ -177,6 +180,7 @@ impl<'r> Session<'r> {
         loop {
             let diagnosis = Diagnosis::on(self.rules, self.without_later(), self.board)?;
             self.rules = diagnosis.rules;
+            self.circuit = diagnosis.circuit.clone();
             let proposal = diagnosis.next(ALTERNATIVES)?;
             if proposal.action == "done" && !self.later.is_empty() && !diagnosis.cured() {
                 self.later.clear();
@@ -324,10 +328,14 @@ impl<'r> Session<'r> {
             }
             Said::Unknown(near) => {
                 let shown: Vec<&str> = answers.iter().map(String::as_str).collect();
-                let what = if reads { "a reading or one of the answers" } else { "one of the answers" };
+                let what = match (reads, shown.is_empty()) {
+                    (true, true) => "a reading, such as 4.36",
+                    (true, false) => "a reading or one of the answers: ",
+                    (false, _) => "one of the answers: ",
+                };
                 let near = near.map(|n| format!(" Did you mean '{n}'?")).unwrap_or_default();
                 let words = format!(
-                    "Please give {what}: {}.{near} 'help' lists what else can be typed.",
+                    "Please give {what}{}.{near} 'help' lists what else can be typed.",
                     shown.join(", ")
                 );
                 talk.show(&Showing::Words(&words))?;
@@ -446,7 +454,8 @@ impl<'r> Session<'r> {
         self.job = talk.keep(&|card| card.with_finding(&new))?;
         self.queried = None;
         let number = self.job.card.findings.len();
-        talk.show(&Showing::Words(&format!("Noted {number}: {id}={answer}")))?;
+        let taken = self.taken_for(number);
+        talk.show(&Showing::Words(&format!("Noted {number}: {id}={answer}{taken}")))?;
         Ok(Turn::Onward)
     }
 

@@ -6,10 +6,11 @@
 use super::library::{Kind, Library, Mode};
 use super::unit::{Region, SpotIn, Unit, UnitFacts};
 use super::words::{Branch, Does, Mark, Path, Role, Scope, Timing, When};
-use super::written::{ChecksFile, Each, Family, Show, Symptom};
+use super::written::{ChecksFile, Each, Family, Resting, Show, Symptom};
 use crate::rules::figures::{Factor, Probability};
 use crate::rules::ids::{Cause, CheckId, ConditionId, Effect, FaultId, Item, RemedyId, Strength};
 use crate::rules::load::{File, Loader};
+use crate::rules::resting::{Ends, RestingPin, RestingSpot};
 use crate::rules::set::{Condition, Fault, Link, Remedy, Rules};
 use crate::rules::words::{Applies, History, Tool};
 use crate::rules::written::{self, ByBuild, Leak};
@@ -81,6 +82,7 @@ struct Made<'l> {
     spot: Option<usize>,
     shows: &'l [Show],
     usual: Option<&'l At<String>>,
+    resting: Option<&'l Resting>,
 }
 
 struct Deriver<'l> {
@@ -377,6 +379,7 @@ impl<'l> Deriver<'l> {
         proof::index(&mut loader.rules);
         loader.rules.order = (0..loader.rules.conditions.len()).map(ConditionId::at).collect();
         loader.rules.of_unit = true;
+        loader.rules.resting = self.resting_spots(&loader.rules, &made);
         let Loader { complaints, rules, .. } = loader;
         complaints.or_ok(rules)
     }
@@ -421,6 +424,7 @@ impl<'l> Deriver<'l> {
                         spot: None,
                         shows: &family.shows,
                         usual: family.usual.as_ref(),
+                        resting: None,
                     });
                 }
                 Some(each) => {
@@ -433,6 +437,7 @@ impl<'l> Deriver<'l> {
                             spot: Some(spot),
                             shows: &family.shows,
                             usual: family.usual.as_ref(),
+                            resting: family.resting.as_ref(),
                         });
                     }
                 }
@@ -446,7 +451,13 @@ impl<'l> Deriver<'l> {
                 continue;
             }
             pack.symptoms.0.push((key.clone(), symptom_of(symptom)));
-            made.push(Made { id: key.value.clone(), spot: None, shows: &symptom.shows, usual: None });
+            made.push(Made {
+                id: key.value.clone(),
+                spot: None,
+                shows: &symptom.shows,
+                usual: None,
+                resting: None,
+            });
         }
         pack
     }
@@ -466,10 +477,8 @@ impl<'l> Deriver<'l> {
                     || each.kinds.iter().any(kind);
                 let role = each.roles.is_empty()
                     || spot.role.is_some_and(|r| each.roles.iter().any(|w| w.value == r));
-                let rest = !each.rest || self.unit.rest.iter().any(|r| r.at.value == spot.id);
                 named
                     && role
-                    && rest
                     && (!each.own || spot.region == Region::Own)
                     && (each.marks.is_empty() || marked(*s))
             })
@@ -484,12 +493,10 @@ impl<'l> Deriver<'l> {
             let more = kind.cautions.iter().filter(|c| !family.cautions.iter().any(|f| f.value == c.value));
             cautions.extend(more.cloned());
         }
-        let healthy = match (&family.healthy, spot) {
-            (Some(text), _) => Some(fill(text)),
-            (None, Some(s)) if family.each.as_ref().is_some_and(|e| e.rest) => {
-                Some(At { value: self.resting(s), span: family.says.span })
-            }
-            _ => None,
+        let resting = spot.filter(|_| family.resting.is_some()).map(|s| self.resting(s));
+        let healthy = match resting.filter(|text| !text.is_empty()) {
+            Some(text) => Some(At { value: text, span: family.says.span }),
+            None => family.healthy.as_ref().map(fill),
         };
         written::Check {
             says: fill(&family.says),
@@ -515,6 +522,36 @@ impl<'l> Deriver<'l> {
         }
     }
 
+    /// Spots with a check that their resting volts answer.
+    fn resting_spots(&self, rules: &Rules, made: &[Made<'_>]) -> Vec<RestingSpot> {
+        let of = |made: &Made<'_>| -> Option<RestingSpot> {
+            let (spot, resting) = (&self.unit.spots[made.spot?], made.resting?);
+            let check = rules.find_check(&made.id).ok()?;
+            let answer = |word: &At<String>| rules.check(check).answer(&word.value).ok();
+            let pins = self.unit.rest.iter().filter(|r| r.at.value == spot.id);
+            let pins = pins.filter_map(|r| {
+                let ((low, high), rail) = (self.volts_of(r)?, self.rail_of(r)?.abs());
+                Some(RestingPin { name: r.pin.value.clone(), low, high, rail, wide: r.wide })
+            });
+            Some(RestingSpot {
+                spot: spot.id.clone(),
+                check,
+                device: self.kind_at(made.spot?).and_then(|k| k.device.clone()),
+                kinds: spot.kinds.iter().map(|(k, _)| k.clone()).collect(),
+                ends: Ends {
+                    below: answer(&resting.below)?,
+                    above: answer(&resting.above)?,
+                    bottom: answer(&resting.bottom)?,
+                    top: answer(&resting.top)?,
+                    against: resting.against.as_ref().and_then(answer),
+                },
+                rails: (*self.unit.volts.first()?, self.unit.volts.get(1).map(|v| v.abs())),
+                pins: pins.collect(),
+            })
+        };
+        made.iter().filter_map(of).collect()
+    }
+
     /// The resting volts of a spot in words.
     fn resting(&self, spot: usize) -> String {
         let id = &self.unit.spots[spot].id;
@@ -537,16 +574,21 @@ impl<'l> Deriver<'l> {
                 None => t.trim().parse().ok(),
             }
         };
-        let of = match rest.of.value.as_str() {
+        let of = self.rail_of(rest)?;
+        let (a, b) = (share(&rest.low.value)? * of, share(&rest.high.value)? * of);
+        Some((a.min(b), a.max(b)))
+    }
+
+    /// Volts that a resting figure is a share of, where they are known.
+    fn rail_of(&self, rest: &super::written::Rest) -> Option<f64> {
+        Some(match rest.of.value.as_str() {
             "V+" | "+rail" => *self.unit.volts.first()?,
             "V-" | "-rail" => *self.unit.volts.get(1)?,
             "5V" | "logic rail" => 5.0,
             "3V3" => 3.3,
             "Vref" => self.unit.volts.first()? / 2.0,
             other => other.strip_suffix('V').and_then(|v| v.trim().parse().ok())?,
-        };
-        let (a, b) = (share(&rest.low.value)? * of, share(&rest.high.value)? * of);
-        Some((a.min(b), a.max(b)))
+        })
     }
 
     fn kind_at(&self, spot: usize) -> Option<&'l Kind> {

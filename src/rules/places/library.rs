@@ -60,12 +60,29 @@ pub struct Kind {
     pub limits: bool,
     /// Preparations and cautions that work and checks at it do without.
     pub without: Vec<String>,
+    /// The device that it is, where one is named: `PT2399`.
+    pub device: Option<String>,
     /// Its modes.
     pub modes: Vec<Mode>,
     /// Cautions at it.
     pub cautions: Vec<At<String>>,
     /// Where it is written.
     pub place: Place,
+}
+
+/// Complains of answers for readings at rest that their check does not have.
+fn check_resting(file: &File, checks: &ChecksFile, complaints: &mut Complaints) {
+    for (_, family) in checks.families.iter() {
+        let Some(r) = &family.resting else { continue };
+        let words = [&r.below, &r.above, &r.bottom, &r.top].into_iter().chain(&r.against);
+        for word in words.filter(|w| family.answers.iter().all(|a| a.value != w.value)) {
+            let message =
+                format!("'resting' names the answer '{}', which the check does not have", word.value);
+            let help = or_nearest(&word.value, family.answers.iter().map(|a| a.value.as_str()));
+            let place = Place { file: file.clone(), span: word.span };
+            complaints.0.push(Complaint::at("unknown-name", place, message).help(help));
+        }
+    }
 }
 
 /// Everything that outlines are made from.
@@ -114,7 +131,10 @@ impl Library {
                 Ok(Read::Frame(frame)) => {
                     library.frames.insert(frame.frame.value.clone(), frame);
                 }
-                Ok(Read::Checks(file, checks)) => library.checks.push((file, checks)),
+                Ok(Read::Checks(file, checks)) => {
+                    check_resting(&file, &checks, &mut complaints);
+                    library.checks.push((file, checks));
+                }
                 Ok(Read::Happened(happened)) => library.happened = happened,
                 Err(more) => complaints.0.extend(more.0),
             }
@@ -179,6 +199,10 @@ impl Library {
                     cautions = parent.map(|p| p.cautions.clone()).unwrap_or_default();
                 }
                 let modes = modes_of(file, modes, &source, complaints);
+                let part = kind.part.as_ref().or(parent.and_then(|p| p.part.as_ref()));
+                // Kinds of part are words, devices have figures in their names.
+                let device =
+                    part.map(|p| p.value.clone()).filter(|p| p.contains(|c: char| c.is_ascii_digit()));
                 self.kinds.insert(
                     key.value.clone(),
                     Kind {
@@ -189,6 +213,7 @@ impl Library {
                         rate: (rate.fresh, rate.worked),
                         without: kind.without.iter().map(|w| w.value.clone()).collect(),
                         limits: kind.limits || parent.is_some_and(|p| p.limits),
+                        device,
                         modes,
                         cautions,
                         place,

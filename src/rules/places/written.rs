@@ -450,9 +450,23 @@ pub struct Each {
     /// Spots of the unit's own signal path only, the frame's left out.
     #[serde(default)]
     pub own: bool,
-    /// Spots with resting volts on record, and those alone.
+}
+
+/// Answers of a check whose spot has resting volts on record, by where a reading lies.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct Resting {
+    /// Below what is healthy.
+    pub below: At<String>,
+    /// Above it.
+    pub above: At<String>,
+    /// At ground, or at the minus rail where it rests below ground.
+    pub bottom: At<String>,
+    /// At the plus rail.
+    pub top: At<String>,
+    /// On the other side of ground; left out where that is nothing of its own.
     #[serde(default)]
-    pub rest: bool,
+    pub against: Option<At<String>>,
 }
 
 /// A check: one of its kind a unit, or one for each of some spots.
@@ -518,6 +532,9 @@ pub struct Family {
     /// What of a board's circuit it shows.
     #[serde(default)]
     pub board: Option<At<String>>,
+    /// Which answers readings off the outline's resting volts give.
+    #[serde(default)]
+    pub resting: Option<Resting>,
     /// What brings its answers about.
     #[serde(default)]
     pub shows: Vec<Show>,
