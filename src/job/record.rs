@@ -4,7 +4,7 @@
 use super::card::{Card, CardFinding, EndState, Work};
 use super::diagnosis::Diagnosis;
 use super::model::{Meaning, Retest};
-use super::spots::{GoodUnit, healthy_at, why_kept};
+use super::spots::{GoodUnit, beside_the_rest, healthy_at, why_kept};
 use super::understand::unit_of;
 use crate::circuit::predict::{CheckId, Observed};
 use crate::rules;
@@ -224,7 +224,8 @@ impl Diagnosis<'_> {
         // Of several pins of a spot one speaks for all; what the others say by themselves is shown all the same.
         let mut spoken_for = "";
         if matches!(meaning, Some(Meaning::Kept))
-            && let Some(by_itself @ Meaning::Answer { .. }) = alone()
+            && let Some(by_itself @ Meaning::Answer { .. }) =
+                alone().map(|m| beside_the_rest(self.rules, &self.job, written, m))
         {
             meaning = Some(by_itself);
             spoken_for = "; another reading there counts for it";

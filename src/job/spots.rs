@@ -1,6 +1,6 @@
 //! Readings at spots of a unit without a board, and readings of a good unit beside it.
 
-use super::card::JobCard;
+use super::card::{CardFinding, JobCard};
 use super::circuit::Circuit;
 use super::model::{Meaning, Understood};
 use super::understand::{accuracy, by_bands, unit_of};
@@ -16,6 +16,8 @@ use std::collections::BTreeMap;
 const APART: f64 = 0.10;
 const APART_VOLTS: f64 = 0.05;
 const APART_DECIBELS: f64 = 2.0;
+/// A supply below this is one that fails, and no measure of what the unit is made for, volts.
+const LEAST_SUPPLY: f64 = 4.0;
 /// Volts over which a reading that is no longer healthy may lie, when it is weighed against the good unit's.
 const ANYWHERE: f64 = 10.0;
 
@@ -46,6 +48,58 @@ fn at_rest(rules: &Rules, id: &CheckId, read: &Reading) -> Option<(rules::CheckI
     let weighed =
         spot.weigh(pin.as_deref(), read.middle(), accuracy(read), rules.check(spot.check).answers.len())?;
     Some((spot.check, weighed))
+}
+
+/// Weighs readings at pins by the supply that was read, where it is not what such a unit usually runs on: half of 12 V is 6 V.
+pub(super) fn by_supply(rules: &Rules, findings: &mut [Understood]) {
+    let volts = |f: &Understood| -> Option<(String, Reading)> {
+        let CheckId::Volts(place) = f.check.parse().ok()? else { return None };
+        Some((place, reading::parse(&f.answer, Some(Unit::Volts)).ok()?))
+    };
+    let supply = findings.iter().rev().filter_map(volts).find_map(|(place, read)| {
+        let named = check_at(&place, Reads::Volts) == Some("board-supply-volts");
+        Some(read.middle()).filter(|v| named && *v >= LEAST_SUPPLY)
+    });
+    let Some(supply) = supply else { return };
+    for found in findings {
+        let Some((place, read)) = volts(found) else { continue };
+        let Some((spot, pin)) = rules.resting_at(&place) else { continue };
+        let count = rules.check(spot.check).answers.len();
+        if let Meaning::Answer { check, outcome, answer } = &mut found.meaning
+            && *check == spot.check
+            && let Some((shares, best)) = spot.weigh(
+                pin.as_deref(),
+                spot.as_usual(pin.as_deref(), read.middle(), supply),
+                accuracy(&read),
+                count,
+            )
+        {
+            (*outcome, *answer) = (Outcome::Soft(shares), best);
+        }
+    }
+}
+
+/// What a reading means by itself, beside the good unit's readings and by the supply that was read.
+pub(in crate::job) fn beside_the_rest(
+    rules: &Rules,
+    job: &JobCard,
+    written: &CardFinding,
+    meaning: Meaning,
+) -> Meaning {
+    let of = |finding: &CardFinding, meaning| Understood {
+        number: 0,
+        check: finding.check.value.clone(),
+        answer: finding.answer.value.clone(),
+        meaning,
+        epoch: 0,
+        node: None,
+    };
+    let mut all: Vec<Understood> = job.card.standing().map(|(_, f)| of(f, Meaning::Kept)).collect();
+    all.push(of(written, meaning));
+    by_supply(rules, &mut all);
+    let Some(mut found) = all.pop() else { return Meaning::Kept };
+    GoodUnit::of(rules, job, &mut Complaints::default()).beside(rules, &mut found);
+    found.meaning
 }
 
 /// The healthy volts on record at a pin of a spot of the outline, as a band.
@@ -325,5 +379,28 @@ mod tests {
         // Mean and standard deviation of 4.0, 4.6, 5.2: 4.6 and 0.6 by hand.
         assert!((mean - 4.6).abs() < 1e-9 && (sd - 0.6).abs() < 1e-9);
         assert!(good.at("volts:Q2.c", Unit::Volts).is_none());
+    }
+
+    #[test]
+    fn a_pin_is_judged_by_the_supply_that_was_read() {
+        let rules = Rules::builtin().unwrap();
+        let answer = |supply: &str, volts: &str| {
+            let card = format!(
+                "unit: A\nhistory: worked-before\ncomplaint: {{symptoms: [silent]}}\noutline: op-amp-drive\nfindings:\n  - {{check: \"volts:V9\", answer: \"{supply}\"}}\n  - {{check: \"volts:IC1.1\", answer: \"{volts}\"}}\n"
+            );
+            let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+            let diagnosis = Diagnosis::of(rules, job).unwrap();
+            let found = diagnosis.model.findings.iter().find(|f| f.number == 2).unwrap();
+            match found.meaning {
+                Meaning::Answer { answer, .. } => answer,
+                _ => 99,
+            }
+        };
+        assert_eq!(answer("9V", "4.5V"), 0);
+        assert_eq!(answer("9V", "6V"), 1);
+        assert_eq!(answer("12V", "6V"), 0);
+        assert_eq!(answer("18V", "17.8V"), 2);
+        // A supply that has broken down is no measure.
+        assert_eq!(answer("1V", "0.5V"), 1);
     }
 }

@@ -3,7 +3,7 @@
 use super::card::{CardFinding, JobCard};
 use super::circuit::Circuit;
 use super::model::{Meaning, RemedyRef, Retest, Understood};
-use super::spots::{GoodUnit, at_spot, worst_counts};
+use super::spots::{GoodUnit, at_spot, by_supply, worst_counts};
 use crate::belief::Outcome;
 use crate::circuit::board::Spot;
 use crate::circuit::predict::{CheckId, Observed};
@@ -135,7 +135,7 @@ pub(super) fn understand(
                 if matches!(meaning, Meaning::Tried { .. }) {
                     epoch += 1;
                 }
-                let mut found = Understood {
+                let found = Understood {
                     number,
                     check: finding.check.value.clone(),
                     answer: finding.answer.value.clone(),
@@ -143,7 +143,6 @@ pub(super) fn understand(
                     epoch,
                     node: None,
                 };
-                good.beside(rules, &mut found);
                 out.push(found);
             }
             Err(slip) => {
@@ -151,6 +150,12 @@ pub(super) fn understand(
                 complaints.0.push(Complaint::at(slip.code, place, slip.message).help(slip.help));
             }
         }
+    }
+    if circuit.is_none() {
+        by_supply(rules, &mut out);
+    }
+    for found in out.iter_mut().filter(|f| f.number > 0) {
+        good.beside(rules, found);
     }
     worst_counts(&mut out);
     out

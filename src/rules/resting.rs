@@ -99,6 +99,16 @@ impl RestingSpot {
         Some((low, high))
     }
 
+    /// A reading on a unit whose plus rail is at `supply`, as it would be on the usual one; pins of a regulator's rail read
+    /// as they are.
+    pub fn as_usual(&self, pin: Option<&str>, volts: f64, supply: f64) -> f64 {
+        // The plus rail itself, or the half of it that the signal rests on.
+        let plus = self.rails.0;
+        let of_plus =
+            self.at(pin).iter().all(|p| [plus, plus / 2.0].iter().any(|r| (p.rail - r).abs() < 0.01));
+        if of_plus && supply > 0.0 { volts * self.rails.0 / supply } else { volts }
+    }
+
     /// Pins with a figure on record.
     pub fn pin_names(&self) -> impl Iterator<Item = &str> {
         self.pins.iter().map(|p| p.name.as_str())
