@@ -59,6 +59,8 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
 
 /// How many others of a group are named; --json has them all.
 const NAMED: usize = 3;
+/// A sum of chances that a reader would take for a mistake if nothing were said.
+const MORE_THAN_ALL: f64 = 1.05;
 /// Probability from which on another fault at a spot is worth a line.
 const WORTH_NAMING: f64 = 0.02;
 
@@ -121,6 +123,10 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
     }
     for (p, says) in ways {
         out += &wrap(says, width, &format!("{:>8}             ", percent(p)), &" ".repeat(21));
+    }
+    let sum: f64 = list.suspects.iter().map(|s| s.probability).sum::<f64>() + list.unlisted + list.none;
+    if sum > MORE_THAN_ALL {
+        out += &wrap("Several can be wrong at once: the chances add up to more than 100 %.", width, "", "");
     }
     if list.error > 0.0005 {
         out += &format!("Sampled: give or take {}\n", percent(2.0 * list.error));
