@@ -27,3 +27,4 @@ mod run;
 mod screens;
 #[cfg(target_os = "linux")]
 mod terminal;
+mod tried;
