@@ -115,3 +115,29 @@ fn every_file_of_the_product_names_no_web_address() {
         }
     }
 }
+
+/// Every crate that is used stands in DEVELOPERS with what would take its place.
+#[test]
+fn every_crate_has_its_line() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let manifest = fs::read_to_string(root.join("Cargo.toml")).unwrap();
+    let text = fs::read_to_string(root.join("DEVELOPERS.md")).unwrap();
+    let section = text.split("\n## ").find(|s| s.starts_with("Crates\n")).unwrap();
+    let listed: Vec<&str> = section
+        .lines()
+        .filter_map(|l| l.strip_prefix("| "))
+        .filter_map(|l| l.split(" |").next())
+        .flat_map(|names| names.trim_start_matches("for tests: ").split(", "))
+        .collect();
+    let mut within = false;
+    let mut crates = 0;
+    for line in manifest.lines() {
+        if line.starts_with('[') {
+            within = line.contains("dependencies]");
+        } else if let Some((name, _)) = line.split_once(" = ").filter(|_| within && !line.starts_with('#')) {
+            assert!(listed.contains(&name), "'{name}' has no line under 'Crates' in DEVELOPERS.md");
+            crates += 1;
+        }
+    }
+    assert!(crates > 20, "{crates}");
+}

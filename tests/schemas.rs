@@ -96,6 +96,25 @@ fn what_commands_print_is_what_their_schemas_say() {
     assert!(sheet.to_string().contains("volts:"));
     story(at, &["whatif", "--example", "pocket_beacon", "C3:short"], "whatif");
 
+    story(at, &["board", "export", "--example", "pocket_beacon"], "board-export");
+    story(at, &["board", "export", "--example", "pocket_beacon", "-o", "beacon.cir"], "board-export");
+    story(at, &["board", "import", "beacon.cir", "-o", "beacon.yaml"], "board-import");
+    story(at, &["board", "show", "beacon.yaml"], "board-show");
+    story(at, &["board", "check", "beacon.yaml"], "board-check");
+    story(at, &["sheet", "beacon.yaml", "--part", "Q1"], "sheet-part");
+    story(at, &["sheet", "beacon.yaml", "--wiring"], "sheet-wiring");
+    story(at, &["coverage", "beacon.yaml"], "coverage");
+    story(at, &["open", "drawn.yaml", "--complaint", "no sound", "--board", "beacon.yaml"], "job");
+    story(at, &["note", "drawn.yaml", "--good", "volts:Q1.c=4.5V"], "note-good");
+    story(at, &["note", "drawn.yaml", "volts:Q1.c=8.9V"], "next");
+    story(at, &["compare", "drawn.yaml"], "compare");
+    story(at, &["set", "drawn.yaml", "--owner", "A"], "job");
+    story(at, &["undo", "drawn.yaml"], "next");
+    story(at, &["show", "drawn.yaml"], "show");
+    story(at, &["jobs", "."], "jobs");
+    story(at, &["examples"], "examples");
+    story(at, &["cases", "report", "job.yaml"], "cases-report");
+
     story(at, &["rules", "list"], "rules-list");
     story(at, &["rules", "check"], "rules-check");
     story(at, &["rules", "read", "it hums, no hiss"], "rules-read");

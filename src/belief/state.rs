@@ -173,6 +173,11 @@ impl Belief {
         self.posterior.conditions.get(condition.0).copied().flatten()
     }
 
+    /// Table entries that one pass over all of it visits: what a belief of this size costs anew.
+    pub fn cost(&self) -> f64 {
+        self.solver.template.cost() * self.groups.len().max(1) as f64
+    }
+
     fn settle(
         graph: Arc<Graph>,
         mut findings: Findings,

@@ -77,6 +77,9 @@ pub fn of_board(
 /// Makes the folder, or finds it empty.
 fn empty(folder: &Path) -> Result<(), Failure> {
     let failed = |e: std::io::Error| Failure::System(format!("{}: can't write: {e}", folder.display()));
+    if std::fs::metadata(folder).is_ok_and(|m| !m.is_dir()) {
+        return Err(Failure::Input(format!("{} is no folder; name one for the cards", folder.display())));
+    }
     std::fs::create_dir_all(folder).map_err(failed)?;
     match std::fs::read_dir(folder).map_err(failed)?.next() {
         None => Ok(()),

@@ -8,7 +8,9 @@ use crate::circuit::board::Board;
 use crate::job::readings::{self, TakenLine};
 use crate::job::session::{doubt, doubt_of};
 use crate::job::store;
-use crate::job::{CardFinding, Circuit, Diagnosis, EndState, JobCard, NewFinding, meaning, unit_rules};
+use crate::job::{
+    CardFinding, Circuit, Diagnosis, EndState, GoodReading, JobCard, NewFinding, meaning, unit_rules,
+};
 use crate::rules::Rules;
 use crate::text::{At, Complaint, Complaints};
 use std::ffi::OsString;
@@ -308,10 +310,18 @@ fn noted(diagnosis: &Diagnosis<'_>, first: usize, list: bool, width: usize) -> S
     out
 }
 
+/// What is on the card of a good unit.
+#[derive(Debug, serde::Serialize)]
+#[cfg_attr(test, derive(schemars::JsonSchema))]
+struct Good<'c> {
+    /// Its readings, in the order noted.
+    good: &'c [GoodReading],
+}
+
 /// After readings of a good unit: how many there are now, and what can be done with them.
 fn after_good(job: &JobCard, typed: &str, screen: &mut Screen<'_>) -> Result<(), Failure> {
     if screen.json {
-        return screen.document(&job.card.good);
+        return screen.document(&Good { good: &job.card.good });
     }
     let n = job.card.good.len();
     let plural = if n == 1 { "reading" } else { "readings" };
@@ -425,4 +435,12 @@ fn end_state(args: &CloseArgs, card: &JobCard) -> Result<EndState, Failure> {
         () if args.not_mended => EndState::Found,
         () => EndState::Mended,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn the_committed_schema_says_what_the_type_says() {
+        crate::rules::assert_output_schema::<super::Good<'static>>("note-good");
+    }
 }

@@ -31,6 +31,8 @@ pub enum Form {
     Json,
     /// A manual page.
     Page,
+    /// A SPICE netlist.
+    Netlist,
 }
 
 /// The text with the mark, where its form has room for one that no reader sees.
@@ -46,6 +48,7 @@ fn marked(text: &str, form: Form) -> String {
         Form::Html => format!("{text}<!-- {mark} -->\n"),
         Form::Yaml => format!("# {mark}\n{text}"),
         Form::Page => format!("{text}.\\\" {mark}\n"),
+        Form::Netlist => format!("{text}* {mark}\n"),
     }
 }
 
@@ -252,7 +255,7 @@ mod tests {
 
     #[test]
     fn what_is_written_is_known_as_ours_where_it_can_be() {
-        for form in [Form::Markdown, Form::Html, Form::Yaml, Form::Page] {
+        for form in [Form::Markdown, Form::Html, Form::Yaml, Form::Page, Form::Netlist] {
             assert!(is_ours(&marked(&"x\n".repeat(9000), form)), "{form:?}");
         }
         assert!(is_ours("{\n\"halfsplit_statistics\": 1,\n"));

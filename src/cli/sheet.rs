@@ -1,12 +1,12 @@
 //! `halfsplit sheet`.
 
+use super::output::{self, Form};
 use super::screen::{Failure, Screen};
 use super::target::{self, quoted};
 use crate::circuit::pinout::part_page;
 use crate::circuit::predict::{Bench, PredictError};
 use crate::circuit::sheet;
 use crate::circuit::wiring::wiring;
-use crate::job::store;
 use crate::rules::parts::Library;
 use crate::text::{Complaint, or_nearest};
 use clap::ValueEnum;
@@ -47,9 +47,12 @@ pub struct SheetArgs {
     /// text, md or (with --blank and --wiring) html
     #[arg(long, value_name = "F", default_value = "text")]
     format: PageFormat,
-    /// Write it to a new file
+    /// Write it to this file instead of the screen
     #[arg(short = 'o', value_name = "FILE")]
     to: Option<PathBuf>,
+    /// Replace a file that is there, whoever wrote it; never a card, board, pack, shop or template
+    #[arg(long, requires = "to")]
+    force: bool,
 }
 
 /// Runs the command.
@@ -105,8 +108,13 @@ pub fn sheet(args: &SheetArgs, screen: &mut Screen<'_>) -> Result<(), Failure> {
     match &args.to {
         None => screen.text(&text),
         Some(path) => {
-            store::create(path, &text)?;
-            screen.text(&format!("Wrote {}\n", quoted(&path.display().to_string())))
+            let form = match args.format {
+                PageFormat::Text => Form::Text,
+                PageFormat::Md => Form::Markdown,
+                PageFormat::Html => Form::Html,
+            };
+            output::write(path, &text, form, args.force, screen)?;
+            screen.say(&format!("Written: {}", quoted(&path.display().to_string())))
         }
     }
 }

@@ -172,7 +172,8 @@ pub struct Why {
     pub group: Option<WhyGroup>,
     /// Weight of all findings together, in decibels.
     pub weight_db: f64,
-    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64 (8 where it has more than 1,000 in all).
+    /// The findings, the heaviest first; of a card with more than 64 that count, the last 64 (8 where it has more than 1,000 in all,
+    /// and fewer where the sums are dear).
     pub findings: Vec<Weighed>,
     /// Probability without the finding that speaks most for it.
     pub without_strongest: Option<f64>,
@@ -246,8 +247,12 @@ pub struct Diagnosis<'r> {
     left_out: RefCell<BTreeMap<belief::CheckId, Rc<Belief>>>,
 }
 
-/// Findings that are weighed each against all others: of a card with more, the last so many. Each costs a sum of its own.
+/// Findings that are weighed each against all others: of a card with more, the last so many. Each costs sums of its own.
 const MOST_WEIGHED: usize = 64;
+/// Table entries that the sums of one kind may visit in all: about a second's work. Where one of them is dear, fewer findings are
+/// weighed, though never less than [`LEAST_WEIGHED`].
+const WORK: f64 = (1u32 << 23) as f64;
+const LEAST_WEIGHED: usize = 2;
 /// The same of a card with more findings than [`LONG`], where each sum takes long.
 const MOST_WEIGHED_OF_LONG: usize = 8;
 const LONG: usize = 1_000;
@@ -709,11 +714,17 @@ impl<'r> Diagnosis<'r> {
         Ok(found)
     }
 
-    /// The findings that are weighed: those that count, of very many the last.
+    /// How many sums of this size are worth their time: at most and at least so many.
+    pub(crate) fn sums_worth(&self, most: usize, least: usize) -> usize {
+        most.min((WORK / self.model.belief.cost()) as usize).max(least)
+    }
+
+    /// The findings that are weighed: those that count, of very many the last, and the fewer the more each costs.
     fn weighed_findings(&self) -> &[Understood] {
         let findings = &self.model.findings;
         let counting = |f: &Understood| f.node.is_some() || matches!(f.meaning, Meaning::Circuit { .. });
-        let mut left = if findings.len() > LONG { MOST_WEIGHED_OF_LONG } else { MOST_WEIGHED };
+        let most = if findings.len() > LONG { MOST_WEIGHED_OF_LONG } else { MOST_WEIGHED };
+        let mut left = self.sums_worth(most, LEAST_WEIGHED);
         let from = findings.iter().rposition(|f| {
             left -= usize::from(counting(f));
             left == 0

@@ -73,17 +73,27 @@ impl Card {
         let work = work.map(|(i, w)| (w.did.as_str(), vec![Key("work"), Item(i), Key("did")]));
         let remarks = self.remarks.iter().enumerate();
         let remarks = remarks.map(|(i, r)| (r.text.as_str(), vec![Key("remarks"), Item(i), Key("text")]));
-        fields.chain(complaint).chain(found).chain(work).chain(remarks)
+        let untested = self.not_tested.iter().enumerate();
+        let untested = untested.map(|(i, text)| (text.as_str(), vec![Key("not-tested"), Item(i)]));
+        let good = self
+            .good
+            .iter()
+            .enumerate()
+            .filter_map(|(i, g)| Some((g.remark.as_deref()?, vec![Key("good"), Item(i), Key("remark")])));
+        fields.chain(complaint).chain(found).chain(work).chain(remarks).chain(untested).chain(good)
     }
 
-    /// A reading of more volts than the tool deals with: written with its unit, or at a check of volts.
+    /// A reading of more volts than the tool deals with, on the unit or on a good one like it: written with its unit, or at a check
+    /// of volts.
     fn high_reading(&self) -> Option<Refusal> {
-        self.standing().find_map(|(n, f)| {
-            let volts = of_volts(&f.check.value, &f.answer.value)?;
+        let found = self.standing().map(|(n, f)| ("findings", n - 1, &f.check, &f.answer));
+        let good = self.good.iter().enumerate().map(|(i, g)| ("good", i, &g.check, &g.answer));
+        found.chain(good).find_map(|(list, i, check, answer)| {
+            let volts = of_volts(&check.value, &answer.value)?;
             (volts.abs() > MOST_VOLTS).then(|| Refusal {
                 why: why(Danger::HighVoltage),
-                words: Some(f.answer.value.clone()),
-                path: vec![Key("findings"), Item(n - 1), Key("answer")],
+                words: Some(answer.value.clone()),
+                path: vec![Key(list), Item(i), Key("answer")],
             })
         })
     }
@@ -126,6 +136,9 @@ impl Refusal {
         match (self.path.as_slice(), &self.words) {
             ([Key("findings"), Item(i), Key("answer")], Some(_)) => {
                 format!("if that is a slip of the pen, strike it: halfsplit strike JOB {}", i + 1)
+            }
+            ([Key("good"), Item(i), Key("answer")], Some(_)) => {
+                format!("if that is a slip of the pen, put right the card's good reading {}", i + 1)
             }
             ([Key("findings"), Item(i), _], Some(words)) => {
                 format!(
@@ -184,6 +197,8 @@ mod tests {
             ("findings:\n  - {check: board-supply-volts, answer: 320V}\n", "320V", 5),
             ("findings:\n  - {check: board-supply-volts, answer: \"230\"}\n", "230", 5),
             ("findings:\n  - {check: board-supply-volts, answer: -60 V}\n", "-60 V", 5),
+            ("good:\n  - {check: board-supply-volts, answer: 320V}\n", "320V", 5),
+            ("not-tested:\n  - the 250 V plate supply\n", "250 V", 5),
         ] {
             assert_eq!(refused(&format!("{CARD}{more}")), Some((words.into(), line)), "{more}");
         }

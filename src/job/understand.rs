@@ -8,7 +8,7 @@ use crate::belief::Outcome;
 use crate::circuit::board::Spot;
 use crate::circuit::predict::{CheckId, Observed};
 use crate::circuit::wiring::Ticked;
-use crate::rules::{self, Accuracy, Applies, Rules};
+use crate::rules::{self, Accuracy, Applies, Item, Rules};
 use crate::text::{Complaint, Complaints, Span, or_nearest};
 use crate::units::{self, reading};
 use std::collections::BTreeSet;
@@ -273,7 +273,7 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
     if check.split_once(':').is_some_and(|(w, _)| ["volts", "ohms", "level", "amps"].contains(&w)) {
         return on_circuit(rules, circuit, finding, unsure);
     }
-    if let Ok(id) = rules.find_symptom(check) {
+    if let Some(Item::Symptom(id)) = rules.item(check) {
         let symptom = rules.symptom(id);
         if !symptom.alone(rules) {
             return alias(rules, symptom, finding);
@@ -286,7 +286,7 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
         return Ok(Meaning::Unsure { check: Some(id) });
     }
     let entry = rules.check(id);
-    if let Ok(k) = entry.answer(answer) {
+    if let Some(k) = entry.answers.iter().position(|a| a == answer) {
         return Ok(Meaning::Answer { check: id, outcome: Outcome::Answer(k), answer: k });
     }
     let Some(bands) = &entry.reading else {

@@ -5,6 +5,7 @@
 
 use crate::text::{Complaints, Source, decode, parse};
 use serde::Deserialize;
+use std::ops::Range;
 use std::sync::OnceLock;
 
 /// Highest voltage that the tool deals with, volts; below the 60 V DC that count as safe to touch where it is dry (IEC 61140, as
@@ -199,12 +200,12 @@ impl Scope {
                 }
                 let Some(phrase) = entry.words.iter().find(|p| p.stands_at(words, at)) else { continue };
                 let end = at + phrase.0.len();
+                let clause = self.clause(words, at, end);
                 let other = self.denies(words, at)
-                    || entry
-                        .behind
-                        .iter()
-                        .any(|p| p.stands_in(words, at.saturating_sub(BEHIND.max(p.0.len())), at))
-                    || entry.before.iter().any(|p| p.stands_in(words, end, end + BEFORE))
+                    || entry.behind.iter().any(|p| {
+                        p.stands_in(words, at.saturating_sub(BEHIND.max(p.0.len())).max(clause.start), at)
+                    })
+                    || entry.before.iter().any(|p| p.stands_in(words, end, (end + BEFORE).min(clause.end)))
                     || elsewhere();
                 if !other {
                     let last = &words[end - 1];
@@ -216,6 +217,20 @@ impl Scope {
             }
         }
         first
+    }
+
+    /// The words that can say something of those from `at` to `end`: up to a comma or another stop on either side, and up to a denial
+    /// behind them ('12AX7, no sound' is no word of how it sounds).
+    fn clause(&self, words: &[Word<'_>], at: usize, end: usize) -> Range<usize> {
+        let stops = |i: usize| {
+            let (before, after) = (&words[i - 1], &words[i]);
+            let gap = &after.text[before.from + word_length(&before.text[before.from..])..after.from];
+            gap.contains([',', ';', ':', '!', '?', '(', ')', '\n']) || gap.contains(". ")
+        };
+        let start = (1..=at).rev().find(|i| stops(*i)).unwrap_or(0);
+        let denied = |i: usize| self.denied.iter().any(|p| p.stands_at(words, i));
+        let stop = (end..words.len()).find(|i| stops(*i) || denied(*i)).unwrap_or(words.len());
+        start..stop
     }
 
     /// Whether what stands at a place is denied.
@@ -242,7 +257,7 @@ fn word_length(text: &str) -> usize {
 
 /// Every figure of volts in a text: where it begins and ends, and the volts; of `+/-` and `±` those from end to end.
 fn figures(text: &str) -> Vec<(usize, usize, f64)> {
-    const UNITS: [&str; 8] = ["v", "vac", "vdc", "volt", "volts", "vrms", "kv", "kilovolts"];
+    const UNITS: [&str; 9] = ["v", "vac", "vdc", "volt", "volts", "vrms", "kv", "kilovolt", "kilovolts"];
     let bytes = text.as_bytes();
     let mut out = Vec::new();
     let mut i = 0;
@@ -259,7 +274,11 @@ fn figures(text: &str) -> Vec<(usize, usize, f64)> {
         {
             i += 1;
         }
-        let number = text[from..i].replace(',', ".").parse::<f64>();
+        let digits = &text[from..i];
+        // Three noughts behind a comma are thousands: nobody says of one volt that it is 1,000 V.
+        let digits =
+            if digits.ends_with(",000") { digits.replace(',', "") } else { digits.replace(',', ".") };
+        let number = digits.parse::<f64>();
         let mut unit_at = i;
         for gap in [" ", "\u{a0}", "\u{202f}", "-"] {
             if text[i..].starts_with(gap) {
@@ -314,6 +333,15 @@ mod tests {
             "the kettle lead goes straight in, no adaptor",
             "a rack unit, plugs straight into the wall",
             "0.4 kV on the big capacitor's plus",
+            "12AX7, no sound",
+            "EL84 no sound at all",
+            "tube preamp, no sound",
+            "squeals into the mixer, valve preamp",
+            "a tube buffer. Sounds thin",
+            "1,000 volts inside",
+            "one kilovolt? 1 kilovolt it says",
+            "there are three hundred volts in it",
+            "vacuum tube buffer",
             "1kV across it",
             "supply is +/-35 V",
             "±40V rails",
@@ -348,6 +376,9 @@ mod tests {
             "carbon comp resistors I pulled from an old tube radio",
             "sounds like a tube amp",
             "tube-like distortion has gone thin",
+            "fine, but no valve sound any more",
+            "the tube emulation, set to warm, is silent",
+            "the regulator gives 8,973 V",
             "valve sound emulation",
             "C3 is a 400 V film capacitor, 630V rated",
             "a 250V fuse",

@@ -561,12 +561,26 @@ impl Rules {
         })
     }
 
+    /// What a text id stands for, if it stands for anything: [`Rules::find`] without the search for what may have been meant, for
+    /// whoever asks often and needs no words for a miss.
+    ///
+    /// ```
+    /// use halfsplit::rules::{Item, Rules};
+    /// let rules = Rules::builtin()?;
+    /// assert!(matches!(rules.item("silent"), Some(Item::Symptom(_))));
+    /// assert!(rules.item("silnt").is_none());
+    /// # Ok::<(), halfsplit::text::Complaints>(())
+    /// ```
+    pub fn item(&self, name: &str) -> Option<Item> {
+        self.names.get(name).copied()
+    }
+
     /// What a text id stands for. A symptom that stands alone is a symptom here.
     ///
     /// # Errors
     /// When it stands for nothing; names the nearest.
     pub fn find(&self, name: &str) -> Result<Item, UnknownName> {
-        self.names.get(name).copied().ok_or_else(|| UnknownName {
+        self.item(name).ok_or_else(|| UnknownName {
             what: "item",
             name: name.chars().take(60).collect(),
             help: or_nearest(name, self.names.keys().map(String::as_str)),

@@ -6,10 +6,9 @@ use crate::text::Complaints;
 
 /// Steps that are recomputed: of more findings the last half of this many one by one, of those before only some.
 const STEPS: usize = 64;
-
-/// The same where each of them takes long: of more findings than this.
+/// The least of them, where each takes long: of a card with more findings than [`LONG`], or where the sums are dear.
+const LEAST_STEPS: usize = 6;
 const LONG: usize = 1_000;
-const STEPS_OF_LONG: usize = 6;
 
 /// Probabilities after each step.
 #[derive(Clone, Debug)]
@@ -38,7 +37,8 @@ impl Trail {
         let all: Vec<usize> = said.then_some(0).into_iter().chain(card.standing().map(|(n, _)| n)).collect();
         let last = card.standing().last().map_or(0, |(n, _)| n);
         let mut before = None;
-        for place in picked(all.len()) {
+        let most = if all.len() > LONG { LEAST_STEPS } else { STEPS };
+        for place in picked(all.len(), diagnosis.sums_worth(most, LEAST_STEPS)) {
             let number = all[place];
             let row = |d: &Diagnosis<'_>| (0..faults).map(|f| d.probability(FaultId(f))).collect();
             steps.push(Some(number));
@@ -78,9 +78,8 @@ impl Trail {
     }
 }
 
-/// Which of so many findings are recomputed: all of a few, else every so many of the first and all of the last.
-fn picked(count: usize) -> Vec<usize> {
-    let steps = if count > LONG { STEPS_OF_LONG } else { STEPS };
+/// Which of so many findings are recomputed in so many steps: all of a few, else every so many of the first and all of the last.
+fn picked(count: usize, steps: usize) -> Vec<usize> {
     let (some, every) = (steps / 2, count.saturating_sub(steps / 2));
     if count <= steps {
         return (0..count).collect();
@@ -106,14 +105,14 @@ mod tests {
 
     #[test]
     fn of_many_findings_the_last_count_one_by_one() {
-        assert_eq!(picked(5), [0, 1, 2, 3, 4]);
-        assert_eq!(picked(STEPS).len(), STEPS);
-        let many = picked(10_000);
-        assert_eq!((many.len(), many[0], many[STEPS_OF_LONG - 1]), (STEPS_OF_LONG, 0, 9_999));
+        assert_eq!(picked(5, STEPS), [0, 1, 2, 3, 4]);
+        assert_eq!(picked(STEPS, STEPS).len(), STEPS);
+        let many = picked(10_000, LEAST_STEPS);
+        assert_eq!((many.len(), many[0], many[LEAST_STEPS - 1]), (LEAST_STEPS, 0, 9_999));
         assert!(
             many.windows(2).all(|w| w[0] < w[1])
-                && many[STEPS_OF_LONG / 2..].windows(2).all(|w| w[0] + 1 == w[1])
+                && many[LEAST_STEPS / 2..].windows(2).all(|w| w[0] + 1 == w[1])
         );
-        assert!(picked(STEPS + 1).windows(2).all(|w| w[0] < w[1]));
+        assert!(picked(STEPS + 1, STEPS).windows(2).all(|w| w[0] < w[1]));
     }
 }

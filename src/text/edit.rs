@@ -87,10 +87,16 @@ pub fn flow_map<'a>(entries: impl IntoIterator<Item = (&'a str, String)>) -> Str
     format!("{{{}}}", parts.join(", "))
 }
 
-/// A text as one YAML scalar that may stand inside `{…}` or `[…]`.
+/// A text as one YAML scalar that may stand inside `{…}` or `[…]`. A dash at its end would not be told from one before the bracket.
+///
+/// ```
+/// use halfsplit::text::flow_scalar;
+/// assert_eq!(flow_scalar("hums"), "hums");
+/// assert_eq!(flow_scalar("hums -"), "\"hums -\"");
+/// ```
 pub fn flow_scalar(text: &str) -> String {
     let plain = inline(text);
-    if !plain.starts_with('"') && (plain.contains([',', '#', '?']) || plain.ends_with(':')) {
+    if !plain.starts_with('"') && (plain.contains([',', '#', '?']) || plain.ends_with([':', '-'])) {
         quote(text)
     } else {
         plain

@@ -12,14 +12,21 @@
 /// ```
 pub fn nearest<'a>(name: &str, candidates: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let name = name.chars().take(120).collect::<String>().to_lowercase();
+    let length = name.chars().count();
     candidates
         .into_iter()
-        .map(|c| (strsim::osa_distance(&name, &c.to_lowercase()), c))
-        .filter(|(d, c)| {
-            *d <= (name.chars().count().max(c.chars().count()) / 3).max(1)
-                || (name.len() >= 4 && c.to_lowercase().starts_with(&name))
+        .filter_map(|c| {
+            let (lower, long) = (c.to_lowercase(), c.chars().count());
+            let most = (length.max(long) / 3).max(1);
+            let begins = (name.len() >= 4 && lower.starts_with(&name))
                 // A longer form of a short name: `potentiometer` for `pot`.
-                || (c.len() >= 3 && name.starts_with(&c.to_lowercase()))
+                || (c.len() >= 3 && name.starts_with(&lower));
+            // What differs more than that in length alone is that far away at least.
+            if !begins && length.abs_diff(long) > most {
+                return None;
+            }
+            let distance = strsim::osa_distance(&name, &lower);
+            (begins || distance <= most).then_some((distance, c))
         })
         .min()
         .map(|(_, c)| c)

@@ -28,7 +28,7 @@ fn pasted_lists() {
     let board = Board::load(&Source::new("board.yaml", board), &Library::builtin().unwrap()).unwrap();
     let circuit = Circuit::new(&board).unwrap();
     let rules = Rules::builtin().unwrap();
-    run("list", Grower::new("list", &seeds, &WORDS), |bytes| {
+    run("pasted", Grower::new("pasted", &seeds, &WORDS), |bytes| {
         let text = String::from_utf8_lossy(bytes);
         let list = read(&text);
         assert!(list.lines.len() <= text.lines().count() + 1, "{text:?}");

@@ -65,6 +65,20 @@ fn odd_layouts_take_a_finding_without_losing_a_byte() {
     }
 }
 
+/// Each ends where the brackets of its line follow.
+#[test]
+fn a_remark_may_end_in_any_sign() {
+    let folder = Folder::new();
+    for end in "-,:;.?!#&*|>%@`'\"[]{}\\~=<^$/+_".chars() {
+        folder.put("job.yaml", "unit: A\nhistory: fresh-build\npower: battery\n");
+        let remark = format!("--remark=hums {end}");
+        folder.run(&["note", "job.yaml", "effect-sound=silent", &remark]).ends(0);
+        let shown = folder.run(&["show", "job.yaml", "--json"]).ends(0).out;
+        let wanted = serde_json::Value::from(format!("hums {end}")).to_string();
+        assert!(shown.contains(&wanted), "{wanted}: {shown}");
+    }
+}
+
 #[test]
 fn a_card_of_an_older_form_opens_and_a_newer_one_is_left_untouched() {
     let folder = Folder::new();

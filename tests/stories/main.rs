@@ -28,3 +28,4 @@ mod run;
 mod screens;
 #[cfg(target_os = "linux")]
 mod terminal;
+mod tried;

@@ -24,7 +24,8 @@ fn kept() -> Folder {
     folder
         .put("paper/customer.txt", "{{ unit.name }}\n")
         .put("notes.txt", "keep these\n")
-        .put("empty.txt", "");
+        .put("empty.txt", "")
+        .put("moss.cir", include_str!("../data/import/moss_horn.cir"));
     folder
 }
 
@@ -67,6 +68,8 @@ fn what_a_person_keeps_is_never_written_over() {
             &["cases", "report", "cards", "--force", "-o", file],
             &["cases", "learn", "cards", "--force", "--stats", file],
             &["cases", "learn", "cards", "--force", "-o", file],
+            &["sheet", "board.yaml", "--force", "-o", file],
+            &["board", "export", "board.yaml", "--force", "-o", file],
             &["--bare", "--rules", "pack.yaml", "cases", "learn", "cards", "-o", file],
         ] {
             let ran = folder.run(line);
@@ -105,6 +108,17 @@ fn a_file_of_the_user_wants_force_and_ours_does_not() {
     folder.run(&["cases", "learn", "cards", "--stats", "counts.json"]).ends(0);
     folder.run(&["cases", "learn", "cards", "--stats", "counts.json"]).ends(0);
     assert!(folder.text("counts.json").contains("halfsplit_statistics"));
+    for line in [
+        &["sheet", "board.yaml", "--blank", "--format", "html", "-o", "blank.html"][..],
+        &["board", "export", "board.yaml", "-o", "board.cir"],
+    ] {
+        let kept = [&line[..line.len() - 1], &["paper/customer.md"]].concat();
+        folder.put("paper/customer.md", "my own\n");
+        folder.run(&kept).ends(2);
+        folder.run(line).ends(0);
+        folder.run(line).ends(0);
+    }
+    folder.run(&["board", "import", "board.cir", "-o", "again.yaml"]).ends(0);
     let own = folder.run(&["cases", "learn", "--merge", "counts.json", "--stats", "counts.json"]).ends(2);
     assert!(own.err.contains("what this is made from"), "{}", own.err);
 }
@@ -112,6 +126,8 @@ fn a_file_of_the_user_wants_force_and_ours_does_not() {
 #[test]
 fn pages_stand_in_for_pages_only() {
     let folder = kept();
+    let ran = folder.run(&["drill", "--cases", "1", "-o", "notes.txt"]).ends(1);
+    assert!(ran.err.contains("notes.txt is no folder"), "{}", ran.err);
     std::fs::create_dir(folder.path("man1")).unwrap();
     folder.put("man1/halfsplit-next.1", "my own page\n");
     let before = everything(&folder.path(""));
@@ -131,6 +147,13 @@ fn devices_and_pipes_are_written_to() {
     let null = std::fs::metadata("/dev/null").unwrap().file_type();
     folder.run(&line("/dev/null")).ends(0);
     assert!(null.is_char_device() && std::fs::metadata("/dev/null").unwrap().file_type().is_char_device());
+    for line in [&["sheet", "board.yaml", "-o"][..], &["board", "export", "board.yaml", "-o"]] {
+        folder.run(&[line, &["/dev/null"]].concat()).ends(0);
+        let plain = folder.run(&line[..line.len() - 1]).ends(0).out;
+        for to in ["-", "/dev/stdout"] {
+            assert_eq!(folder.run(&[line, &[to]].concat()).ends(0).out, plain, "{line:?} {to}");
+        }
+    }
     for to in ["-", "/dev/stdout"] {
         let ran = folder.run(&line(to)).ends(0);
         assert!(ran.out.contains("Written 20") || ran.out.contains("Cellar Lamp"), "{}", ran.out);
@@ -244,7 +267,7 @@ impl Dice {
 /// was, none that a person keeps. HALFSPLIT_COMMANDS sets how many.
 #[test]
 fn random_commands_change_nothing_that_they_were_not_asked_to() {
-    let count = std::env::var("HALFSPLIT_COMMANDS").ok().and_then(|n| n.parse().ok()).unwrap_or(60);
+    let count = std::env::var("HALFSPLIT_COMMANDS").ok().and_then(|n| n.parse().ok()).unwrap_or(90);
     let mut dice = Dice(20261130);
     let folder = kept();
     std::fs::create_dir(folder.path("man1")).unwrap();
@@ -259,6 +282,8 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
         )
         .collect();
     let anything: Vec<&str> = anything.iter().map(String::as_str).collect();
+    // What an output may replace, but for the first with --force only.
+    let free = ["empty.txt", "notes.txt", "moss.cir"];
     let mut done = 0;
     for _ in 0..count {
         let card = dice.one(&cards);
@@ -266,7 +291,7 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
         let board = dice.one(&["board.yaml", "job.yaml", "pack.yaml"]);
         let form = dice.one(&["text", "md", "html"]);
         // What may change, beside what the command makes anew.
-        let (mut line, mut may): (Vec<&str>, Vec<&str>) = match dice.below(16) {
+        let (mut line, mut may): (Vec<&str>, Vec<&str>) = match dice.below(26) {
             0 | 1 => (vec!["summary", card, "--format", form, "-o", to], vec![to]),
             2 => (vec!["summary", card, "--config", "shop.yaml", "--for", "bench", "-o", to], vec![to]),
             3 => (vec!["summary", "--example", "silent-build", "--templates", "paper", "-o", to], vec![to]),
@@ -281,9 +306,21 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
             12 => (vec!["strike", card, "1"], vec![card]),
             13 => (vec!["close", card, "--unlisted"], vec![card]),
             14 => (vec!["whatif", board, "--list"], Vec::new()),
+            15 => (vec!["sheet", board, "--blank", "--format", form, "-o", to], vec![to]),
+            16 => (vec!["sheet", board, "--format", dice.one(&["text", "md"]), "-o", to], vec![to]),
+            17 => (vec!["board", "export", board, "-o", to], vec![to]),
+            18 => (vec!["board", "import", "moss.cir", "--yes", "-o", to], Vec::new()),
+            19 => (vec!["board", "new", to, "--from", "moss.cir"], Vec::new()),
+            20 => (vec!["board", "attach", card, board], vec![card]),
+            21 => (vec!["set", card, "--owner", "somebody"], vec![card]),
+            22 => (vec!["undo", card], vec![card]),
+            23 => (vec!["note", card, "--readings", to], vec![card]),
+            24 => (vec![dice.one(&["show", "compare", "coverage", "board", "jobs"]), card], Vec::new()),
             _ => (vec![dice.one(&["next", "suspects"]), card], Vec::new()),
         };
-        let forced = dice.below(3) == 0 && line.contains(&"-o") && !line.contains(&"drill");
+        let forced = dice.below(3) == 0
+            && line.contains(&"-o")
+            && !line.iter().any(|w| ["drill", "import"].contains(w));
         if forced {
             line.push("--force");
         }
@@ -298,10 +335,10 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
         assert!((0..=3).contains(&ran.code), "{line:?} ends with {}: {}", ran.code, ran.err);
         let after = everything(&folder.path(""));
         done += usize::from(ran.code == 0);
-        // Only the first form of a card's own command changes a card; an output never does.
-        let edits = ["note", "strike", "close"]
-            .contains(line.iter().find(|w| !w.starts_with("--") && **w != "pack.yaml").unwrap());
-        may.retain(|f| edits || !all.get(*f).is_some_and(|_| *f != "notes.txt" && *f != "empty.txt"));
+        // Only a card's own commands change a card; an output never does.
+        let edits =
+            ["note", "strike", "close", "attach", "set", "undo"].iter().any(|edit| line.contains(edit));
+        may.retain(|f| edits || !all.contains_key(*f) || free.contains(f));
         for (name, bytes) in &before {
             let now = after.get(name);
             let kept_back = !may.contains(&name.as_str()) && now != Some(bytes);
@@ -309,8 +346,8 @@ fn random_commands_change_nothing_that_they_were_not_asked_to() {
             let known = all.contains_key(name);
             assert!(!(kept_back && known), "{line:?} changed {name}");
             assert!(now.is_some(), "{line:?} removed {name}");
-            if name == "notes.txt" && now != Some(bytes) && *bytes == all["notes.txt"] {
-                assert!(forced, "{line:?} replaced notes.txt without --force");
+            if free[1..].contains(&name.as_str()) && now != Some(bytes) && *bytes == all[name] {
+                assert!(forced, "{line:?} replaced {name} without --force");
             }
         }
     }

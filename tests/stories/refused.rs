@@ -13,6 +13,10 @@ fn open_refuses_what_the_words_give_away_and_keeps_the_card() {
         ("--complaint", "HT fuse blows, 400 V"),
         ("--unit", "Tube preamp 250V"),
         ("--changed", "new output transformer"),
+        ("--complaint", "12AX7, no sound"),
+        ("--complaint", "vacuum tube buffer, no sound"),
+        ("--complaint", "there are three hundred volts inside and no sound"),
+        ("--not-tested", "the 250 V plate supply"),
     ] {
         let folder = Folder::new();
         let line = ["open", "job.yaml", "--history", "after-change", "--symptom", "hum", field, words];
@@ -89,6 +93,12 @@ fn a_reading_that_cannot_be_is_queried_before_it_is_written() {
     folder.run(&["next", "drawn.yaml"]).ends(1);
     folder.run(&["strike", "drawn.yaml", "1", "--why", "it was 3.20"]).ends(0);
     folder.run(&["next", "drawn.yaml"]).ends(0);
+    // So with what a good one shows.
+    folder.run(&["note", "drawn.yaml", "--good", "volts:V9=320V"]).ends(1);
+    folder.run(&["note", "drawn.yaml", "--good", "volts:V9=320V", "--sure"]);
+    assert!(folder.text("drawn.yaml").contains("good:"));
+    let ran = folder.run(&["next", "drawn.yaml"]).ends(1);
+    assert!(ran.err.contains("the card's good reading 1"), "{}", ran.err);
 }
 
 #[test]
