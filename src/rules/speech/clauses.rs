@@ -288,6 +288,7 @@ impl Reader<'_> {
         };
         let item = |s: &Span| Item { span: *s, kind: self.kind(*s), denied: false, spent: false };
         let mut items: Vec<Item> = spans.iter().filter(says).map(item).collect();
+        self.drop_pictures(spans, &mut items);
         for i in 1..items.len() {
             let (before, here) = (items[i - 1], items[i]);
             let close = here.span.start <= before.span.end && here.span.start > before.span.start;
@@ -302,6 +303,29 @@ impl Reader<'_> {
             }
         }
         items
+    }
+
+    /// `drones like the engine of a ferry` is a drone and no putter: where what a picture is of was said outright, it says no
+    /// more than that.
+    fn drop_pictures(&self, spans: &[Span], items: &mut Vec<Item>) {
+        let turn = spans.iter().find(|s| self.turns(s, Does::Like) || self.turns(s, Does::As)).map(|s| s.start);
+        let Some(turn) = turn else { return };
+        let own = self.lexicon.own;
+        let part = |t: &Item, state: Ix| {
+            let unit = self.lexicon.is(t.span.entry, own.unit) || self.lexicon.is(t.span.entry, own.sound);
+            t.is_thing() && t.span.end <= turn && !unit && self.speaks(t.span.entry, state)
+        };
+        let outright = |i: &Item| {
+            let state = i.span.entry;
+            let near = i.span.end <= turn && i.span.end + 3 >= turn;
+            let sure = i.is_noise() && self.lexicon.sure.contains(&state);
+            let plain = matches!(i.kind, Kind::State { simile: false, good: false, .. });
+            near && plain && (sure || items.iter().any(|t| part(t, state)))
+        };
+        let said: Vec<Ix> = items.iter().filter(|i| outright(i)).map(|i| i.span.entry).collect();
+        let picture = |i: &Item| i.span.start >= turn && matches!(i.kind, Kind::State { simile: true, .. });
+        let same = |i: &Item| said.iter().any(|s| self.lexicon.is(i.span.entry, *s));
+        items.retain(|i| said.is_empty() || !picture(i) || same(i));
     }
 
     /// The times that a clause names: those of what it says, those that end it, and where the first stands.
@@ -685,7 +709,17 @@ impl Reader<'_> {
         let state = item.span.entry;
         // A picture is of the whole sound: `it crackles like a torn speaker`.
         let picture = matches!(item.kind, Kind::State { simile: true, .. });
-        let head = |i: &&Item| !i.spent && (i.is_thing() || (i.is_noise() && !picture));
+        let here = self.spans(clause);
+        // `after an hour under the lamps it's thin`: what a place or time is told by is not what is spoken of.
+        let told_by = |i: &Item| {
+            let subject = |s: &Span| {
+                s.start >= i.span.end && s.end <= item.span.start && self.turns(s, Does::Subject)
+            };
+            let place = (i.span.start.saturating_sub(2)..i.span.start)
+                .any(|w| w >= clause.from && self.is_of(w));
+            i.is_thing() && place && here.iter().any(subject) && !self.speaks(i.span.entry, item.span.entry)
+        };
+        let head = |i: &&Item| !i.spent && !told_by(i) && (i.is_thing() || (i.is_noise() && !picture));
         let mut before: Vec<&Item> =
             items.iter().rev().filter(head).filter(|i| i.span.end <= item.span.start).collect();
         let behind: Vec<&Item> =
@@ -739,7 +773,9 @@ impl Reader<'_> {
             return Some((hanging.entry, Some(*hanging)));
         }
         // `a whistle, quiet but always there`: how loud a noise is does not matter.
-        let goes_on = matches!(clause.lead, Lead::Comma | Lead::Contrast);
+        let goes_on = matches!(clause.lead, Lead::Comma | Lead::Contrast)
+            // `a whistle, very high and not so loud`.
+            || (clause.lead == Lead::Join && item.denied);
         let noise = self.carried.noise.is_some_and(|n| n >= self.carried.said_from);
         if goes_on && noise && order.is_empty() && calm {
             return None;

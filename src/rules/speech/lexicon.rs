@@ -145,6 +145,8 @@ pub struct Lexicon {
     pub(super) fits: BTreeSet<(Ix, Ix)>,
     /// States that some rule takes of any thing.
     pub(super) of_any: BTreeSet<Ix>,
+    /// States that some rule makes a symptom of, not an open choice.
+    pub(super) sure: BTreeSet<Ix>,
 }
 
 /// How a wording begins.
@@ -401,6 +403,7 @@ impl Lexicon {
             own,
             fits: BTreeSet::new(),
             of_any: BTreeSet::new(),
+            sure: BTreeSet::new(),
         };
         lexicon.pair();
         complaints.or_ok(lexicon)
@@ -417,6 +420,9 @@ impl Lexicon {
                 self.fits.extend(rule.what.iter().chain(&rule.not_what).map(|what| (*what, *how)));
             }
         }
+        let open: BTreeSet<Ix> = self.open.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.clone()).collect();
+        let sure = self.symptoms.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.iter().copied());
+        self.sure = sure.filter(|how| !open.contains(how)).collect();
     }
 
     /// Whether some rule speaks of a state of a thing.

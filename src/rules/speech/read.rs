@@ -448,13 +448,16 @@ impl Judge<'_> {
     fn settle(&self, yes: &mut Vec<(usize, Vec<Evidence>)>) {
         let symptoms = &self.lexicon.symptoms;
         let mut gone: BTreeSet<usize> = BTreeSet::new();
+        let covers = |i: usize, k: usize| symptoms[i].covers.contains(&symptoms[k].id);
+        // What goes without saying itself makes nothing else go so: the sweep that is shallow does sweep.
+        let covered = |i: usize| yes.iter().any(|(k, _)| covers(*k, i) && !covers(i, *k));
         for (i, evidence) in yes.iter() {
             for (k, other) in yes.iter() {
                 if k == i {
                     continue;
                 }
                 let id = &symptoms[*k].id;
-                if symptoms[*i].covers.contains(id) {
+                if covers(*i, *k) && !covered(*i) {
                     gone.insert(*k);
                 }
                 let told = evidence.iter().flat_map(|e| e.times.iter().copied());

@@ -121,8 +121,10 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
     let mut best: Option<(usize, &String)> = None;
     let mut look = |initial: char, most: usize| {
         for (known, known_stem) in words.near.get(&initial).into_iter().flatten() {
-            // A form that is near goes before a stem that is: `droped` is dropped, not drone.
-            let by_form = form.edits(known, most).map(|d| 2 * d);
+            // A form that is near goes before a stem that is: `droped` is dropped, not drone. A letter not doubled is the
+            // slip most made of all: `preses` is presses, not presets.
+            let doubled = |d: usize| if same_but_doubled(word, &known.word) { 2 * d - 1 } else { 2 * d };
+            let by_form = form.edits(known, most).map(doubled);
             // `buzing`: the stems are near though the forms are not.
             let telling = stem.length >= 5 && known_stem.length >= 4;
             let by_stem = if telling { stem.edits(known_stem, 1).map(|_| 3) } else { None };
@@ -138,7 +140,17 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
         // The first two letters in the wrong order.
         look(second, 1);
     }
-    best.map(|(rank, w)| (rank / 2, w.clone()))
+    best.map(|(rank, w)| ((rank / 2).max(1), w.clone()))
+}
+
+/// Whether two words differ in nothing but letters written twice.
+fn same_but_doubled(a: &str, b: &str) -> bool {
+    let once = |word: &str| {
+        let mut chars: Vec<char> = word.chars().collect();
+        chars.dedup();
+        chars
+    };
+    once(a) == once(b)
 }
 
 /// Two words of wordings written as one, the longer first part first.
