@@ -214,7 +214,7 @@ impl Reader<'_> {
         let leading = first_time <= first_item || items.is_empty();
         let begin = self.said.len();
         let goes_on = self.goes_on(clause, next, &mut items, denial);
-        self.attach(number, clause, &mut items, denial);
+        self.attach(number, clause, next, &mut items, denial);
         if past {
             self.said.truncate(begin);
         }
@@ -320,7 +320,8 @@ impl Reader<'_> {
             let near = i.span.end <= turn && i.span.end + 3 >= turn;
             let sure = i.is_noise() && self.lexicon.sure.contains(&state);
             let plain = matches!(i.kind, Kind::State { simile: false, good: false, .. });
-            near && plain && (sure || items.iter().any(|t| part(t, state)))
+            let names = self.lexicon.entries[state].of.is_some_and(|of| of != own.unit && of != own.sound);
+            near && plain && (sure || names || items.iter().any(|t| part(t, state)))
         };
         let said: Vec<Ix> = items.iter().filter(|i| outright(i)).map(|i| i.span.entry).collect();
         let picture = |i: &Item| i.span.start >= turn && matches!(i.kind, Kind::State { simile: true, .. });
@@ -482,7 +483,10 @@ impl Reader<'_> {
             }
             let next = spans.iter().find(|s| s.start >= span.end && denies(s));
             let until = next.map_or(usize::MAX, |s| s.start);
-            let follows = |i: &Item| i.span.start >= span.end && i.span.start < until && !i.spent;
+            // `stops until I unplug it`: what begins with its own condition is not what is denied.
+            let ends_it = |i: &Item| self.found.all[i.span.start].iter().any(|s| self.turns(s, Does::Until));
+            let follows =
+                |i: &Item| i.span.start >= span.end && i.span.start < until && !i.spent && !ends_it(i);
             let first = items.iter().position(follows);
             let target = if self.turns(span, Does::DenyThing) {
                 first.filter(|i| items[*i].span.start <= span.end + 3).map(|i| denied_noun(items, i))
@@ -571,7 +575,14 @@ impl Reader<'_> {
     }
 
     /// Says what the items of a clause say.
-    fn attach(&mut self, number: usize, clause: &Clause, items: &mut [Item], denial: Option<Denial>) {
+    fn attach(
+        &mut self,
+        number: usize,
+        clause: &Clause,
+        next: Lead,
+        items: &mut [Item],
+        denial: Option<Denial>,
+    ) {
         let own = self.lexicon.own;
         // Of several readings of one wording those count that some rule speaks of, and of these those whose thing is named.
         let mut subjects: Vec<Option<(Ix, Option<Span>)>> = vec![None; items.len()];
@@ -634,6 +645,14 @@ impl Reader<'_> {
                     }
                 }
                 _ => {}
+            }
+        }
+        // `LED: no.`
+        let alone = clause.lead == Lead::Comma && next == Lead::Strong && clause.to - clause.from == 1;
+        let answer = self.spans(clause).into_iter().find(|s| self.turns(s, Does::DenyThing));
+        if let Some(answer) = answer.filter(|_| alone) {
+            for hanging in self.carried.hanging.clone() {
+                self.push(hanging.entry, own.none, false, number, &[hanging, answer]);
             }
         }
         if let Some(Denial::Alone(head, span)) = denial {
@@ -730,7 +749,13 @@ impl Reader<'_> {
         let previous = |i: &Item| ends.iter().copied().filter(|e| *e <= i.span.start).max();
         before.sort_by_key(|i| i.is_thing() && previous(i).is_some_and(|end| self.belongs(i, end)));
         // An adjective right before its noun, or before more of them.
-        let close = noun_after(items, item);
+        let close = noun_after(items, item).filter(|n| {
+            n.is_noise() || !self.aside(n.span.entry) || self.speaks(n.span.entry, state)
+        });
+        // `makes a little knocking`.
+        if takes == Takes::Before && close.is_some_and(|n| n.is_noise() && n.span.start == item.span.end) {
+            return None;
+        }
         if let Some(noun) =
             close.filter(|_| takes != Takes::Before && (takes == Takes::After || !near_before))
         {

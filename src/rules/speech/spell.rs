@@ -155,10 +155,10 @@ fn same_but_doubled(a: &str, b: &str) -> bool {
 
 /// Two words of wordings written as one, the longer first part first.
 fn compound(words: &Words, word: &str) -> Option<Vec<String>> {
-    if !word.is_ascii() || word.len() < 7 {
+    if !word.is_ascii() || word.len() < 8 {
         return None;
     }
-    (3..=word.len() - 3).rev().find_map(|at| {
+    (4..=word.len() - 4).rev().find_map(|at| {
         let (a, b) = word.split_at(at);
         let ours = |w: &str| is_ours(words, w) || (w.len() >= 4 && words.stems.contains_key(&words.stem(w)));
         (ours(a) && ours(b)).then(|| vec![a.to_string(), b.to_string()])
