@@ -279,8 +279,13 @@ impl Reader<'_> {
             let like = |n: &Span| n.end <= s.start && n.end + 2 >= s.start && self.turns(n, Does::As);
             spans.iter().any(|n| sound(n) || like(n))
         };
+        let pictured = |s: &Span| {
+            let simile = |n: &Span| matches!(self.kind(*n), Kind::State { simile: true, .. });
+            spans.iter().any(|n| n.start == s.start && simile(n))
+        };
         let says = |s: &&Span| match self.kind(**s) {
             Kind::Time | Kind::Turn(_) | Kind::Fact => false,
+            Kind::State { noise: true, simile: false, .. } if region(s) == Region::Like => !pictured(s),
             Kind::State { simile: true, .. } => {
                 region(s) == Region::Like || (region(s) == Region::Main && names_a_sound(s))
             }
@@ -324,7 +329,9 @@ impl Reader<'_> {
             near && plain && (sure || names || items.iter().any(|t| part(t, state)))
         };
         let said: Vec<Ix> = items.iter().filter(|i| outright(i)).map(|i| i.span.entry).collect();
-        let picture = |i: &Item| i.span.start >= turn && matches!(i.kind, Kind::State { simile: true, .. });
+        let picture = |i: &Item| {
+            i.span.start >= turn && (i.is_noise() || matches!(i.kind, Kind::State { simile: true, .. }))
+        };
         let same = |i: &Item| said.iter().any(|s| self.lexicon.is(i.span.entry, *s));
         items.retain(|i| said.is_empty() || !picture(i) || same(i));
     }
@@ -524,11 +531,20 @@ impl Reader<'_> {
                         items[i].denied = !items[i].denied;
                         Some(Denial::Hit(item.is_noise()))
                     }
+                    // `and it's not when I press it`: of what was said of nothing else.
+                    None if self.idle_denial(clause, span, spans) => None,
                     None => Some(Denial::Alone(None, *span)),
                 };
             }
         }
         out
+    }
+
+    /// Whether a denial stands before a condition where nothing was praised: there is nothing for it to turn round.
+    fn idle_denial(&self, clause: &Clause, span: &Span, spans: &[Span]) -> bool {
+        let when = spans.iter().any(|s| s.start >= span.end && self.turns(s, Does::When));
+        let praised = self.said[self.carried.said_from..].iter().any(|s| self.is_good(s));
+        when && !praised && clause.lead != Lead::Strong
     }
 
     /// Whether nothing that tells follows a denial in its clause.
@@ -726,6 +742,8 @@ impl Reader<'_> {
     ) -> Option<(Ix, Option<Span>)> {
         let own = self.lexicon.own;
         let state = item.span.entry;
+        // `on the mains the light is dim`: what stands before its noun as a word of place is no state of it.
+        let takes = if takes == Takes::Either && self.is_of(item.span.start) { Takes::Before } else { takes };
         // A picture is of the whole sound: `it crackles like a torn speaker`.
         let picture = matches!(item.kind, Kind::State { simile: true, .. });
         let here = self.spans(clause);
@@ -769,6 +787,13 @@ impl Reader<'_> {
             Takes::Before => before.clone(),
             Takes::Either => before.iter().chain(&behind).copied().collect(),
         };
+        // `hiss that is not there on the direct sound`.
+        let last = self.said.len().checked_sub(1).filter(|n| self.carried.noise == Some(*n));
+        if let Some(noise) = last.filter(|_| {
+            clause.lead == Lead::Relative && before.is_empty() && self.carried.hanging.is_empty()
+        }) {
+            return self.lexicon.is(state, own.gone).then(|| (self.said[noise].state, None));
+        }
         let of = self.lexicon.entries[state].of;
         let calm = self.lexicon.is(state, own.calm)
             || self.lexicon.entries[state].denied.is_some_and(|d| self.lexicon.is(own.calm, d));

@@ -191,6 +191,8 @@ pub(super) struct Words {
     pub stems: BTreeMap<String, u32>,
     /// Forms of wordings alone.
     pub of_wordings: BTreeSet<String>,
+    /// Short forms, and the words that each is read as.
+    pub short: BTreeMap<String, Vec<String>>,
     /// Forms and their stems by first letter, for slips of the hand; forms of wordings come first.
     pub near: BTreeMap<char, Vec<(Spelling, Spelling)>>,
 }
@@ -239,6 +241,7 @@ impl Words {
             forms: BTreeMap::new(),
             stems: BTreeMap::new(),
             of_wordings: BTreeSet::new(),
+            short: BTreeMap::new(),
             near: BTreeMap::new(),
         }
     }
@@ -382,6 +385,7 @@ impl Lexicon {
         let (open, facts) = (loader.open(), loader.facts());
         let (wordings, levels) = loader.compile();
         loader.plain();
+        loader.short();
         let own = if sources.is_empty() { Own::default() } else { loader.own() };
         let Loader { complaints, entries, mut words, .. } = loader;
         words.index();
@@ -856,6 +860,28 @@ impl<'a> Loader<'a> {
                 for word in text.value.split_whitespace() {
                     self.words.add(&word.to_lowercase(), true);
                 }
+            }
+        }
+    }
+
+    fn short(&mut self) {
+        let files = self.files;
+        for file in files {
+            for (key, read_as) in file.written.short.iter() {
+                let words = |text: &str| text.split(' ').map(str::to_string).collect::<Vec<_>>();
+                let fits = |text: &str| {
+                    !text.is_empty() && words(text).iter().all(|w| super::tokens::tokens(w).len() == 1)
+                };
+                if words(&key.value).len() > 2 || !fits(&key.value) || !fits(&read_as.value) {
+                    let message = format!("the short form '{}' is not one word or two, or is read as none", key.value);
+                    let place = file.place(key.span);
+                    self.complain("bad-value", place, message, "write, for example, 'lvl: level' or 'w o: without'");
+                    continue;
+                }
+                for word in words(&read_as.value) {
+                    self.words.add(&word, true);
+                }
+                self.words.short.insert(key.value.clone(), words(&read_as.value));
             }
         }
     }

@@ -27,6 +27,20 @@ pub(super) fn words(lexicon: &Lexicon, tokens: Vec<Token>) -> Vec<Word> {
     let mut out: Vec<Word> = Vec::new();
     let mut rest = tokens.into_iter().peekable();
     while let Some(token) = rest.next() {
+        let next = rest.peek().filter(|n| n.before == super::tokens::Break::None);
+        let two = next.map(|n| (format!("{} {}", token.word, n.word), n.end));
+        let two = two.and_then(|(key, end)| Some((known.short.get(&key)?, end)));
+        if two.is_some() {
+            rest.next();
+        }
+        if let Some((parts, end)) = two.or_else(|| Some((known.short.get(&token.word)?, token.end))) {
+            // Each word of a short form stands at the place of the whole.
+            for (i, part) in parts.iter().enumerate() {
+                let before = if i == 0 { token.before } else { super::tokens::Break::None };
+                out.push(word(known, part, None, Token { before, end, ..token.clone() }));
+            }
+            continue;
+        }
         // `wall wart` is `wallwart` where wordings have it so, and not each part.
         if let Some(next) = rest.peek()
             && next.before == super::tokens::Break::None

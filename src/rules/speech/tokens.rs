@@ -65,6 +65,7 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
         let found = match c {
             '.' | '!' | '?' | ';' | '\n' | '\u{2026}' => Break::Strong,
             ',' | ':' | '(' | ')' | '[' | ']' | '\u{2014}' | '\u{2013}' => Break::Comma,
+            '/' if spaced(at(i + 1)) && i > 0 && spaced(at(i - 1)) => Break::Comma,
             '-' if spaced(at(i + 1)) || (i > 0 && spaced(at(i - 1))) => Break::Comma,
             _ => Break::None,
         };
@@ -72,6 +73,7 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
         let sign = match c {
             '&' => "and",
             '=' => "is",
+            '@' => "at",
             '+' if spaced(at(i + 1)) => "plus",
             _ => "",
         };
