@@ -42,6 +42,11 @@ pub(super) struct Clause {
 }
 
 impl Clause {
+    /// Whether an `and` joins it to the one before.
+    pub fn is_joined(&self) -> bool {
+        self.lead == Lead::Join
+    }
+
     /// Whether a sentence begins with it.
     pub fn begins_sentence(&self) -> bool {
         self.lead == Lead::Strong

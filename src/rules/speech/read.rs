@@ -169,6 +169,14 @@ impl Judge<'_> {
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
                 let s = &self.speech.said[*i];
+                // `there is a whistle. Quiet, but there`: how quiet, of nothing that is named, goes for the noise.
+                let bare = calm(s) && !s.denied && s.at.len() == 1 && s.thing != own.unit;
+                // `It hisses and gets quiet` tells of two faults.
+                let joined = self.speech.clauses[s.clause].is_joined();
+                let apart = |c: usize| c != s.clause && !(joined && c + 1 == s.clause);
+                if bare && noises.iter().any(|(c, _)| apart(*c)) {
+                    return true;
+                }
                 mute(s)
                     && !s.times.is_empty()
                     && noises.iter().any(|(c, times)| {
