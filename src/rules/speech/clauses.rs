@@ -318,7 +318,8 @@ impl Reader<'_> {
     /// `drones like the engine of a ferry` is a drone and no putter: where what a picture is of was said outright, it says no
     /// more than that.
     fn drop_pictures(&self, spans: &[Span], items: &mut Vec<Item>) {
-        let turn = spans.iter().find(|s| self.turns(s, Does::Like) || self.turns(s, Does::As)).map(|s| s.start);
+        let turn =
+            spans.iter().find(|s| self.turns(s, Does::Like) || self.turns(s, Does::As)).map(|s| s.start);
         let Some(turn) = turn else { return };
         let own = self.lexicon.own;
         let part = |t: &Item, state: Ix| {
@@ -754,11 +755,10 @@ impl Reader<'_> {
         let here = self.spans(clause);
         // `after an hour under the lamps it's thin`: what a place or time is told by is not what is spoken of.
         let told_by = |i: &Item| {
-            let subject = |s: &Span| {
-                s.start >= i.span.end && s.end <= item.span.start && self.turns(s, Does::Subject)
-            };
-            let place = (i.span.start.saturating_sub(2)..i.span.start)
-                .any(|w| w >= clause.from && self.is_of(w));
+            let subject =
+                |s: &Span| s.start >= i.span.end && s.end <= item.span.start && self.turns(s, Does::Subject);
+            let place =
+                (i.span.start.saturating_sub(2)..i.span.start).any(|w| w >= clause.from && self.is_of(w));
             i.is_thing() && place && here.iter().any(subject) && !self.speaks(i.span.entry, item.span.entry)
         };
         let head = |i: &&Item| !i.spent && !told_by(i) && (i.is_thing() || (i.is_noise() && !picture));
@@ -772,9 +772,8 @@ impl Reader<'_> {
         let previous = |i: &Item| ends.iter().copied().filter(|e| *e <= i.span.start).max();
         before.sort_by_key(|i| i.is_thing() && previous(i).is_some_and(|end| self.belongs(i, end)));
         // An adjective right before its noun, or before more of them.
-        let close = noun_after(items, item).filter(|n| {
-            n.is_noise() || !self.aside(n.span.entry) || self.speaks(n.span.entry, state)
-        });
+        let close = noun_after(items, item)
+            .filter(|n| n.is_noise() || !self.aside(n.span.entry) || self.speaks(n.span.entry, state));
         // `makes a little knocking`.
         if takes == Takes::Before && close.is_some_and(|n| n.is_noise() && n.span.start == item.span.end) {
             return None;
@@ -794,9 +793,9 @@ impl Reader<'_> {
         };
         // `hiss that is not there on the direct sound`.
         let last = self.said.len().checked_sub(1).filter(|n| self.carried.noise == Some(*n));
-        if let Some(noise) = last.filter(|_| {
-            clause.lead == Lead::Relative && before.is_empty() && self.carried.hanging.is_empty()
-        }) {
+        if let Some(noise) = last
+            .filter(|_| clause.lead == Lead::Relative && before.is_empty() && self.carried.hanging.is_empty())
+        {
             return self.lexicon.is(state, own.gone).then(|| (self.said[noise].state, None));
         }
         let of = self.lexicon.entries[state].of;

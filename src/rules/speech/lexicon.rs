@@ -424,7 +424,8 @@ impl Lexicon {
                 self.fits.extend(rule.what.iter().chain(&rule.not_what).map(|what| (*what, *how)));
             }
         }
-        let open: BTreeSet<Ix> = self.open.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.clone()).collect();
+        let open: BTreeSet<Ix> =
+            self.open.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.clone()).collect();
         let sure = self.symptoms.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.iter().copied());
         self.sure = sure.filter(|how| !open.contains(how)).collect();
     }
@@ -873,9 +874,15 @@ impl<'a> Loader<'a> {
                     !text.is_empty() && words(text).iter().all(|w| super::tokens::tokens(w).len() == 1)
                 };
                 if words(&key.value).len() > 2 || !fits(&key.value) || !fits(&read_as.value) {
-                    let message = format!("the short form '{}' is not one word or two, or is read as none", key.value);
+                    let message =
+                        format!("the short form '{}' is not one word or two, or is read as none", key.value);
                     let place = file.place(key.span);
-                    self.complain("bad-value", place, message, "write, for example, 'lvl: level' or 'w o: without'");
+                    self.complain(
+                        "bad-value",
+                        place,
+                        message,
+                        "write, for example, 'lvl: level' or 'w o: without'",
+                    );
                     continue;
                 }
                 for word in words(&read_as.value) {

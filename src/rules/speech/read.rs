@@ -442,8 +442,7 @@ impl Judge<'_> {
         }
         if let Some(good) = said().find(is_good) {
             // `supply fine with another unit` tells of the supply.
-            let wrong =
-                said().find(is_wrong).or_else(|| said().find(untimed).filter(|_| !of_time(good)))?;
+            let wrong = said().find(is_wrong).or_else(|| said().find(untimed).filter(|_| !of_time(good)))?;
             return Some(both(good, wrong));
         }
         // `works, then after a minute it fades`: well at no time that is named, before it is wrong at one.
