@@ -254,6 +254,15 @@ impl Reader<'_> {
         self.carried.past = past;
         let denies = self.carried.denies.filter(|_| goes_on);
         self.hand_on(&items, begin, denial);
+        // `it used to repeat, and now it doesn't`: what it no longer does is what it did.
+        let once = spans.iter().find(|s| self.turns(s, Does::Past)).map(|s| s.end);
+        let did = |s: &&Span| {
+            let good = matches!(self.kind(**s), Kind::Thing { good: true, aside: false, .. });
+            good && once.is_some_and(|once| s.start >= once && s.start <= once + 2)
+        };
+        if let Some(did) = spans.iter().find(did).filter(|_| !content) {
+            self.carried.topic = Some(did.entry);
+        }
         self.carried.denies = self.carried.denies.or(denies);
     }
 
@@ -299,6 +308,17 @@ impl Reader<'_> {
         let item = |s: &Span| Item { span: *s, kind: self.kind(*s), denied: false, spent: false };
         let mut items: Vec<Item> = spans.iter().filter(says).map(item).collect();
         self.drop_pictures(spans, &mut items);
+        // `even switched off` tells a time; `the adaptor switches off` a state.
+        let named = items.iter().filter(|i| i.is_thing()).map(|i| i.span.start).min();
+        let a_time = |i: &Item| {
+            let same = |s: &Span| s.start == i.span.start && s.end == i.span.end;
+            spans.iter().any(|s| same(s) && self.kind(*s) == Kind::Time)
+        };
+        items.retain(|i| {
+            let state = matches!(i.kind, Kind::State { noise: false, .. });
+            let plain = state && a_time(i) && !self.speaks(own.unit, i.span.entry);
+            !plain || named.is_some_and(|n| n < i.span.start)
+        });
         for i in 1..items.len() {
             let (before, here) = (items[i - 1], items[i]);
             let close = here.span.start <= before.span.end && here.span.start > before.span.start;

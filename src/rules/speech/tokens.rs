@@ -62,10 +62,16 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
             continue;
         }
         let spaced = |n: Option<char>| n.is_none_or(char::is_whitespace);
+        // `HF -12 dB`.
+        let minus = |i: usize| {
+            let digit = at(i + 1).is_some_and(|d| d.is_ascii_digit());
+            digit && i.checked_sub(1).is_none_or(|before| spaced(at(before)))
+        };
         let found = match c {
             '.' | '!' | '?' | ';' | '\n' | '\u{2026}' => Break::Strong,
             ',' | ':' | '(' | ')' | '[' | ']' | '\u{2014}' | '\u{2013}' => Break::Comma,
             '/' if spaced(at(i + 1)) && i > 0 && spaced(at(i - 1)) => Break::Comma,
+            '-' | '\u{2212}' if minus(i) => Break::None,
             '-' if spaced(at(i + 1)) || (i > 0 && spaced(at(i - 1))) => Break::Comma,
             _ => Break::None,
         };
@@ -74,6 +80,7 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
             '&' => "and",
             '=' => "is",
             '@' => "at",
+            '-' | '\u{2212}' if minus(i) => "minus",
             '+' if spaced(at(i + 1)) => "plus",
             _ => "",
         };
