@@ -132,6 +132,7 @@ mod tests {
         assert_eq!(words("It's DEAD!!! 9,5V café – hummmm"), ["its", "dead", "9.5v", "cafe", "humm"]);
         assert_eq!(words("dit-dit & more"), ["dit", "dit", "and", "more"]);
         assert_eq!(words(""), Vec::<String>::new());
+        assert_eq!(words("HF -12 dB @ 3k - off"), ["hf", "minus", "12", "db", "at", "3k", "off"]);
     }
 
     #[test]
@@ -139,6 +140,8 @@ mod tests {
         let breaks: Vec<Break> = tokens("Hums, a-b - c. D").iter().map(|t| t.before).collect();
         use Break::*;
         assert_eq!(breaks, [Strong, Comma, None, Comma, Strong]);
+        let breaks: Vec<Break> = tokens("a / b c/d -9").iter().map(|t| t.before).collect();
+        assert_eq!(breaks, [Strong, Comma, None, None, None, None]);
     }
 
     #[test]
