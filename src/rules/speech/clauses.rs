@@ -42,6 +42,11 @@ pub(super) struct Clause {
 }
 
 impl Clause {
+    /// Whether it is one word and no more.
+    pub fn is_one_word(&self) -> bool {
+        self.to - self.from == 1
+    }
+
     /// Whether an `and` joins it to the one before.
     pub fn is_joined(&self) -> bool {
         self.lead == Lead::Join

@@ -174,7 +174,9 @@ impl Judge<'_> {
                 // `It hisses and gets quiet` tells of two faults.
                 let joined = self.speech.clauses[s.clause].is_joined();
                 let apart = |c: usize| c != s.clause && !(joined && c + 1 == s.clause);
-                if bare && noises.iter().any(|(c, _)| apart(*c)) {
+                // `silent, hum` lists two.
+                let listed = s.state == own.hushed && self.speech.clauses[s.clause].is_one_word();
+                if bare && !listed && noises.iter().any(|(c, _)| apart(*c)) {
                     return true;
                 }
                 mute(s)
