@@ -37,7 +37,8 @@ pub(super) fn words(lexicon: &Lexicon, tokens: Vec<Token>) -> Vec<Word> {
             // Each word of a short form stands at the place of the whole.
             for (i, part) in parts.iter().enumerate() {
                 let before = if i == 0 { token.before } else { super::tokens::Break::None };
-                out.push(word(known, part, None, Token { before, end, ..token.clone() }));
+                let read_as = (i == 0).then(|| parts.join(" "));
+                out.push(word(known, part, read_as, Token { before, end, ..token.clone() }));
             }
             continue;
         }
