@@ -21,6 +21,9 @@ struct Owners {
 
 #[derive(Deserialize)]
 struct Owner {
+    /// Its name in the sets that have them.
+    #[serde(default)]
+    id: String,
     text: String,
     heard: Vec<String>,
     #[serde(default)]
@@ -79,7 +82,7 @@ fn score(owners: &[Owner]) -> Score {
         let wrongly = owner.not.iter().any(|n| read.contains(n));
         denied += usize::from(wrongly);
         if read != heard {
-            println!("{read:?} for {heard:?}: {}", owner.text);
+            println!("{read:?} for {heard:?}: {} {}", owner.id, owner.text);
         }
     }
     let share = |n: usize| n as f64 / count as f64;
