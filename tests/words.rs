@@ -103,7 +103,7 @@ fn complaints_are_understood() {
         // At first sight 0.807, 0.578, 0.148 and 5; 0.719, 0.481, 0.141 and 5.
         ("sixth.yaml", 0.95, 0.85, 0.05, 2),
         ("seventh.yaml", 0.89, 0.80, 0.06, 3),
-        ("unseen.yaml", 0.44, 0.28, 0.10, 1),
+        ("unseen.yaml", 0.58, 0.40, 0.08, 1),
     ] {
         let score = score(&file::<Owners>(name).complaints);
         println!(
