@@ -1,8 +1,8 @@
 //! The owner's words: complaints written as owners would are understood, by words that serve more than one of them.
 //!
 //! `tests/data/complaints/owners.yaml` is what the word files were written against; `more.yaml` tries other wordings of the same
-//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, `first.yaml` to `fifth.yaml` by five others who saw
-//! neither the words nor each other, and `repairs.yaml` are real complaints retold. The figures asserted are floors; `unseen.yaml`,
+//! things, `widened.yaml` and `unseen.yaml` are by a writer who saw none of it, `first.yaml` to `seventh.yaml` by seven others who
+//! saw neither the words nor each other, and `repairs.yaml` are real complaints retold. The figures asserted are floors; `unseen.yaml`,
 //! which nobody reads, tells what to expect of words met for the first time.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout)]
 
@@ -21,6 +21,9 @@ struct Owners {
 
 #[derive(Deserialize)]
 struct Owner {
+    /// Its name in the sets that have them.
+    #[serde(default)]
+    id: String,
     text: String,
     heard: Vec<String>,
     #[serde(default)]
@@ -79,7 +82,7 @@ fn score(owners: &[Owner]) -> Score {
         let wrongly = owner.not.iter().any(|n| read.contains(n));
         denied += usize::from(wrongly);
         if read != heard {
-            println!("{read:?} for {heard:?}: {}", owner.text);
+            println!("{read:?} for {heard:?}: {} {}", owner.id, owner.text);
         }
     }
     let share = |n: usize| n as f64 / count as f64;
@@ -93,11 +96,14 @@ fn complaints_are_understood() {
         ("more.yaml", 0.96, 0.93, 0.02, 0),
         ("widened.yaml", 0.92, 0.85, 0.04, 1),
         ("first.yaml", 0.91, 0.82, 0.05, 2),
-        ("second.yaml", 0.94, 0.80, 0.04, 3),
-        ("third.yaml", 0.95, 0.81, 0.04, 2),
+        ("second.yaml", 0.95, 0.86, 0.03, 3),
+        ("third.yaml", 0.96, 0.87, 0.04, 2),
         ("fourth.yaml", 0.96, 0.92, 0.04, 3),
-        ("fifth.yaml", 0.90, 0.73, 0.08, 2),
-        ("unseen.yaml", 0.44, 0.28, 0.10, 1),
+        ("fifth.yaml", 0.91, 0.75, 0.08, 2),
+        // At first sight 0.807, 0.578, 0.148 and 5; 0.719, 0.481, 0.141 and 5.
+        ("sixth.yaml", 0.95, 0.85, 0.05, 2),
+        ("seventh.yaml", 0.89, 0.80, 0.06, 3),
+        ("unseen.yaml", 0.58, 0.40, 0.08, 1),
     ] {
         let score = score(&file::<Owners>(name).complaints);
         println!(
@@ -116,6 +122,36 @@ fn a_denial_goes_on_over_a_list() {
     assert_eq!(read("There is no hum, hiss or buzz."), Vec::<String>::new());
     assert_eq!(read("Never had crackles, hiss or hum. It squeals."), ["squeal"]);
     assert_eq!(read("No hum, but it hisses."), ["hiss"]);
+}
+
+#[test]
+fn clauses_are_read_for_what_they_say() {
+    let lexicon = lexicon();
+    let read = |text: &str| lexicon.read(text).symptoms.into_iter().map(|h| h.symptom).collect::<Vec<_>>();
+    // Short forms of the job sheet.
+    assert_eq!(read("No o/p w/ fx in, byp ok."), ["silent"]);
+    assert_eq!(read("Max fb: two rpts."), ["few-repeats"]);
+    // An answer after its question.
+    assert_eq!(read("Sound: fine. LED: no."), ["light-off"]);
+    // A picture of what was said outright says no more; one of what was not says it.
+    assert_eq!(read("It drones like the engine of a bus."), ["hum"]);
+    assert_eq!(read("It goes like the engine of a bus."), ["motorboating"]);
+    // What a clause says of a noise is not said of the dry sound.
+    assert_eq!(
+        read("The repeats are dull, and there is a whine that isn't there on the dry sound."),
+        ["whine", "echo-dark"]
+    );
+    // How quiet a noise is.
+    assert_eq!(read("It whines. Quiet, but there."), ["whine"]);
+    assert_eq!(read("It whines and gets quiet."), ["faint", "whine"]);
+    // A time told by a light, and a thing that tells a place.
+    assert_eq!(
+        read("When the light is not on I hear nothing. When the light is on it plays."),
+        ["silent-in-bypass"]
+    );
+    assert_eq!(read("Under the lamps it's thin."), ["thin"]);
+    // A letter not doubled.
+    assert_eq!(read("A loud pop when she preses it."), ["switch-pop"]);
 }
 
 #[test]
@@ -154,8 +190,17 @@ fn uses() -> BTreeMap<(String, String), (usize, bool)> {
             out.entry(key).or_default().0 += 1;
         }
     }
-    let files =
-        ["more.yaml", "widened.yaml", "first.yaml", "second.yaml", "third.yaml", "fourth.yaml", "fifth.yaml"];
+    let files = [
+        "more.yaml",
+        "widened.yaml",
+        "first.yaml",
+        "second.yaml",
+        "third.yaml",
+        "fourth.yaml",
+        "fifth.yaml",
+        "sixth.yaml",
+        "seventh.yaml",
+    ];
     let more = files.into_iter().flat_map(|f| file::<Owners>(f).complaints).map(|o| o.text);
     let repairs = file::<Repairs>("repairs.yaml").repairs.into_iter().map(|r| r.text);
     for text in more.chain(repairs) {
@@ -185,6 +230,7 @@ const GENERAL: &[&str] = &[
     "both-ways: whether the|my? {unit-word} is|was? =on or =off",
     "bypass: even when|if|with|while it is switched|turned|clicked? off",
     "clean: clean as a whistle",
+    "effect-on: i|you|he|she|we|they step|stomp|stamp|press|tread|click|kick|push|switch|turn|put it|this|that|him in|on",
     "few-echoes: one slap|repeat|echo and thats it",
     "few-echoes: only|just|one|single|a one single repeat|repeats|echo|echoes|slap|slapback|bounce|repetition",
     "few-echoes: repeats|repetitions|echoes are|is not enough",
@@ -272,6 +318,12 @@ fn word_files_of_a_users_own_add_to_those_that_ship() {
     let own = "words: own\nabout: House slang.\nsource: common practice, no source\nsymptoms:\n  squeal:\n    words: [does the banshee]\n";
     let rules = Rules::with_builtin(&[Source::new("own.yaml", own)]).unwrap();
     assert_eq!(hear(&rules, "It does the banshee again, no hum.").unwrap().symptoms(), ["squeal"]);
+    let short = own.replace("symptoms:", "short:\n  sqls: squeals\nsymptoms:");
+    let rules_with_short = Rules::with_builtin(&[Source::new("own.yaml", short)]).unwrap();
+    assert_eq!(hear(&rules_with_short, "Sqls at max gain.").unwrap().symptoms(), ["squeal"]);
+    let short = own.replace("symptoms:", "short:\n  s q l: squeals\nsymptoms:");
+    let short = Rules::with_builtin(&[Source::new("own.yaml", short)]).unwrap_err();
+    assert!(short.to_string().starts_with("own.yaml:5:3: the short form 's q l'"), "{short}");
     let slip = own.replace("    words: [does the banshee]", "    reads: [{what: [pedl]}]");
     let slip = Rules::with_builtin(&[Source::new("own.yaml", slip)]).unwrap_err();
     assert!(slip.to_string().starts_with("own.yaml:6:21: unknown thing 'pedl'"), "{slip}");

@@ -42,6 +42,16 @@ pub(super) struct Clause {
 }
 
 impl Clause {
+    /// Whether it is one word and no more.
+    pub fn is_one_word(&self) -> bool {
+        self.to - self.from == 1
+    }
+
+    /// Whether an `and` joins it to the one before.
+    pub fn is_joined(&self) -> bool {
+        self.lead == Lead::Join
+    }
+
     /// Whether a sentence begins with it.
     pub fn begins_sentence(&self) -> bool {
         self.lead == Lead::Strong
@@ -214,7 +224,7 @@ impl Reader<'_> {
         let leading = first_time <= first_item || items.is_empty();
         let begin = self.said.len();
         let goes_on = self.goes_on(clause, next, &mut items, denial);
-        self.attach(number, clause, &mut items, denial);
+        self.attach(number, clause, next, &mut items, denial);
         if past {
             self.said.truncate(begin);
         }
@@ -249,6 +259,15 @@ impl Reader<'_> {
         self.carried.past = past;
         let denies = self.carried.denies.filter(|_| goes_on);
         self.hand_on(&items, begin, denial);
+        // `it used to repeat, and now it doesn't`: what it no longer does is what it did.
+        let once = spans.iter().find(|s| self.turns(s, Does::Past)).map(|s| s.end);
+        let did = |s: &&Span| {
+            let good = matches!(self.kind(**s), Kind::Thing { good: true, aside: false, .. });
+            good && once.is_some_and(|once| s.start >= once && s.start <= once + 2)
+        };
+        if let Some(did) = spans.iter().find(did).filter(|_| !content) {
+            self.carried.topic = Some(did.entry);
+        }
         self.carried.denies = self.carried.denies.or(denies);
     }
 
@@ -279,8 +298,13 @@ impl Reader<'_> {
             let like = |n: &Span| n.end <= s.start && n.end + 2 >= s.start && self.turns(n, Does::As);
             spans.iter().any(|n| sound(n) || like(n))
         };
+        let pictured = |s: &Span| {
+            let simile = |n: &Span| matches!(self.kind(*n), Kind::State { simile: true, .. });
+            spans.iter().any(|n| n.start == s.start && simile(n))
+        };
         let says = |s: &&Span| match self.kind(**s) {
             Kind::Time | Kind::Turn(_) | Kind::Fact => false,
+            Kind::State { noise: true, simile: false, .. } if region(s) == Region::Like => !pictured(s),
             Kind::State { simile: true, .. } => {
                 region(s) == Region::Like || (region(s) == Region::Main && names_a_sound(s))
             }
@@ -288,6 +312,18 @@ impl Reader<'_> {
         };
         let item = |s: &Span| Item { span: *s, kind: self.kind(*s), denied: false, spent: false };
         let mut items: Vec<Item> = spans.iter().filter(says).map(item).collect();
+        self.drop_pictures(spans, &mut items);
+        // `even switched off` tells a time; `the adaptor switches off` a state.
+        let named = items.iter().filter(|i| i.is_thing()).map(|i| i.span.start).min();
+        let a_time = |i: &Item| {
+            let same = |s: &Span| s.start == i.span.start && s.end == i.span.end;
+            spans.iter().any(|s| same(s) && self.kind(*s) == Kind::Time)
+        };
+        items.retain(|i| {
+            let state = matches!(i.kind, Kind::State { noise: false, .. });
+            let plain = state && a_time(i) && !self.speaks(own.unit, i.span.entry);
+            !plain || named.is_some_and(|n| n < i.span.start)
+        });
         for i in 1..items.len() {
             let (before, here) = (items[i - 1], items[i]);
             let close = here.span.start <= before.span.end && here.span.start > before.span.start;
@@ -302,6 +338,33 @@ impl Reader<'_> {
             }
         }
         items
+    }
+
+    /// `drones like the engine of a ferry` is a drone and no putter: where what a picture is of was said outright, it says no
+    /// more than that.
+    fn drop_pictures(&self, spans: &[Span], items: &mut Vec<Item>) {
+        let turn =
+            spans.iter().find(|s| self.turns(s, Does::Like) || self.turns(s, Does::As)).map(|s| s.start);
+        let Some(turn) = turn else { return };
+        let own = self.lexicon.own;
+        let part = |t: &Item, state: Ix| {
+            let unit = self.lexicon.is(t.span.entry, own.unit) || self.lexicon.is(t.span.entry, own.sound);
+            t.is_thing() && t.span.end <= turn && !unit && self.speaks(t.span.entry, state)
+        };
+        let outright = |i: &Item| {
+            let state = i.span.entry;
+            let near = i.span.end <= turn && i.span.end + 3 >= turn;
+            let sure = i.is_noise() && self.lexicon.sure.contains(&state);
+            let plain = matches!(i.kind, Kind::State { simile: false, good: false, .. });
+            let names = self.lexicon.entries[state].of.is_some_and(|of| of != own.unit && of != own.sound);
+            near && plain && (sure || names || items.iter().any(|t| part(t, state)))
+        };
+        let said: Vec<Ix> = items.iter().filter(|i| outright(i)).map(|i| i.span.entry).collect();
+        let picture = |i: &Item| {
+            i.span.start >= turn && (i.is_noise() || matches!(i.kind, Kind::State { simile: true, .. }))
+        };
+        let same = |i: &Item| said.iter().any(|s| self.lexicon.is(i.span.entry, *s));
+        items.retain(|i| said.is_empty() || !picture(i) || same(i));
     }
 
     /// The times that a clause names: those of what it says, those that end it, and where the first stands.
@@ -458,7 +521,10 @@ impl Reader<'_> {
             }
             let next = spans.iter().find(|s| s.start >= span.end && denies(s));
             let until = next.map_or(usize::MAX, |s| s.start);
-            let follows = |i: &Item| i.span.start >= span.end && i.span.start < until && !i.spent;
+            // `stops until I unplug it`: what begins with its own condition is not what is denied.
+            let ends_it = |i: &Item| self.found.all[i.span.start].iter().any(|s| self.turns(s, Does::Until));
+            let follows =
+                |i: &Item| i.span.start >= span.end && i.span.start < until && !i.spent && !ends_it(i);
             let first = items.iter().position(follows);
             let target = if self.turns(span, Does::DenyThing) {
                 first.filter(|i| items[*i].span.start <= span.end + 3).map(|i| denied_noun(items, i))
@@ -496,11 +562,20 @@ impl Reader<'_> {
                         items[i].denied = !items[i].denied;
                         Some(Denial::Hit(item.is_noise()))
                     }
+                    // `and it's not when I press it`: of what was said of nothing else.
+                    None if self.idle_denial(clause, span, spans) => None,
                     None => Some(Denial::Alone(None, *span)),
                 };
             }
         }
         out
+    }
+
+    /// Whether a denial stands before a condition where nothing was praised: there is nothing for it to turn round.
+    fn idle_denial(&self, clause: &Clause, span: &Span, spans: &[Span]) -> bool {
+        let when = spans.iter().any(|s| s.start >= span.end && self.turns(s, Does::When));
+        let praised = self.said[self.carried.said_from..].iter().any(|s| self.is_good(s));
+        when && !praised && clause.lead != Lead::Strong
     }
 
     /// Whether nothing that tells follows a denial in its clause.
@@ -547,7 +622,14 @@ impl Reader<'_> {
     }
 
     /// Says what the items of a clause say.
-    fn attach(&mut self, number: usize, clause: &Clause, items: &mut [Item], denial: Option<Denial>) {
+    fn attach(
+        &mut self,
+        number: usize,
+        clause: &Clause,
+        next: Lead,
+        items: &mut [Item],
+        denial: Option<Denial>,
+    ) {
         let own = self.lexicon.own;
         // Of several readings of one wording those count that some rule speaks of, and of these those whose thing is named.
         let mut subjects: Vec<Option<(Ix, Option<Span>)>> = vec![None; items.len()];
@@ -610,6 +692,14 @@ impl Reader<'_> {
                     }
                 }
                 _ => {}
+            }
+        }
+        // `LED: no.`
+        let alone = clause.lead == Lead::Comma && next == Lead::Strong && clause.to - clause.from == 1;
+        let answer = self.spans(clause).into_iter().find(|s| self.turns(s, Does::DenyThing));
+        if let Some(answer) = answer.filter(|_| alone) {
+            for hanging in self.carried.hanging.clone() {
+                self.push(hanging.entry, own.none, false, number, &[hanging, answer]);
             }
         }
         if let Some(Denial::Alone(head, span)) = denial {
@@ -683,9 +773,20 @@ impl Reader<'_> {
     ) -> Option<(Ix, Option<Span>)> {
         let own = self.lexicon.own;
         let state = item.span.entry;
+        // `on the mains the light is dim`: what stands before its noun as a word of place is no state of it.
+        let takes = if takes == Takes::Either && self.is_of(item.span.start) { Takes::Before } else { takes };
         // A picture is of the whole sound: `it crackles like a torn speaker`.
         let picture = matches!(item.kind, Kind::State { simile: true, .. });
-        let head = |i: &&Item| !i.spent && (i.is_thing() || (i.is_noise() && !picture));
+        let here = self.spans(clause);
+        // `after an hour under the lamps it's thin`: what a place or time is told by is not what is spoken of.
+        let told_by = |i: &Item| {
+            let subject =
+                |s: &Span| s.start >= i.span.end && s.end <= item.span.start && self.turns(s, Does::Subject);
+            let place =
+                (i.span.start.saturating_sub(2)..i.span.start).any(|w| w >= clause.from && self.is_of(w));
+            i.is_thing() && place && here.iter().any(subject) && !self.speaks(i.span.entry, item.span.entry)
+        };
+        let head = |i: &&Item| !i.spent && !told_by(i) && (i.is_thing() || (i.is_noise() && !picture));
         let mut before: Vec<&Item> =
             items.iter().rev().filter(head).filter(|i| i.span.end <= item.span.start).collect();
         let behind: Vec<&Item> =
@@ -696,7 +797,12 @@ impl Reader<'_> {
         let previous = |i: &Item| ends.iter().copied().filter(|e| *e <= i.span.start).max();
         before.sort_by_key(|i| i.is_thing() && previous(i).is_some_and(|end| self.belongs(i, end)));
         // An adjective right before its noun, or before more of them.
-        let close = noun_after(items, item);
+        let close = noun_after(items, item)
+            .filter(|n| n.is_noise() || !self.aside(n.span.entry) || self.speaks(n.span.entry, state));
+        // `makes a little knocking`.
+        if takes == Takes::Before && close.is_some_and(|n| n.is_noise() && n.span.start == item.span.end) {
+            return None;
+        }
         if let Some(noun) =
             close.filter(|_| takes != Takes::Before && (takes == Takes::After || !near_before))
         {
@@ -710,6 +816,13 @@ impl Reader<'_> {
             Takes::Before => before.clone(),
             Takes::Either => before.iter().chain(&behind).copied().collect(),
         };
+        // `hiss that is not there on the direct sound`.
+        let last = self.said.len().checked_sub(1).filter(|n| self.carried.noise == Some(*n));
+        if let Some(noise) = last
+            .filter(|_| clause.lead == Lead::Relative && before.is_empty() && self.carried.hanging.is_empty())
+        {
+            return self.lexicon.is(state, own.gone).then(|| (self.said[noise].state, None));
+        }
         let of = self.lexicon.entries[state].of;
         let calm = self.lexicon.is(state, own.calm)
             || self.lexicon.entries[state].denied.is_some_and(|d| self.lexicon.is(own.calm, d));
@@ -739,7 +852,9 @@ impl Reader<'_> {
             return Some((hanging.entry, Some(*hanging)));
         }
         // `a whistle, quiet but always there`: how loud a noise is does not matter.
-        let goes_on = matches!(clause.lead, Lead::Comma | Lead::Contrast);
+        let goes_on = matches!(clause.lead, Lead::Comma | Lead::Contrast)
+            // `a whistle, very high and not so loud`.
+            || (clause.lead == Lead::Join && item.denied);
         let noise = self.carried.noise.is_some_and(|n| n >= self.carried.said_from);
         if goes_on && noise && order.is_empty() && calm {
             return None;

@@ -145,6 +145,8 @@ pub struct Lexicon {
     pub(super) fits: BTreeSet<(Ix, Ix)>,
     /// States that some rule takes of any thing.
     pub(super) of_any: BTreeSet<Ix>,
+    /// States that some rule makes a symptom of, not an open choice.
+    pub(super) sure: BTreeSet<Ix>,
 }
 
 /// How a wording begins.
@@ -189,6 +191,8 @@ pub(super) struct Words {
     pub stems: BTreeMap<String, u32>,
     /// Forms of wordings alone.
     pub of_wordings: BTreeSet<String>,
+    /// Short forms, and the words that each is read as.
+    pub short: BTreeMap<String, Vec<String>>,
     /// Forms and their stems by first letter, for slips of the hand; forms of wordings come first.
     pub near: BTreeMap<char, Vec<(Spelling, Spelling)>>,
 }
@@ -237,6 +241,7 @@ impl Words {
             forms: BTreeMap::new(),
             stems: BTreeMap::new(),
             of_wordings: BTreeSet::new(),
+            short: BTreeMap::new(),
             near: BTreeMap::new(),
         }
     }
@@ -380,6 +385,7 @@ impl Lexicon {
         let (open, facts) = (loader.open(), loader.facts());
         let (wordings, levels) = loader.compile();
         loader.plain();
+        loader.short();
         let own = if sources.is_empty() { Own::default() } else { loader.own() };
         let Loader { complaints, entries, mut words, .. } = loader;
         words.index();
@@ -401,6 +407,7 @@ impl Lexicon {
             own,
             fits: BTreeSet::new(),
             of_any: BTreeSet::new(),
+            sure: BTreeSet::new(),
         };
         lexicon.pair();
         complaints.or_ok(lexicon)
@@ -417,6 +424,10 @@ impl Lexicon {
                 self.fits.extend(rule.what.iter().chain(&rule.not_what).map(|what| (*what, *how)));
             }
         }
+        let open: BTreeSet<Ix> =
+            self.open.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.clone()).collect();
+        let sure = self.symptoms.iter().flat_map(|o| &o.rules).flat_map(|r| r.how.iter().copied());
+        self.sure = sure.filter(|how| !open.contains(how)).collect();
     }
 
     /// Whether some rule speaks of a state of a thing.
@@ -850,6 +861,34 @@ impl<'a> Loader<'a> {
                 for word in text.value.split_whitespace() {
                     self.words.add(&word.to_lowercase(), true);
                 }
+            }
+        }
+    }
+
+    fn short(&mut self) {
+        let files = self.files;
+        for file in files {
+            for (key, read_as) in file.written.short.iter() {
+                let words = |text: &str| text.split(' ').map(str::to_string).collect::<Vec<_>>();
+                let fits = |text: &str| {
+                    !text.is_empty() && words(text).iter().all(|w| super::tokens::tokens(w).len() == 1)
+                };
+                if words(&key.value).len() > 2 || !fits(&key.value) || !fits(&read_as.value) {
+                    let message =
+                        format!("the short form '{}' is not one word or two, or is read as none", key.value);
+                    let place = file.place(key.span);
+                    self.complain(
+                        "bad-value",
+                        place,
+                        message,
+                        "write, for example, 'lvl: level' or 'w o: without'",
+                    );
+                    continue;
+                }
+                for word in words(&read_as.value) {
+                    self.words.add(&word, true);
+                }
+                self.words.short.insert(key.value.clone(), words(&read_as.value));
             }
         }
     }

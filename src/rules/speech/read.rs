@@ -169,6 +169,16 @@ impl Judge<'_> {
         let hushed: Vec<usize> = (0..self.speech.said.len())
             .filter(|i| {
                 let s = &self.speech.said[*i];
+                // `there is a whistle. Quiet, but there`: how quiet, of nothing that is named, goes for the noise.
+                let bare = calm(s) && !s.denied && s.at.len() == 1 && s.thing != own.unit;
+                // `It hisses and gets quiet` tells of two faults.
+                let joined = self.speech.clauses[s.clause].is_joined();
+                let apart = |c: usize| c != s.clause && !(joined && c + 1 == s.clause);
+                // `silent, hum` lists two.
+                let listed = s.state == own.hushed && self.speech.clauses[s.clause].is_one_word();
+                if bare && !listed && noises.iter().any(|(c, _)| apart(*c)) {
+                    return true;
+                }
                 mute(s)
                     && !s.times.is_empty()
                     && noises.iter().any(|(c, times)| {
@@ -433,7 +443,8 @@ impl Judge<'_> {
             return Some(Evidence { at: ended.at.clone(), times });
         }
         if let Some(good) = said().find(is_good) {
-            let wrong = said().find(is_wrong).or_else(|| said().find(untimed))?;
+            // `supply fine with another unit` tells of the supply.
+            let wrong = said().find(is_wrong).or_else(|| said().find(untimed).filter(|_| !of_time(good)))?;
             return Some(both(good, wrong));
         }
         // `works, then after a minute it fades`: well at no time that is named, before it is wrong at one.
@@ -448,13 +459,16 @@ impl Judge<'_> {
     fn settle(&self, yes: &mut Vec<(usize, Vec<Evidence>)>) {
         let symptoms = &self.lexicon.symptoms;
         let mut gone: BTreeSet<usize> = BTreeSet::new();
+        let covers = |i: usize, k: usize| symptoms[i].covers.contains(&symptoms[k].id);
+        // What goes without saying itself makes nothing else go so: the sweep that is shallow does sweep.
+        let covered = |i: usize| yes.iter().any(|(k, _)| covers(*k, i) && !covers(i, *k));
         for (i, evidence) in yes.iter() {
             for (k, other) in yes.iter() {
                 if k == i {
                     continue;
                 }
                 let id = &symptoms[*k].id;
-                if symptoms[*i].covers.contains(id) {
+                if covers(*i, *k) && !covered(*i) {
                     gone.insert(*k);
                 }
                 let told = evidence.iter().flat_map(|e| e.times.iter().copied());

@@ -116,6 +116,7 @@ impl Finder<'_> {
                 if wording.level == level
                     && let Some(end) = self.end(wording, 0, at, true)
                 {
+                    let end = self.repeated(at, end);
                     found.push(Span { start: at, end, entry: wording.entry, wording: *i });
                 }
             }
@@ -126,6 +127,15 @@ impl Finder<'_> {
                 self.all[at].push(span);
             }
         }
+    }
+
+    /// Where a word that is written over and over ends: `pop pop pop pop` is no more than `pop pop pop`.
+    fn repeated(&self, at: usize, end: usize) -> usize {
+        let word = |i: usize| self.words.get(i).map(|w| &w.token.word);
+        if end < at + 2 || (at..end).any(|i| word(i) != word(at)) {
+            return end;
+        }
+        (end..self.words.len()).find(|i| word(*i) != word(at)).unwrap_or(self.words.len())
     }
 
     /// Where the elements of a wording from `element` on end if they begin at word `at`: the furthest end.

@@ -27,6 +27,21 @@ pub(super) fn words(lexicon: &Lexicon, tokens: Vec<Token>) -> Vec<Word> {
     let mut out: Vec<Word> = Vec::new();
     let mut rest = tokens.into_iter().peekable();
     while let Some(token) = rest.next() {
+        let next = rest.peek().filter(|n| n.before == super::tokens::Break::None);
+        let two = next.map(|n| (format!("{} {}", token.word, n.word), n.end));
+        let two = two.and_then(|(key, end)| Some((known.short.get(&key)?, end)));
+        if two.is_some() {
+            rest.next();
+        }
+        if let Some((parts, end)) = two.or_else(|| Some((known.short.get(&token.word)?, token.end))) {
+            // Each word of a short form stands at the place of the whole.
+            for (i, part) in parts.iter().enumerate() {
+                let before = if i == 0 { token.before } else { super::tokens::Break::None };
+                let read_as = (i == 0).then(|| parts.join(" "));
+                out.push(word(known, part, read_as, Token { before, end, ..token.clone() }));
+            }
+            continue;
+        }
         // `wall wart` is `wallwart` where wordings have it so, and not each part.
         if let Some(next) = rest.peek()
             && next.before == super::tokens::Break::None
@@ -121,8 +136,10 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
     let mut best: Option<(usize, &String)> = None;
     let mut look = |initial: char, most: usize| {
         for (known, known_stem) in words.near.get(&initial).into_iter().flatten() {
-            // A form that is near goes before a stem that is: `droped` is dropped, not drone.
-            let by_form = form.edits(known, most).map(|d| 2 * d);
+            // A form that is near goes before a stem that is: `droped` is dropped, not drone. A letter not doubled is the
+            // slip most made of all: `preses` is presses, not presets.
+            let doubled = |d: usize| if same_but_doubled(word, &known.word) { 2 * d - 1 } else { 2 * d };
+            let by_form = form.edits(known, most).map(doubled);
             // `buzing`: the stems are near though the forms are not.
             let telling = stem.length >= 5 && known_stem.length >= 4;
             let by_stem = if telling { stem.edits(known_stem, 1).map(|_| 3) } else { None };
@@ -138,15 +155,25 @@ fn nearest(words: &Words, word: &str, length: usize) -> Option<(usize, String)> 
         // The first two letters in the wrong order.
         look(second, 1);
     }
-    best.map(|(rank, w)| (rank / 2, w.clone()))
+    best.map(|(rank, w)| ((rank / 2).max(1), w.clone()))
+}
+
+/// Whether two words differ in nothing but letters written twice.
+fn same_but_doubled(a: &str, b: &str) -> bool {
+    let once = |word: &str| {
+        let mut chars: Vec<char> = word.chars().collect();
+        chars.dedup();
+        chars
+    };
+    once(a) == once(b)
 }
 
 /// Two words of wordings written as one, the longer first part first.
 fn compound(words: &Words, word: &str) -> Option<Vec<String>> {
-    if !word.is_ascii() || word.len() < 7 {
+    if !word.is_ascii() || word.len() < 8 {
         return None;
     }
-    (3..=word.len() - 3).rev().find_map(|at| {
+    (4..=word.len() - 4).rev().find_map(|at| {
         let (a, b) = word.split_at(at);
         let ours = |w: &str| is_ours(words, w) || (w.len() >= 4 && words.stems.contains_key(&words.stem(w)));
         (ours(a) && ours(b)).then(|| vec![a.to_string(), b.to_string()])

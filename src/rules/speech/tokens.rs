@@ -62,9 +62,16 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
             continue;
         }
         let spaced = |n: Option<char>| n.is_none_or(char::is_whitespace);
+        // `HF -12 dB`.
+        let minus = |i: usize| {
+            let digit = at(i + 1).is_some_and(|d| d.is_ascii_digit());
+            digit && i.checked_sub(1).is_none_or(|before| spaced(at(before)))
+        };
         let found = match c {
             '.' | '!' | '?' | ';' | '\n' | '\u{2026}' => Break::Strong,
             ',' | ':' | '(' | ')' | '[' | ']' | '\u{2014}' | '\u{2013}' => Break::Comma,
+            '/' if spaced(at(i + 1)) && i > 0 && spaced(at(i - 1)) => Break::Comma,
+            '-' | '\u{2212}' if minus(i) => Break::None,
             '-' if spaced(at(i + 1)) || (i > 0 && spaced(at(i - 1))) => Break::Comma,
             _ => Break::None,
         };
@@ -72,6 +79,8 @@ pub(super) fn tokens(text: &str) -> Vec<Token> {
         let sign = match c {
             '&' => "and",
             '=' => "is",
+            '@' => "at",
+            '-' | '\u{2212}' if minus(i) => "minus",
             '+' if spaced(at(i + 1)) => "plus",
             _ => "",
         };
@@ -123,6 +132,7 @@ mod tests {
         assert_eq!(words("It's DEAD!!! 9,5V café – hummmm"), ["its", "dead", "9.5v", "cafe", "humm"]);
         assert_eq!(words("dit-dit & more"), ["dit", "dit", "and", "more"]);
         assert_eq!(words(""), Vec::<String>::new());
+        assert_eq!(words("HF -12 dB @ 3k - off"), ["hf", "minus", "12", "db", "at", "3k", "off"]);
     }
 
     #[test]
@@ -130,6 +140,8 @@ mod tests {
         let breaks: Vec<Break> = tokens("Hums, a-b - c. D").iter().map(|t| t.before).collect();
         use Break::*;
         assert_eq!(breaks, [Strong, Comma, None, Comma, Strong]);
+        let breaks: Vec<Break> = tokens("a / b c/d -9").iter().map(|t| t.before).collect();
+        assert_eq!(breaks, [Strong, Comma, None, None, None, None]);
     }
 
     #[test]

@@ -35,6 +35,9 @@ pub struct WordFile {
     /// What else is said: values by key.
     #[serde(default)]
     pub facts: Named<Named<FactWords>>,
+    /// Short forms of one word or two, each with the words that it is read as: `lvl: level`, `w o: without`.
+    #[serde(default)]
+    pub short: Named<At<String>>,
     /// General language that is never a slip of the hand for a word above; words in one text, with blanks.
     #[serde(default)]
     pub plain: Vec<At<String>>,
