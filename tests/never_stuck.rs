@@ -15,7 +15,7 @@ use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 use std::time::{Duration, Instant};
 
-const JOBS: u64 = 8;
+const JOBS: u64 = 3;
 const STEPS: usize = 30;
 const BOARDS: [&str; 4] = ["tin-lantern", "rust-comb", "slow-lighthouse", "violet-stair"];
 const OUTLINES: [&str; 4] = ["echo-delay", "fuzz", "filter-module", "any"];

@@ -137,6 +137,13 @@ pub fn table(list: &Suspects, count: usize, width: usize) -> String {
             list.taken_together
         );
     }
+    if list.set_aside > 0 {
+        let says = format!(
+            "The first {} answers weigh nothing: with all of them there is too much to be summed over. Strike those that you do not trust.",
+            list.set_aside
+        );
+        out += &wrap(&says, width, "", "");
+    }
     if list.left_out > 0.0 {
         out += &format!("Left out of the sum: {}\n", percent(list.left_out));
     }

@@ -80,15 +80,9 @@ pub(super) struct Builder<'r> {
     pub in_play: Vec<bool>,
     /// Checks that the card names, which count whatever blocks the unit has.
     named: BTreeSet<rules::CheckId>,
-    /// Checks that ask for the symptoms of the complaint.
-    complained: BTreeSet<rules::CheckId>,
     /// How many of the first remedies tried are taken up without an epoch of their own.
     folded: usize,
 }
-
-/// How much rarer it is that a unit is brought in for a symptom without a cause than that it is named when asked for (common practice,
-/// no source).
-const COMPLAINED: f64 = 0.3;
 
 /// Chance that an owner who complains also tells of another symptom that is there, and the same of all that a fault which no rule
 /// knows may show (common practice, no source).
@@ -138,7 +132,6 @@ impl<'r> Builder<'r> {
             conditions: BTreeMap::new(),
             in_play,
             named: BTreeSet::new(),
-            complained: BTreeSet::new(),
         };
         let build = built(card, circuit);
         for (id, fault) in rules.faults() {
@@ -310,13 +303,11 @@ impl<'r> Builder<'r> {
             other && f.epoch <= folded
         };
         let from = findings.iter().filter(changed).map(|f| f.epoch).max().unwrap_or(0);
-        let answered = |f: &Understood| match f.meaning {
+        let named = findings.iter().filter_map(|f| match f.meaning {
             Meaning::Answer { check, .. } => Some(check),
             _ => None,
-        };
-        let named = findings.iter().filter_map(answered);
+        });
         self.named = named.filter(|c| self.in_play[self.rules.check(*c).pack.index()]).collect();
-        self.complained = findings.iter().filter(|f| f.number == 0).filter_map(answered).collect();
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
         for epoch in 1..=folded {
             evidence.extend(self.fold_remedy(findings, epoch).map(|f| (f.check, f)));
@@ -519,8 +510,7 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, vec![total / bad as f64; bad]));
         }
-        let share = if self.complained.contains(&id) { COMPLAINED } else { 1.0 };
-        let leak: Vec<f64> = check.leak[1..].iter().map(|p| share * p.get()).collect();
+        let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
         self.graph.add_check(&leak, &causes)
     }
 
@@ -545,7 +535,7 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, UNLISTED_SYMPTOM));
         }
-        let node = self.graph.add_yes_no_check(COMPLAINED * (1.0 - quiet), &merged(causes)).ok()?;
+        let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
         Some(Finding::answer(node, 1))
     }
 

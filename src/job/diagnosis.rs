@@ -129,6 +129,8 @@ pub struct Suspects {
     /// How many of the first remedies tried were taken together, all of them being too many to sum over exactly: probabilities are then
     /// right to within a few decibels of odds only.
     pub taken_together: usize,
+    /// How many of the earliest answers weigh nothing: with all of them the sum would be too large.
+    pub set_aside: usize,
     /// How well the findings fit.
     pub surprise: SurpriseReport,
 }
@@ -403,6 +405,7 @@ impl<'r> Diagnosis<'r> {
             left_out: self.model.belief.posterior().left_out,
             error: self.model.belief.posterior().error,
             taken_together: self.model.folded,
+            set_aside: self.model.set_aside,
             surprise: self.surprise()?,
         })
     }

@@ -166,6 +166,8 @@ pub struct Model {
     /// How many of the first remedies tried were taken up without an epoch of their own, because all of them are too much to be summed
     /// over exactly: the probabilities are then approximate.
     pub folded: usize,
+    /// How many of the earliest answers weigh nothing, because all of them together are too much to be summed over at all.
+    pub set_aside: usize,
     /// What is believed.
     pub belief: Belief,
 }
@@ -176,6 +178,11 @@ const QUICK: Limits = Limits { log2_cost: 18.0, log2_total: 20.0, samples: 0, se
 const LONG: Limits = Limits { log2_cost: 25.0, log2_total: 25.0, samples: 12_000, seed: 1 };
 /// Remedies that keep an epoch of their own at first when others are folded.
 const UNFOLDED: usize = 2;
+
+/// Whether a finding is an answer of the unit that may be left out of the sum at need: no part of the complaint, and no work done.
+fn may_be_set_aside(found: &Understood) -> bool {
+    found.number > 0 && matches!(found.meaning, Meaning::Answer { .. })
+}
 
 /// Whether complaint or findings are about what a board gives by itself, so that it has to be worked out.
 fn listens(rules: &Rules, findings: &[Understood], open: &[super::understand::OneOf]) -> bool {
@@ -206,28 +213,41 @@ impl Model {
         let engine =
             |e: BeliefError| Complaint::nowhere("engine", format!("the findings can't be weighed: {e}"));
         let quick = folds.iter().filter(|folded| **folded < remedies).map(|folded| (*folded, QUICK));
-        for (folded, limits) in quick.chain([(remedies, Limits::default()), (remedies, LONG)]) {
-            match Self::folded(rules, circuit, job, (&in_play, &findings, &open), folded, limits) {
-                Err(BeliefError::TooCostly { .. }) if limits != LONG => {}
+        // The earliest answers are set aside where all of them together are too tangled.
+        let answers = findings.iter().filter(|f| may_be_set_aside(f)).count();
+        let fewer = [2, 4, 8, answers].map(|part| answers - answers / part.max(1));
+        let fewer =
+            fewer.into_iter().filter(|aside| *aside > 0).map(|aside| (remedies, aside, Limits::default()));
+        let all = quick.chain([(remedies, Limits::default()), (remedies, LONG)]);
+        let all = all.map(|(folded, limits)| (folded, 0, limits));
+        let mut cost = LONG.log2_cost;
+        for (folded, aside, limits) in all.chain(fewer) {
+            match Self::attempt(rules, circuit, job, (&in_play, &findings, &open), (folded, aside), limits) {
+                Err(BeliefError::TooCostly { log2_cost }) => cost = log2_cost,
                 result => return result.map_err(|e| engine(e).into()),
             }
         }
-        Err(engine(BeliefError::TooCostly { log2_cost: LONG.log2_cost }).into())
+        Err(engine(BeliefError::TooCostly { log2_cost: cost }).into())
     }
 
-    /// The model with so many of the first remedies folded.
-    fn folded(
+    /// The model with so many of the first remedies folded, and so many of the earliest answers set aside.
+    fn attempt(
         rules: &Rules,
         circuit: Option<&Circuit<'_>>,
         job: &JobCard,
         (in_play, findings, open): (&[bool], &[Understood], &[super::understand::OneOf]),
-        folded: usize,
+        (folded, set_aside): (usize, usize),
         limits: Limits,
     ) -> Result<Self, BeliefError> {
         let mut findings = findings.to_vec();
         let listens = circuit.is_some() && listens(rules, &findings, open);
         let mut builder = Builder::new(rules, circuit, &job.card, in_play.to_vec(), folded, listens);
-        let evidence = builder.build(circuit, &mut findings, open);
+        let mut evidence = builder.build(circuit, &mut findings, open);
+        for found in findings.iter_mut().filter(|f| may_be_set_aside(f)).take(set_aside) {
+            if let Some(node) = found.node.take() {
+                evidence.retain(|f| f.check != node);
+            }
+        }
         let readings = builder.readings(&findings);
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, mut conditions, in_play, told, by_board, .. } = builder;
@@ -243,7 +263,19 @@ impl Model {
             }
             (result, _) => result?,
         };
-        Ok(Self { faults, present, findings, now, conditions, in_play, told, readings, folded, belief })
+        Ok(Self {
+            faults,
+            present,
+            findings,
+            now,
+            conditions,
+            in_play,
+            told,
+            readings,
+            folded,
+            set_aside,
+            belief,
+        })
     }
 
     /// What would be believed with other scores of the board's readings; `None` where that can't be weighed.

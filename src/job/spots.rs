@@ -397,8 +397,8 @@ mod tests {
             }
         };
         assert_eq!(answer("9V", "4.5V"), 0);
-        assert_eq!(answer("9V", "6V"), 1);
-        assert_eq!(answer("12V", "6V"), 0);
+        assert_eq!(answer("9V", "6.0V"), 1);
+        assert_eq!(answer("12V", "6.0V"), 0);
         assert_eq!(answer("18V", "17.8V"), 2);
         // A supply that has broken down is no measure.
         assert_eq!(answer("1V", "0.5V"), 1);

@@ -159,15 +159,17 @@ impl<'p> View<'p> {
         let at = |site: u32, r: RemedyIx| {
             self.problem.remedies()[r.0].faults.iter().any(|f| self.site(*f) == Some(site))
         };
-        let there: Vec<(RemedyIx, f64)> = match self.sure_site(sure) {
+        let site = self.sure_site(sure);
+        let in_one_place = site.is_some();
+        let there: Vec<(RemedyIx, f64)> = match site {
             Some(site) => helps.iter().copied().filter(|x| x.1 > 0.0 && at(site, x.0)).collect(),
             None => self.few(helps, sure)?,
         };
-        let found = best(&there)?;
+        let found = best(if in_one_place { &there } else { helps })?;
         // Which way to mend it may be cheaper to ask than to try.
         let plain = self.mending(&there, &self.weights());
         let asked = self.problem.open_checks(self.state).map(|c| self.mending_after(&there, c));
-        (asked.fold(f64::INFINITY, f64::min) >= plain).then_some(found)
+        (asked.fold(f64::INFINITY, f64::min) >= plain * (1.0 - ROUNDING)).then_some(found)
     }
 
     /// The few remedies of which one all but certainly helps.
@@ -281,6 +283,8 @@ struct Offer {
     own: f64,
 }
 
+/// Costs that differ by less, as a share, are the same.
+const ROUNDING: f64 = 1e-9;
 /// How many remedies are tried in turn where no check parts what they are for.
 const FEW: usize = 4;
 
