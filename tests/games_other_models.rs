@@ -23,7 +23,7 @@ const BOARDS: [&str; 3] = ["pocket-beacon", "copper-kettle", "rust-comb"];
 /// Units stored a board with one fault, and with two.
 const STORED: [usize; 2] = [40, 20];
 /// How many of them the gate plays.
-const PLAYED: [usize; 2] = [8, 3];
+const PLAYED: [usize; 2] = [16, 8];
 /// Least share of games in which all faults are found, with one and with two.
 const FOUND: [f64; 2] = [0.95, 0.8];
 /// Most minutes in the mean.
@@ -90,9 +90,10 @@ fn drill(faults: usize) -> Drill {
     }
 }
 
-/// Whether the virtual bench can break a unit in all these ways.
-fn breakable(faults: &[String]) -> bool {
-    let mode = |f: &String| f.rsplit(':').next().is_some_and(|m| MODES.contains(&m));
+/// Whether the virtual bench can break a unit in all these ways: parts and joints, not the supply.
+fn breakable(board: &Board, faults: &[String]) -> bool {
+    let of_supply = |f: &String| board.supplies().iter().any(|s| f.starts_with(&format!("{}:", s.name)));
+    let mode = |f: &String| f.rsplit(':').next().is_some_and(|m| MODES.contains(&m)) && !of_supply(f);
     let mut names: Vec<&String> = faults.iter().collect();
     names.dedup();
     faults.iter().all(mode) && names.len() == faults.len()
@@ -109,7 +110,7 @@ fn play(name: &str, faults: usize, most: usize) -> Vec<Game> {
     let rig: Rig<'_> = drill::rig(rules, &board, &drill).unwrap();
     if let Some(folder) = std::env::var_os("HALFSPLIT_UNITS") {
         let drawn = (0..).map(|n| (n, drill::unit(&rig, &drill, n).unwrap().faults));
-        let lines = drawn.filter(|(_, f)| breakable(f)).take(2 * STORED[faults - 1]);
+        let lines = drawn.filter(|(_, f)| breakable(&board, f)).take(4 * STORED[faults - 1]);
         let text: String = lines.map(|(n, f)| format!("{n} {}\n", f.join(" "))).collect();
         std::fs::write(Path::new(&folder).join(format!("{name}-{faults}.txt")), text).unwrap();
         return Vec::new();

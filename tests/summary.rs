@@ -156,7 +156,10 @@ fn every_figure_is_the_one_it_speaks_of() {
             let known = d.model.fault(&face.id);
             assert_eq!(known.is_some(), face.chance.is_some(), "{name}: {}", face.id);
             if let (Some(fault), Some(c)) = (known, &face.chance) {
-                chance(c, d.probability(fault), &face.id);
+                // Of an open job a suspect stands for all that no check parts from it.
+                let open = d.job.card.outcome.as_ref().is_none_or(|o| o.faults.is_empty());
+                let group = suspects.suspects.iter().find(|s| open && s.id == face.id);
+                chance(c, group.map_or_else(|| d.probability(fault), |s| s.probability), &face.id);
             }
         }
         weights_are_those_of_why(name, d, summary);
