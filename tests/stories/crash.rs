@@ -99,9 +99,13 @@ fn killed_at_any_moment_the_card_is_whole_and_up_to_date() {
         for said in out.lines() {
             if let Some((n, finding)) = said.strip_prefix("Noted ").and_then(|s| s.split_once(": ")) {
                 let at = &after[n.parse::<usize>().unwrap() - 1];
+                let noted = format!("{}={}", at.0, at.1);
                 // Behind it stands what a reading was taken for.
-                let said = finding.split([':', ';']).next().unwrap_or_default();
-                assert_eq!(format!("{}={}", at.0, at.1), said, "round {round}: acknowledged, so on the card");
+                let rest = finding.strip_prefix(&noted);
+                assert!(
+                    rest.is_some_and(|r| r.is_empty() || r.starts_with([':', ';'])),
+                    "round {round}: acknowledged, so on the card: {finding}, {noted}"
+                );
                 acknowledged += 1;
             }
             if let Some((n, _)) = said.strip_prefix("Struck ").and_then(|s| s.split_once(": ")) {
