@@ -46,7 +46,7 @@ fn a_list_is_pasted_and_each_line_says_what_it_became() {
         let folder = bench();
         let line = [&OWN[..], &["note", "job.yaml", "--readings", "-"]].concat();
         let mut seat = Seat::at(&folder, &line, columns, "xterm");
-        seat.expect("Paste or type the readings");
+        seat.expect("Ctrl-D ends them.\r\n");
         seat.type_keys(&format!(
             "{}\n\u{4}",
             PASTE.map(|l| if l == "V5" { "V5 4.97" } else { l }).join("\n")

@@ -10,6 +10,7 @@ use std::fs::{File, OpenOptions};
 use std::io::{Read, Write};
 use std::process::{Child, Stdio};
 use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 /// A program at a terminal, and somebody who types.
@@ -17,6 +18,8 @@ pub struct Seat {
     child: Child,
     keyboard: File,
     seen: Arc<Mutex<Vec<u8>>>,
+    /// Reads the screen until nobody writes to it any more.
+    reader: Option<JoinHandle<()>>,
     read_up_to: usize,
 }
 
@@ -37,7 +40,7 @@ impl Seat {
         let keyboard = File::from(control);
         let seen = Arc::new(Mutex::new(Vec::new()));
         let (mut screen, sink) = (keyboard.try_clone().unwrap(), seen.clone());
-        std::thread::spawn(move || {
+        let reader = std::thread::spawn(move || {
             let mut part = [0; 4096];
             while let Ok(n) = screen.read(&mut part) {
                 if n == 0 {
@@ -46,7 +49,7 @@ impl Seat {
                 sink.lock().unwrap().extend_from_slice(&part[..n]);
             }
         });
-        Self { child, keyboard, seen, read_up_to: 0 }
+        Self { child, keyboard, seen, reader: Some(reader), read_up_to: 0 }
     }
 
     pub fn all(&self) -> String {
@@ -101,6 +104,8 @@ impl Seat {
         let start = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {
+                // What it wrote last may still be on its way.
+                self.reader.take().map(JoinHandle::join).transpose().unwrap();
                 return status.code().unwrap_or(-1);
             }
             assert!(start.elapsed() < Duration::from_secs(60), "never ended:\n{}", self.all());
