@@ -79,9 +79,6 @@ pub struct Belief {
     pub(crate) posterior: Posterior,
 }
 
-/// Fewer samples tell nothing.
-const LEAST_SAMPLES: usize = 100;
-
 impl Belief {
     /// Belief after the findings (any order), with default limits and no set scores.
     ///
@@ -192,16 +189,10 @@ impl Belief {
             return Err(BeliefError::RepeatedFinding(w[0].0.0));
         }
         match Belief::infer(graph.clone(), findings.clone(), sets.clone(), limits) {
-            Err(BeliefError::TooCostly { .. }) if sets.is_none() && limits.samples > 0 => {}
-            result => return result,
-        }
-        // Each sample is summed over what is left exact: fewer where that is dear.
-        let mut samples = limits.samples;
-        loop {
-            match Belief::approximate(graph.clone(), findings.clone(), Limits { samples, ..limits }) {
-                Err(BeliefError::TooCostly { .. }) if samples > LEAST_SAMPLES => samples /= 4,
-                result => return result,
+            Err(BeliefError::TooCostly { .. }) if sets.is_none() && limits.samples > 0 => {
+                Belief::approximate(graph, findings, limits)
             }
+            result => result,
         }
     }
 

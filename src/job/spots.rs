@@ -32,8 +32,9 @@ pub(super) fn at_spot(rules: &Rules, id: &CheckId, observed: &Observed) -> Meani
     let of_pack = check_at(id.place(), reads).and_then(|check| rules.find_check(check).ok());
     let weighed = match of_pack {
         Some(check) => by_bands(rules, check, read).map(|weighed| (check, weighed)),
-        None => at_rest(rules, id, read),
+        None => None,
     };
+    let weighed = weighed.or_else(|| at_rest(rules, id, read));
     weighed.map_or(Meaning::Kept, |(check, (likelihood, answer))| Meaning::Answer {
         check,
         outcome: Outcome::Soft(likelihood),
@@ -50,20 +51,46 @@ fn at_rest(rules: &Rules, id: &CheckId, read: &Reading) -> Option<(rules::CheckI
     Some((spot.check, weighed))
 }
 
+/// A reading of volts at a place of the unit.
+fn volts_at(found: &Understood) -> Option<(String, Reading)> {
+    let CheckId::Volts(place) = found.check.parse().ok()? else { return None };
+    Some((place, reading::parse(&found.answer, Some(Unit::Volts)).ok()?))
+}
+
+/// What pins say of a supply that nobody read: it is at least as high as the highest of them.
+pub(super) fn supply_shown(rules: &Rules, findings: &mut Vec<Understood>) {
+    let Some(supply) = rules.resting_supply() else { return };
+    let read = |f: &Understood| matches!(f.meaning, Meaning::Answer { check, .. } if check == supply.check);
+    let now = findings.last().map_or(0, |f| f.epoch);
+    if findings.iter().any(|f| f.epoch == now && read(f)) {
+        return;
+    }
+    let volts = findings.iter().filter(|f| f.epoch == now).filter_map(|f| Some((f, volts_at(f)?.1)));
+    let Some((highest, reading)) = volts.max_by(|a, b| a.1.middle().total_cmp(&b.1.middle())) else { return };
+    if reading.middle() < LEAST_SUPPLY {
+        return;
+    }
+    let answers = rules.check(supply.check).answers.len();
+    let Some(shares) = supply.at_least(reading.middle(), accuracy(&reading), answers) else { return };
+    let meaning = Meaning::Answer { check: supply.check, outcome: Outcome::Soft(shares), answer: 0 };
+    findings.push(Understood { meaning, ..highest.clone() });
+}
+
 /// Weighs readings at pins by the supply that was read, where it is not what such a unit usually runs on: half of 12 V is 6 V.
 pub(super) fn by_supply(rules: &Rules, findings: &mut [Understood]) {
-    let volts = |f: &Understood| -> Option<(String, Reading)> {
-        let CheckId::Volts(place) = f.check.parse().ok()? else { return None };
-        Some((place, reading::parse(&f.answer, Some(Unit::Volts)).ok()?))
-    };
-    let supply = findings.iter().rev().filter_map(volts).find_map(|(place, read)| {
-        let named = check_at(&place, Reads::Volts) == Some("board-supply-volts");
-        Some(read.middle()).filter(|v| named && *v >= LEAST_SUPPLY)
-    });
+    let Some(of_supply) = rules.resting_supply() else { return };
+    let is_supply =
+        |place: &str| rules.resting_at(place).is_some_and(|(spot, _)| spot.check == of_supply.check);
+    let supply =
+        findings.iter().rev().filter_map(volts_at).find_map(|(place, read)| {
+            Some(read.middle()).filter(|v| *v >= LEAST_SUPPLY && is_supply(&place))
+        });
     let Some(supply) = supply else { return };
     for found in findings {
-        let Some((place, read)) = volts(found) else { continue };
-        let Some((spot, pin)) = rules.resting_at(&place) else { continue };
+        let Some((place, read)) = volts_at(found) else { continue };
+        let Some((spot, pin)) = rules.resting_at(&place).filter(|(s, _)| s.check != of_supply.check) else {
+            continue;
+        };
         let count = rules.check(spot.check).answers.len();
         if let Meaning::Answer { check, outcome, answer } = &mut found.meaning
             && *check == spot.check
@@ -402,5 +429,23 @@ mod tests {
         assert_eq!(answer("18V", "17.8V"), 2);
         // A supply that has broken down is no measure.
         assert_eq!(answer("1V", "0.5V"), 1);
+    }
+
+    #[test]
+    fn volts_on_the_board_clear_the_adaptor() {
+        let rules = Rules::builtin().unwrap();
+        let dead = |findings: &str| {
+            let card = format!(
+                "unit: A\nhistory: worked-before\npower: adaptor\ncomplaint: {{symptoms: [silent]}}\noutline: op-amp-drive\n{findings}"
+            );
+            let job = JobCard::read(&Source::new("job.yaml", card)).unwrap();
+            let diagnosis = Diagnosis::of(rules, job).unwrap();
+            diagnosis.probability(diagnosis.model.fault("dead@adaptor").unwrap())
+        };
+        let before = dead("");
+        assert!(dead("findings: [{check: \"volts:V9\", answer: 9.1V}]\n") < 0.3 * before);
+        // Nobody read the supply, but a pin stands near it.
+        assert!(dead("findings: [{check: \"volts:IC1.1\", answer: 8.6V}]\n") < 0.6 * before);
+        assert!(dead("findings: [{check: \"volts:V9\", answer: 0.02V}]\n") > 2.0 * before);
     }
 }

@@ -3,7 +3,7 @@
 use super::card::{CardFinding, JobCard};
 use super::circuit::Circuit;
 use super::model::{Meaning, RemedyRef, Retest, Understood};
-use super::spots::{GoodUnit, at_spot, by_supply, worst_counts};
+use super::spots::{GoodUnit, at_spot, by_supply, supply_shown, worst_counts};
 use crate::belief::Outcome;
 use crate::circuit::board::Spot;
 use crate::circuit::predict::{CheckId, Observed};
@@ -158,6 +158,9 @@ pub(super) fn understand(
         good.beside(rules, found);
     }
     worst_counts(&mut out);
+    if circuit.is_none() {
+        supply_shown(rules, &mut out);
+    }
     out
 }
 

@@ -160,12 +160,11 @@ impl<'p> View<'p> {
             self.problem.remedies()[r.0].faults.iter().any(|f| self.site(*f) == Some(site))
         };
         let site = self.sure_site(sure);
-        let in_one_place = site.is_some();
         let there: Vec<(RemedyIx, f64)> = match site {
             Some(site) => helps.iter().copied().filter(|x| x.1 > 0.0 && at(site, x.0)).collect(),
             None => self.few(helps, sure)?,
         };
-        let found = best(if in_one_place { &there } else { helps })?;
+        let found = best(if site.is_some() { &there } else { helps })?;
         // Which way to mend it may be cheaper to ask than to try.
         let plain = self.mending(&there, &self.weights());
         let asked = self.problem.open_checks(self.state).map(|c| self.mending_after(&there, c));

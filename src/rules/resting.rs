@@ -1,14 +1,19 @@
 //! Volts at rest on a unit without a board file: what a reading at a pin of a spot says, by what its outline has on record.
 
-use super::spots::{base_of_pin, pin_of_section, spots_named};
+use super::spots::{Reads, base_of_pin, check_at, pin_of_section, spots_named};
 use super::{Accuracy, Band, CheckId, Reading, Rules, Unit};
 
 /// What a reading off a band that differs much between designs still leaves of the healthy answer (common practice, no source).
 const WIDE: f64 = 0.3;
 /// Nearer to a rail than this share of it, a pin stands at its end (common practice, no source).
 const END: f64 = 0.03;
+/// Chance that volts were read at another pin than the one noted, or come from elsewhere (common practice, no source).
+const OTHER_PIN: f64 = 0.02;
 /// Volts below ground from which a reading on a single supply is one of a unit whose plus pole is ground, or of a reversed supply.
 const BELOW: f64 = 0.3;
+
+/// What the supply of the unit is called among its spots.
+pub(crate) const SUPPLY: &str = "supply";
 
 /// Which answer of a check a reading off its healthy band gives, by index.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -77,6 +82,16 @@ impl RestingSpot {
             *healthy = healthy.max(WIDE);
         }
         Some((shares, best))
+    }
+
+    /// What a pin at these volts says of the supply that feeds it, which is at least as high.
+    pub(crate) fn at_least(&self, volts: f64, accuracy: Accuracy, answers: usize) -> Option<Vec<f64>> {
+        let (mut shares, best) = self.weigh(None, volts, accuracy, answers)?;
+        shares.iter_mut().for_each(|s| *s = s.max(OTHER_PIN));
+        for possible in [0, self.ends.above].into_iter().chain((best == self.ends.below).then_some(best)) {
+            *shares.get_mut(possible)? = 1.0;
+        }
+        Some(shares)
     }
 
     /// The answer for a reading that is not the healthy one, by the side of that one on which it lies.
@@ -200,6 +215,11 @@ impl RestingSpot {
 }
 
 impl Rules {
+    /// The supply of the unit; none unless the rules are those of an outline.
+    pub(crate) fn resting_supply(&self) -> Option<&RestingSpot> {
+        self.resting.iter().find(|s| s.spot == SUPPLY)
+    }
+
     /// Spots of the unit with the checks that readings there answer; empty unless the rules are those of an outline.
     pub fn resting_spots(&self) -> &[RestingSpot] {
         &self.resting
@@ -234,7 +254,11 @@ impl Rules {
             let (section, pin) = pin_of_section(pin)?;
             return named(&format!("{part}{section}")).map(|spot| (spot, Some(pin.to_owned())));
         }
-        named(place).or_else(|| spots_named(place).find_map(named)).map(|spot| (spot, None))
+        let supply = || {
+            let supply = self.resting_supply()?;
+            (check_at(place, Reads::Volts)? == self.check(supply.check).id).then_some(supply)
+        };
+        named(place).or_else(|| spots_named(place).find_map(named)).or_else(supply).map(|spot| (spot, None))
     }
 }
 

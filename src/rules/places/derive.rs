@@ -6,11 +6,11 @@
 use super::library::{Kind, Library, Mode};
 use super::unit::{Region, SpotIn, Unit, UnitFacts};
 use super::words::{Branch, Does, Mark, Path, Role, Scope, Timing, When};
-use super::written::{ChecksFile, Each, Family, Resting, Show, Symptom};
+use super::written::{ChecksFile, Each, Family, Resting, Show, SupplyBand, Symptom};
 use crate::rules::figures::{Factor, Probability};
 use crate::rules::ids::{Cause, CheckId, ConditionId, Effect, FaultId, Item, RemedyId, Strength};
 use crate::rules::load::{File, Loader};
-use crate::rules::resting::{Ends, RestingPin, RestingSpot};
+use crate::rules::resting::{Ends, RestingPin, RestingSpot, SUPPLY};
 use crate::rules::set::{Condition, Fault, Link, Remedy, Rules};
 use crate::rules::words::{Applies, History, Tool};
 use crate::rules::written::{self, ByBuild, Leak};
@@ -97,6 +97,14 @@ struct Deriver<'l> {
 /// The rules of one unit.
 ///
 /// # Errors
+/// `46%` or `0.46`.
+fn share(text: &str) -> Option<f64> {
+    match text.strip_suffix('%') {
+        Some(percent) => percent.trim().parse::<f64>().ok().map(|p| p / 100.0),
+        None => text.trim().parse().ok(),
+    }
+}
+
 /// An unknown outline or event, or a check that can't be made.
 pub fn rules_for(library: &Library, facts: &UnitFacts) -> Result<(Rules, Unit), Complaints> {
     let unit = library.unit(facts)?;
@@ -424,7 +432,7 @@ impl<'l> Deriver<'l> {
                         spot: None,
                         shows: &family.shows,
                         usual: family.usual.as_ref(),
-                        resting: None,
+                        resting: family.resting.as_ref(),
                     });
                 }
                 Some(each) => {
@@ -525,19 +533,25 @@ impl<'l> Deriver<'l> {
     /// Spots with a check that their resting volts answer.
     fn resting_spots(&self, rules: &Rules, made: &[Made<'_>]) -> Vec<RestingSpot> {
         let of = |made: &Made<'_>| -> Option<RestingSpot> {
-            let (spot, resting) = (&self.unit.spots[made.spot?], made.resting?);
+            let resting = made.resting?;
+            let spot = made.spot.map(|s| &self.unit.spots[s]);
             let check = rules.find_check(&made.id).ok()?;
             let answer = |word: &At<String>| rules.check(check).answer(&word.value).ok();
-            let pins = self.unit.rest.iter().filter(|r| r.at.value == spot.id);
-            let pins = pins.filter_map(|r| {
+            let pin = |r: &super::written::Rest| {
                 let ((low, high), rail) = (self.volts_of(r)?, self.rail_of(r)?.abs());
                 Some(RestingPin { name: r.pin.value.clone(), low, high, rail, wide: r.wide })
-            });
+            };
+            let pins: Vec<RestingPin> = match spot {
+                Some(spot) => {
+                    self.unit.rest.iter().filter(|r| r.at.value == spot.id).filter_map(pin).collect()
+                }
+                None => vec![self.supply_pin(resting.supply.as_ref()?)?],
+            };
             Some(RestingSpot {
-                spot: spot.id.clone(),
+                spot: spot.map_or_else(|| SUPPLY.to_owned(), |s| s.id.clone()),
                 check,
-                device: self.kind_at(made.spot?).and_then(|k| k.device.clone()),
-                kinds: spot.kinds.iter().map(|(k, _)| k.clone()).collect(),
+                device: made.spot.and_then(|s| self.kind_at(s)).and_then(|k| k.device.clone()),
+                kinds: spot.map_or_else(Vec::new, |s| s.kinds.iter().map(|(k, _)| k.clone()).collect()),
                 ends: Ends {
                     below: answer(&resting.below)?,
                     above: answer(&resting.above)?,
@@ -546,7 +560,7 @@ impl<'l> Deriver<'l> {
                     against: resting.against.as_ref().and_then(answer),
                 },
                 rails: (*self.unit.volts.first()?, self.unit.volts.get(1).map(|v| v.abs())),
-                pins: pins.collect(),
+                pins,
             })
         };
         made.iter().filter_map(of).collect()
@@ -566,14 +580,15 @@ impl<'l> Deriver<'l> {
         parts.join("; ")
     }
 
+    /// The supply as a pin at the plus rail. A unit may be made for another one, so a reading off it does not condemn.
+    fn supply_pin(&self, band: &SupplyBand) -> Option<RestingPin> {
+        let rail = *self.unit.volts.first()?;
+        let (low, high) = (share(&band.low.value)? * rail, share(&band.high.value)? * rail);
+        Some(RestingPin { name: "plus".to_owned(), low, high, rail, wide: true })
+    }
+
     /// The healthy volts of a resting figure, where its rail is known.
     fn volts_of(&self, rest: &super::written::Rest) -> Option<(f64, f64)> {
-        let share = |t: &str| -> Option<f64> {
-            match t.strip_suffix('%') {
-                Some(p) => p.trim().parse::<f64>().ok().map(|p| p / 100.0),
-                None => t.trim().parse().ok(),
-            }
-        };
         let of = self.rail_of(rest)?;
         let (a, b) = (share(&rest.low.value)? * of, share(&rest.high.value)? * of);
         Some((a.min(b), a.max(b)))

@@ -467,6 +467,19 @@ pub struct Resting {
     /// On the other side of ground; left out where that is nothing of its own.
     #[serde(default)]
     pub against: Option<At<String>>,
+    /// What is healthy of the plus rail, as shares of what such a unit runs on; for a check of no spot, which is of the supply.
+    #[serde(default)]
+    pub supply: Option<SupplyBand>,
+}
+
+/// Shares of the plus rail between which a supply is healthy.
+#[derive(Clone, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub struct SupplyBand {
+    /// Lowest, `88%`.
+    pub low: At<String>,
+    /// Highest.
+    pub high: At<String>,
 }
 
 /// A check: one of its kind a unit, or one for each of some spots.
