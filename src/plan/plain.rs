@@ -146,13 +146,13 @@ impl<'p> View<'p> {
     /// that is, or of the few that are together, where no check is worth its price before.
     fn sure(&self, helps: &[(RemedyIx, f64)], sure: f64) -> Option<RemedyIx> {
         let best = |list: &[(RemedyIx, f64)]| {
-            let worth = |x: &(RemedyIx, f64)| x.1 / self.cost_of(x.0);
+            let worth = |x: &(RemedyIx, f64)| even(x.1 / self.cost_of(x.0));
             list.iter().max_by(|a, b| worth(a).total_cmp(&worth(b)).then(b.0.cmp(&a.0))).map(|x| x.0)
         };
         // Whether the fault is among those that it puts right, not whether the work succeeds at once.
         let there = |r: RemedyIx| self.problem.remedies()[r.0].success.max(f64::MIN_POSITIVE);
         let certain: Vec<(RemedyIx, f64)> =
-            helps.iter().copied().filter(|x| x.1 / there(x.0) >= sure).collect();
+            helps.iter().copied().filter(|x| even(x.1 / there(x.0)) >= even(sure)).collect();
         if let Some(found) = best(&certain) {
             return Some(found);
         }
@@ -175,14 +175,14 @@ impl<'p> View<'p> {
     fn few(&self, helps: &[(RemedyIx, f64)], sure: f64) -> Option<Vec<(RemedyIx, f64)>> {
         let mass = self.problem.mass().max(f64::MIN_POSITIVE);
         let mut order: Vec<(RemedyIx, f64)> = helps.iter().copied().filter(|x| x.1 > 0.0).collect();
-        order.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
+        order.sort_by(|a, b| even(b.1).total_cmp(&even(a.1)).then(a.0.cmp(&b.0)));
         order.truncate(FEW);
         let found = (1..=order.len()).find(|n| {
             let any = |h: &Hypothesis| {
                 order[..*n].iter().any(|x| touches(&self.problem.remedies()[x.0.0].faults, &h.faults))
             };
             let held: f64 = self.problem.hypotheses().iter().filter(|h| any(h)).map(|h| h.weight).sum();
-            held >= sure * mass
+            even(held / mass) >= even(sure)
         })?;
         order.truncate(found);
         Some(order)
@@ -202,7 +202,11 @@ impl<'p> View<'p> {
             at.dedup();
             at.into_iter().for_each(|s| *sites.entry(s).or_default() += h.weight / mass);
         }
-        sites.into_iter().filter(|(_, p)| *p >= sure).max_by(|a, b| a.1.total_cmp(&b.1)).map(|(s, _)| s)
+        sites
+            .into_iter()
+            .filter(|(_, p)| even(*p) >= even(sure))
+            .max_by(|a, b| even(a.1).total_cmp(&even(b.1)))
+            .map(|(s, _)| s)
     }
 
     fn weights(&self) -> Vec<f64> {
@@ -254,6 +258,11 @@ impl<'p> View<'p> {
 
 fn touches(cured: &[FaultIx], there: &[FaultIx]) -> bool {
     there.iter().any(|f| cured.binary_search(f).is_ok())
+}
+
+/// Without the last digits, so that what is equal but for the order in which it was added up is equal.
+fn even(x: f64) -> f32 {
+    x as f32
 }
 
 /// Mutual information of a joint distribution, group by outcome, in bits; of one that adds up to less than one, times its sum.
@@ -320,10 +329,10 @@ impl Strategy for Plain {
             own: view.own_cost(&problem.remedies()[r.0].price, &anyway),
         }));
         offers.retain(|o| o.bits >= self.least_bits);
-        let worth = |o: &Offer| o.bits / o.own.max(LEAST_COST);
+        let worth = |o: &Offer| even(o.bits / o.own.max(LEAST_COST));
         offers.sort_by(|a, b| worth(b).total_cmp(&worth(a)));
         let by_price = |a: &&(RemedyIx, f64), b: &&(RemedyIx, f64)| {
-            (a.1 / view.cost_of(a.0)).total_cmp(&(b.1 / view.cost_of(b.0))).then(b.0.cmp(&a.0))
+            even(a.1 / view.cost_of(a.0)).total_cmp(&even(b.1 / view.cost_of(b.0))).then(b.0.cmp(&a.0))
         };
         let pays = |x: &&(RemedyIx, f64)| x.1 > 0.0 && view.cost_of(x.0) <= x.1 * out.cost;
         let last = helps.iter().filter(pays).max_by(by_price).map(|x| x.0);
