@@ -11,7 +11,7 @@
 
 use super::graph::{Cause, Graph};
 use super::nodes::{self, Node, Term};
-use super::tree::{Layout, Plan, Tables};
+use super::tree::{Layout, Pass, Plan, Tables};
 
 /// How nodes with more than one term are split.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -260,6 +260,11 @@ impl Template {
 
     /// Runs the first pass, and the second where `marginals` are wanted. `None`: total not above zero.
     pub fn run(&self, setting: Setting, marginals: bool) -> Option<Outcome> {
+        self.run_after(setting, marginals, &mut Pass::default())
+    }
+
+    /// The same after another run, whose pass is handed in and left as it stands then.
+    pub fn run_after(&self, setting: Setting, marginals: bool, pass: &mut Pass) -> Option<Outcome> {
         let mut bases: Vec<Vec<f64>> = self.nodes.iter().map(|n| n.base.clone()).collect();
         let mut tables = self.tables.clone();
         let mut log = self.constant;
@@ -306,8 +311,7 @@ impl Template {
         for (node, base) in self.nodes.iter().zip(&bases) {
             log += node.fill(base, &mut tables)?;
         }
-        let pass = self.plan.up(&tables, marginals)?;
-        let totals = pass.totals;
+        let totals = self.plan.up(&tables, marginals, pass)?;
         Some(Outcome {
             log_total: log + totals.log_total,
             condition: totals.condition,

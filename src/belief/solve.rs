@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 
 use super::compile::{Evidence, Outcome, Setting, Style, Template};
+use super::tree::Pass;
 use super::{BeliefError, CheckId, Graph, Limits};
 
 /// Rounding error of a total that is put up with, in units of one operation on [`super::wide::Wide`] numbers (at most
@@ -60,8 +61,20 @@ impl Solver {
         setting: Setting,
         marginals: bool,
     ) -> Result<Option<Ran<'_>>, BeliefError> {
+        self.run_after(graph, findings, setting, marginals, &mut Pass::default())
+    }
+
+    /// The same after another run, whose pass is handed in and left as it stands then: much of it is the same.
+    pub fn run_after(
+        &self,
+        graph: &Graph,
+        findings: &Findings,
+        setting: Setting,
+        marginals: bool,
+        pass: &mut Pass,
+    ) -> Result<Option<Ran<'_>>, BeliefError> {
         self.affordable()?;
-        if let Some(outcome) = self.template.run(setting, marginals)
+        if let Some(outcome) = self.template.run_after(setting, marginals, pass)
             && outcome.condition < WORST_CONDITION
         {
             let template = Cow::Borrowed(&self.template);

@@ -7,6 +7,7 @@ use super::complete::Complete;
 use super::group::{Group, groups};
 use super::sample::sample;
 use super::solve::{Findings, Ran, Solver};
+use super::tree::Pass;
 use super::{BeliefError, CheckId, ConditionId, FaultId, Finding, Given, Graph, SetScores};
 
 /// How much work exact inference may take before an approximation stands in.
@@ -379,8 +380,9 @@ impl Belief {
             }
         } else {
             let mut logs = Vec::with_capacity(groups.len());
+            let mut pass = Pass::default();
             for group in groups {
-                let ran = solver.run(graph, findings, group.setting(), false)?;
+                let ran = solver.run_after(graph, findings, group.setting(), false, &mut pass)?;
                 logs.push(ran.map_or(f64::NEG_INFINITY, |r| group.log_weight + r.outcome.log_total));
             }
             mixture.log_total = log_sum(&logs);
@@ -392,7 +394,8 @@ impl Belief {
             }
             let (kept, mass) = heaviest(&mixture.shares, tail);
             for g in kept {
-                if let Some(ran) = solver.run(graph, findings, groups[g].setting(), true)? {
+                let setting = groups[g].setting();
+                if let Some(ran) = solver.run_after(graph, findings, setting, true, &mut pass)? {
                     let weight = mixture.shares[g] / mass;
                     mixture.add(&ran, graph, weight);
                 }

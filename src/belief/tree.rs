@@ -44,17 +44,18 @@ impl Tables {
         self.ends.push(self.data.len());
     }
 
-    fn start(&self, table: usize) -> usize {
-        if table == 0 { 0 } else { self.ends[table - 1] }
+    fn range(&self, table: usize) -> Range<usize> {
+        let start = if table == 0 { 0 } else { self.ends[table - 1] };
+        start..self.ends[table]
     }
 
     pub fn get(&self, table: usize) -> &[f64] {
-        &self.data[self.start(table)..self.ends[table]]
+        &self.data[self.range(table)]
     }
 
     pub fn get_mut(&mut self, table: usize) -> &mut [f64] {
-        let start = self.start(table);
-        &mut self.data[start..self.ends[table]]
+        let range = self.range(table);
+        &mut self.data[range]
     }
 }
 
@@ -85,7 +86,7 @@ pub(crate) struct Plan {
 }
 
 /// What the first pass yields.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Totals {
     /// Natural logarithm of the total.
     pub log_total: f64,
@@ -95,12 +96,19 @@ pub(crate) struct Totals {
     pub condition: f64,
 }
 
-/// The state between the passes.
+/// The first pass as it stands: what the second works on, and what the next first pass need not do again.
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Pass {
-    /// Product of each bucket's own tables; empty when only the total was wanted.
+    /// The tables' numbers it was made for; none before the first.
+    data: Vec<f64>,
+    /// Product of each bucket's own tables; empty when only totals are wanted.
     products: Vec<Wide>,
     messages: Vec<Wide>,
-    pub totals: Totals,
+    errors: Vec<f64>,
+    /// What each bucket adds to the total.
+    totals: Vec<Totals>,
+    /// Buckets that the tables at hand change.
+    changed: Vec<bool>,
 }
 
 impl Plan {
@@ -192,23 +200,50 @@ impl Plan {
         self.cost
     }
 
-    /// First pass; `keep` when a second is to follow. `None` when the total is not above zero.
-    pub fn up(&self, tables: &Tables, keep: bool) -> Option<Pass> {
+    /// First pass; `keep` when a second is to follow. Buckets that the tables leave as they were in the pass handed in are not made
+    /// again. `None` when the total is not above zero.
+    pub fn up(&self, tables: &Tables, keep: bool, pass: &mut Pass) -> Option<Totals> {
         let last = self.buckets.last();
-        let mut messages = vec![Wide::ZERO; last.map_or(0, |b| b.message.end)];
-        let mut errors = vec![0.0; messages.len()];
-        let mut products = Vec::with_capacity(last.map_or(0, |b| if keep { b.product.end } else { 0 }));
-        let (mut product, mut error): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
-        let (mut log_total, mut condition) = (0.0, 0.0);
+        let (cells, kept) = (last.map_or(0, |b| b.message.end), last.map_or(0, |b| b.product.end));
+        let again = pass.data.len() == tables.data.len()
+            && pass.totals.len() == self.buckets.len()
+            && (!keep || pass.products.len() == kept);
+        if !again {
+            *pass = Pass::default();
+            pass.messages.resize(cells, Wide::ZERO);
+            pass.errors.resize(cells, 0.0);
+            pass.products.resize(if keep { kept } else { 0 }, Wide::ONE);
+            pass.totals.resize(self.buckets.len(), Totals::default());
+        }
+        pass.changed.clear();
         for bucket in &self.buckets {
+            let own = || bucket.tables.iter().any(|(t, _)| tables.get(*t) != &pass.data[tables.range(*t)]);
+            let below = || bucket.children.iter().any(|(c, _)| pass.changed[*c]);
+            let changed = !again || own() || below();
+            pass.changed.push(changed);
+        }
+        let done = self.up_changed(tables, pass);
+        pass.data.clone_from(&tables.data);
+        if done.is_none() {
+            pass.data.clear();
+        }
+        done?;
+        let sum = |part: fn(&Totals) -> f64| pass.totals.iter().map(part).sum();
+        Some(Totals { log_total: sum(|t| t.log_total), condition: sum(|t| t.condition) })
+    }
+
+    fn up_changed(&self, tables: &Tables, pass: &mut Pass) -> Option<()> {
+        let Pass { products, messages, errors, totals, changed, .. } = pass;
+        let (mut product, mut error): (Vec<Wide>, Vec<f64>) = (Vec::new(), Vec::new());
+        for (place, bucket) in self.buckets.iter().enumerate().filter(|(i, _)| changed[*i]) {
             product.clear();
             product.resize(bucket.product.len(), Wide::ONE);
             for (t, steps) in &bucket.tables {
                 let data = tables.get(*t);
                 walk(steps, |cell, at| product[cell] = product[cell].mul_narrow(data[at]));
             }
-            if keep {
-                products.extend_from_slice(&product);
+            if !products.is_empty() {
+                products[bucket.product.clone()].copy_from_slice(&product);
             }
             error.clear();
             error.extend(product.iter().map(|x| x.high.abs() * bucket.tables.len() as f64));
@@ -236,25 +271,26 @@ impl Plan {
                 if value <= 0.0 || value.is_nan() {
                     return None;
                 }
-                log_total += value.ln();
-                condition += bound / value;
+                totals[place] = Totals { log_total: value.ln(), condition: bound / value };
             } else {
                 let (log, power) = scale(message)?;
-                log_total += log;
+                totals[place].log_total = log;
                 bounds.iter_mut().for_each(|x| *x *= power);
             }
         }
-        Some(Pass { products, messages, totals: Totals { log_total, condition } })
+        Some(())
     }
 
     /// Second pass: the normalised marginal of every variable (entries of a signed variable may be negative).
-    pub fn down(&self, pass: Pass) -> Vec<Vec<f64>> {
-        let Pass { mut products, messages, .. } = pass;
+    pub fn down(&self, pass: &Pass) -> Vec<Vec<f64>> {
+        let Pass { products, messages, .. } = pass;
+        let mut product: Vec<Wide> = Vec::new();
         let mut marginals = vec![Vec::new(); self.vars];
         let mut from_above = vec![Wide::ZERO; messages.len()];
         let (mut after, mut ends): (Vec<Wide>, Vec<usize>) = (Vec::new(), Vec::new());
         for bucket in self.buckets.iter().rev() {
-            let product = &mut products[bucket.product.clone()];
+            product.clear();
+            product.extend_from_slice(&products[bucket.product.clone()]);
             let own = bucket.dims.last().copied().unwrap_or(1);
             if !bucket.is_root {
                 let above = &from_above[bucket.message.clone()];

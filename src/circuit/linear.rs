@@ -306,6 +306,13 @@ impl Plan {
         }
     }
 
+    /// `out += |A| |x|`, with `values` not yet factored.
+    pub fn add_sizes(&self, values: &[f64], x: &[f64], out: &mut [f64]) {
+        for ((value, row), col) in values.iter().zip(&self.slot_row).zip(&self.slot_col) {
+            out[*row as usize] += (value * x[*col as usize]).abs();
+        }
+    }
+
     /// Factors the constant part in place.
     ///
     /// # Errors

@@ -66,6 +66,10 @@ struct Attempt {
     anchored: bool,
 }
 
+/// Longest round of steps that is noticed, and the share by which two residuals of it may differ.
+const CYCLE: usize = 8;
+const SAME: f64 = 1e-9;
+
 /// After so many steps of one attempt a point that is exact but for rounding is taken, however it jitters.
 const PATIENT: usize = 30;
 
@@ -76,7 +80,12 @@ const DIRECT: Attempt =
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Failure {
     Singular(usize),
-    Iterations { worst: usize, residual: f64 },
+    /// Not there yet; `circles` says that the steps went round and round.
+    Iterations {
+        worst: usize,
+        residual: f64,
+        circles: bool,
+    },
 }
 
 impl Case<'_> {
@@ -155,6 +164,7 @@ impl Case<'_> {
             nodes.for_each(|(i, _)| work.b[i] += (attempt.leak - NODE_LEAK) * work.x[i]);
         }
         let limit = attempt.patience * options.max_iterations;
+        let mut residuals = [f64::NAN; CYCLE];
         for iteration in 0.. {
             work.f.iter_mut().zip(&work.b).for_each(|(f, b)| *f = -b);
             plan.multiply_add(&work.constant, &work.x, &mut work.f);
@@ -177,10 +187,13 @@ impl Case<'_> {
             if iteration >= PATIENT && !held && self.within_rounding_of(work, 0.0) {
                 return Ok(residual);
             }
-            if iteration >= limit || !residual.is_finite() {
+            let circles = residual > options.residual_amps
+                && residuals.iter().any(|r| (r - residual).abs() <= SAME * residual);
+            if iteration >= limit || circles || !residual.is_finite() {
                 let worst = worst(&work.f[..t.n]);
-                return Err(Failure::Iterations { worst, residual: work.f[worst].abs() });
+                return Err(Failure::Iterations { worst, residual: work.f[worst].abs(), circles });
             }
+            residuals[iteration % CYCLE] = residual;
             *spent += 1;
             work.values[from..].copy_from_slice(&work.base[from..]);
             t.add_slopes(&work.slopes, &mut work.values);
@@ -212,18 +225,17 @@ impl Case<'_> {
     }
 
     /// Whether what is left of every balance is no more than rounding makes of the terms in it (networks with micro-ohm links).
-    fn within_rounding(&self, work: &Work, options: &Options) -> bool {
+    fn within_rounding(&self, work: &mut Work, options: &Options) -> bool {
         self.within_rounding_of(work, options.residual_amps)
     }
 
     /// The same, with so many amps beside the rounding.
-    fn within_rounding_of(&self, work: &Work, amps: f64) -> bool {
+    fn within_rounding_of(&self, work: &mut Work, amps: f64) -> bool {
         let n = self.topology.n;
-        let mut scale = vec![0.0; n + 1];
-        let sizes: Vec<f64> = work.constant.iter().map(|v| v.abs()).collect();
-        let x: Vec<f64> = work.x.iter().map(|v| v.abs()).collect();
-        self.topology.plan.multiply_add(&sizes, &x, &mut scale);
-        work.f[..n].iter().zip(&scale).all(|(f, s)| f.abs() <= amps + 8.0 * f64::EPSILON * s)
+        let scale = &mut work.scratch;
+        scale.fill(0.0);
+        self.topology.plan.add_sizes(&work.constant, &work.x, scale);
+        work.f[..n].iter().zip(scale).all(|(f, s)| f.abs() <= amps + 8.0 * f64::EPSILON * *s)
     }
 
     /// The operating point from `work.x`, by every means allowed. Leaves `work` at the point, slopes and all.
@@ -240,7 +252,9 @@ impl Case<'_> {
         if !options.fallbacks {
             return Err(Failed { failure: last, iterations: spent, attempts: 1 });
         }
-        let fresh = self.reordered(work, options, &start);
+        // Another order mends rounding; steps that go round and round do so in any.
+        let circles = matches!(last, Failure::Iterations { circles: true, .. });
+        let fresh = if circles { None } else { self.reordered(work, options, &start) };
         let had_fresh = fresh.is_some();
         let (topology, extras) = fresh.unwrap_or_else(|| (self.topology.clone(), self.extras.to_vec()));
         let case = Case { topology: &topology, params: self.params, extras: &extras };
@@ -427,7 +441,7 @@ impl Failed {
     pub fn explain(self, network: &Network, topology: &Topology) -> SolveError {
         match self.failure {
             Failure::Singular(unknown) => SolveError::Singular { place: place(network, topology, unknown).0 },
-            Failure::Iterations { worst, residual } => {
+            Failure::Iterations { worst, residual, .. } => {
                 let (place, unit) = place(network, topology, worst);
                 SolveError::NoConvergence {
                     place,

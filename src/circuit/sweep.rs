@@ -8,6 +8,7 @@
 //! Absent: threads, and any choice of which faults to look at.
 
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use num_complex::Complex64;
 use rand_chacha::ChaCha8Rng;
@@ -24,6 +25,12 @@ use super::topology::{Seed, Topology, Unknown};
 /// Compiled networks kept for faults that change connections, and the memory they may take; all go when there are more.
 const KEPT: usize = 512;
 const KEPT_BYTES: usize = 24 << 20;
+
+/// Points found that are kept as starts; all go when there are more.
+const STARTS: usize = 4096;
+
+/// Edits whose points were hard to find that are kept as starts for sets that have them.
+const HARD: usize = 32;
 
 /// Two operating points that differ by more than this anywhere, volts, are not one.
 const APART_VOLTS: f64 = 0.2;
@@ -73,6 +80,8 @@ pub(crate) struct State {
     pub active: usize,
     pub params: Vec<f64>,
     pub extras: Vec<Extra>,
+    /// Tells this case from others: its connections and numbers.
+    identity: u64,
     /// What faults multiply an element's noise with.
     pub noisier: Vec<(ElementId, f64)>,
     /// A fresh order that this case needed, with the extras' slots in it.
@@ -89,6 +98,10 @@ pub struct Sweep {
     pub(crate) compiled: Vec<Compiled>,
     index: BTreeMap<Vec<u32>, usize>,
     sources: Vec<ElementId>,
+    /// Points found, by the identity of their case: where to start when it is asked for again.
+    found: BTreeMap<u64, Vec<f64>>,
+    /// The first edits whose point was hard to find, with it: sets that have them and more start from there.
+    hard: Vec<(Vec<Edit>, Vec<f64>)>,
     pub(crate) state: State,
 }
 
@@ -119,7 +132,15 @@ impl Sweep {
         let is_source = |e: &super::network::Element| matches!(e.primitive, Primitive::VoltageSource { .. });
         let sources = network.elements().filter(|(_, e)| is_source(e)).map(|(id, _)| id).collect();
         let base = Compiled { network: network.clone(), topology: solver.topology, start: point.x };
-        Ok(Sweep { options, compiled: vec![base], index: BTreeMap::new(), sources, state: State::default() })
+        Ok(Sweep {
+            options,
+            compiled: vec![base],
+            index: BTreeMap::new(),
+            sources,
+            found: BTreeMap::new(),
+            hard: Vec::new(),
+            state: State::default(),
+        })
     }
 
     /// The healthy network.
@@ -220,21 +241,59 @@ impl Sweep {
         feed: &[(Node, f64)],
     ) -> Result<(usize, Path, f64), SolveError> {
         self.set_up(edits)?;
-        self.state.work.feed.clear();
         let fed = feed.iter().filter(|(node, _)| !node.is_ground());
-        self.state.work.feed.extend(fed.map(|(node, amps)| (node.index() - 1, *amps)));
-        let Sweep { compiled, state, options, .. } = self;
-        let compiled = &compiled[state.active];
-        state.work.x.clear();
-        state.work.x.extend_from_slice(&compiled.start);
-        let case = Case { topology: &compiled.topology, params: &state.params, extras: &state.extras };
-        match case.solve(&mut state.work, options) {
-            Ok(found) => {
-                state.order = found.order;
-                Ok((found.iterations, found.path, found.residual))
-            }
-            Err(failed) => Err(failed.explain(&compiled.network, &compiled.topology)),
+        let feed: Vec<(usize, f64)> = fed.map(|(node, amps)| (node.index() - 1, *amps)).collect();
+        let part = |h: &&(Vec<Edit>, Vec<f64>)| h.0.iter().all(|e| edits.contains(e));
+        let near = self.hard.iter().find(part).map_or_else(Vec::new, |h| h.1.clone());
+        let found = self.find_point_from(&near, feed)?;
+        if found.1 != Path::Direct && !self.hard.iter().any(|h| h.0 == edits) && self.hard.len() < HARD {
+            self.hard.push((edits.to_vec(), self.point().to_vec()));
         }
+        Ok(found)
+    }
+
+    /// Sets up and solves one case that differs little from one whose point is given; it stays in hand.
+    pub(crate) fn find_point_near(&mut self, edits: &[Edit], point: &[f64]) -> Result<(), SolveError> {
+        self.set_up(edits)?;
+        self.find_point_from(point, Vec::new()).map(|_| ())
+    }
+
+    /// Solves the case in hand from its own point if that was found before, else from `near`, else from the healthy board's.
+    fn find_point_from(
+        &mut self,
+        near: &[f64],
+        feed: Vec<(usize, f64)>,
+    ) -> Result<(usize, Path, f64), SolveError> {
+        let Sweep { compiled, state, options, found, .. } = self;
+        let nodes = compiled[0].network.node_count();
+        let compiled = &compiled[state.active];
+        let unknowns = compiled.start.len();
+        let known = found.get(&state.identity).filter(|_| feed.is_empty());
+        let near = known.map_or(near, Vec::as_slice);
+        // Other connections have unknowns of their own behind the nodes of the healthy board.
+        let same = if near.len() == unknowns { unknowns } else { near.len().min(nodes - 1) };
+        state.work.x.clear();
+        state.work.x.extend_from_slice(&near[..same]);
+        state.work.x.extend_from_slice(&compiled.start[same..]);
+        state.work.feed = feed;
+        let case = Case { topology: &compiled.topology, params: &state.params, extras: &state.extras };
+        let point = match case.solve(&mut state.work, options) {
+            Ok(point) => point,
+            Err(failed) => return Err(failed.explain(&compiled.network, &compiled.topology)),
+        };
+        state.order = point.order;
+        if state.work.feed.is_empty() {
+            if found.len() >= STARTS {
+                found.clear();
+            }
+            found.insert(state.identity, state.work.x[..unknowns].to_vec());
+        }
+        Ok((point.iterations, point.path, point.residual))
+    }
+
+    /// The unknowns of the case in hand.
+    pub(crate) fn point(&self) -> &[f64] {
+        &self.state.work.x[..self.compiled[self.state.active].start.len()]
     }
 
     /// Solves the case in hand again with other numbers, starting from where it stands.
@@ -333,6 +392,11 @@ impl Sweep {
                 state.extras.push(Extra { slots, siemens: 1.0 / ohms });
             }
         }
+        let mut hasher = DefaultHasher::new();
+        sorted.key.hash(&mut hasher);
+        state.params.iter().for_each(|p| p.to_bits().hash(&mut hasher));
+        state.extras.iter().for_each(|e| (e.slots, e.siemens.to_bits()).hash(&mut hasher));
+        state.identity = hasher.finish();
         Ok(())
     }
 

@@ -313,6 +313,7 @@ impl Sweep {
         meter: f64,
     ) -> Result<(super::sweep::Faulted, Vec<f64>), SolveError> {
         let solved = self.solve(edits, hertz)?;
+        let point = self.point().to_vec();
         let reading =
             |net: &Node| Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: Some(meter) };
         let mut volts = self.read(&nets.iter().map(reading).collect::<Vec<_>>())?;
@@ -321,7 +322,7 @@ impl Sweep {
                 let on = Edit::Bridge { a: *net, b: Node::GROUND, ohms: meter };
                 let with: Vec<Edit> = edits.iter().cloned().chain([on]).collect();
                 // Where that has no operating point the first order stands.
-                if self.find_point(&with).is_ok() {
+                if self.find_point_near(&with, &point).is_ok() {
                     *volts =
                         self.read(&[Reading::Volts { plus: *net, minus: Node::GROUND, meter_ohms: None }])?
                             [0];

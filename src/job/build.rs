@@ -80,6 +80,8 @@ pub(super) struct Builder<'r> {
     pub in_play: Vec<bool>,
     /// Checks that the card names, which count whatever blocks the unit has.
     named: BTreeSet<rules::CheckId>,
+    /// Those that the owner complained of.
+    complained: BTreeSet<rules::CheckId>,
     /// How many of the first remedies tried are taken up without an epoch of their own.
     folded: usize,
 }
@@ -88,6 +90,10 @@ pub(super) struct Builder<'r> {
 /// knows may show (common practice, no source).
 const TELLS: f64 = 0.4;
 const TELLS_UNLISTED: f64 = 0.3;
+
+/// What is left of a symptom's chance with nothing wrong once an owner complains of it: people bring a unit for a fault (common
+/// practice, no source).
+const COMPLAINED: f64 = 0.3;
 
 /// Which causes of a check or condition are meant.
 #[derive(Clone, Copy, PartialEq)]
@@ -132,6 +138,7 @@ impl<'r> Builder<'r> {
             conditions: BTreeMap::new(),
             in_play,
             named: BTreeSet::new(),
+            complained: BTreeSet::new(),
         };
         let build = built(card, circuit);
         for (id, fault) in rules.faults() {
@@ -308,6 +315,13 @@ impl<'r> Builder<'r> {
             _ => None,
         });
         self.named = named.filter(|c| self.in_play[self.rules.check(*c).pack.index()]).collect();
+        let complained = |f: &Understood| match f.meaning {
+            Meaning::Answer { check, answer, .. } if f.number == 0 => {
+                (answer != self.rules.check(check).usual).then_some(check)
+            }
+            _ => None,
+        };
+        self.complained = findings.iter().filter_map(complained).collect();
         let mut evidence: BTreeMap<belief::CheckId, Finding> = BTreeMap::new();
         for epoch in 1..=folded {
             evidence.extend(self.fold_remedy(findings, epoch).map(|f| (f.check, f)));
@@ -510,7 +524,8 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, vec![total / bad as f64; bad]));
         }
-        let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get()).collect();
+        let idle = if self.complained.contains(&id) { COMPLAINED } else { 1.0 };
+        let leak: Vec<f64> = check.leak[1..].iter().map(|p| p.get() * idle).collect();
         self.graph.add_check(&leak, &causes)
     }
 
@@ -535,7 +550,7 @@ impl<'r> Builder<'r> {
         if let Some(unlisted) = self.present.last() {
             causes.push((*unlisted, UNLISTED_SYMPTOM));
         }
-        let node = self.graph.add_yes_no_check(1.0 - quiet, &merged(causes)).ok()?;
+        let node = self.graph.add_yes_no_check((1.0 - quiet) * COMPLAINED, &merged(causes)).ok()?;
         Some(Finding::answer(node, 1))
     }
 

@@ -20,6 +20,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// Singles that are tried in pairs when readings are scored.
 const PAIRED: usize = 40;
+/// Pairs that are scored together, roughly and then closely.
+const AT_A_TIME: usize = 64;
 /// Sets whose weight by the readings is below the best one's by this (natural logarithm: one in 22,000) are ruled out.
 const HOPELESS: f64 = -10.0;
 /// Sets whose weight by an outline of the readings is below the best one's by this are not looked at more closely.
@@ -345,7 +347,9 @@ impl<'b> Circuit<'b> {
         let pairs = paired.iter().enumerate().flat_map(|(i, a)| paired[i + 1..].iter().map(move |b| (a, b)));
         // Two modes of one part or pin do not go together.
         let pairs = pairs.filter(|(a, b)| part_of(names[*a]) != part_of(names[*b]));
-        add(pairs.map(|(a, b)| vec![*a.min(b), *a.max(b)]).collect(), &mut sets);
+        let pairs: Vec<Vec<FaultId>> = pairs.map(|(a, b)| vec![*a.min(b), *a.max(b)]).collect();
+        // Some at a time, so that what was worked out for the rough score is still there for the close one.
+        pairs.chunks(AT_A_TIME).for_each(|some| add(some.to_vec(), &mut sets));
         let best = sets.iter().map(|(m, log)| weight(m, *log)).fold(f64::NEG_INFINITY, f64::max);
         let sets = sets
             .into_iter()
