@@ -46,6 +46,9 @@ pub const LIKELIEST_AT: &str = ", at ";
 /// A fault before it is one of the set.
 struct Draft<'l> {
     id: String,
+    /// The spot that its kind stands at; a look at it sees what can be anywhere, wherever it is.
+    home: usize,
+    /// Where it is itself.
     spot: usize,
     path: Path,
     kind: &'l Kind,
@@ -136,7 +139,8 @@ impl<'l> Deriver<'l> {
                     for (locus, path) in &loci {
                         let id = self.fault_id(kind, mode, *locus, located);
                         let prior = (prior / loci.len() as f64).min(MOST_LIKELY);
-                        self.drafts.push(Draft { id, spot: *locus, path: *path, kind, mode, prior, located });
+                        let (home, spot, path) = (spot, *locus, *path);
+                        self.drafts.push(Draft { id, home, spot, path, kind, mode, prior, located });
                     }
                 }
             }
@@ -473,7 +477,8 @@ impl<'l> Deriver<'l> {
     fn spots_of(&self, each: &Each) -> Vec<usize> {
         let marked = |s: usize| {
             self.drafts.iter().any(|d| {
-                d.spot == s && d.mode.marks.iter().any(|(m, _)| each.marks.iter().any(|w| w.value == *m))
+                [d.spot, d.home].contains(&s)
+                    && d.mode.marks.iter().any(|(m, _)| each.marks.iter().any(|w| w.value == *m))
             })
         };
         (0..self.unit.spots.len())
@@ -506,6 +511,8 @@ impl<'l> Deriver<'l> {
             Some(text) => Some(At { value: text, span: family.says.span }),
             None => family.healthy.as_ref().map(fill),
         };
+        let everywhere = spot.is_some_and(|s| self.unit.spots[s].path == Path::Everywhere);
+        let over_all = family.minutes_over_all.as_ref().filter(|_| everywhere);
         written::Check {
             says: fill(&family.says),
             kind: family.kind.clone(),
@@ -516,7 +523,7 @@ impl<'l> Deriver<'l> {
             healthy,
             tools: family.tools.clone(),
             power: family.power.clone(),
-            minutes: family.minutes.clone(),
+            minutes: over_all.unwrap_or(&family.minutes).clone(),
             setup,
             cautions,
             leak: family.leak.clone(),
@@ -791,7 +798,7 @@ impl<'l> Deriver<'l> {
                             continue;
                         }
                         let here = match scope {
-                            Scope::Here => check.spot == Some(draft.spot),
+                            Scope::Here => check.spot.is_some_and(|s| [draft.spot, draft.home].contains(&s)),
                             Scope::Elsewhere => check.spot != Some(draft.spot),
                             Scope::Supply => draft.path == Path::Supply,
                             Scope::Signal => draft.path == Path::Signal,

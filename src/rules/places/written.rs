@@ -522,6 +522,9 @@ pub struct Family {
     pub power: At<Power>,
     /// Minutes it takes.
     pub minutes: At<Minutes>,
+    /// The same of what is everywhere in the unit, where that takes longer.
+    #[serde(default)]
+    pub minutes_over_all: Option<At<Minutes>>,
     /// Preparations it needs.
     #[serde(default)]
     pub setup: Vec<At<String>>,
