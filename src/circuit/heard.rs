@@ -467,8 +467,16 @@ impl<'b> Listener<'b> {
             };
             let network = self.board.network();
             let Primitive::Resistor { a, b, ohms } = network.element(feed)?.primitive else { continue };
+            // With its joint open the pin sees nothing, whatever lies on the net.
+            let lifted = edits.iter().any(|edit| match edit {
+                Edit::Lift { terminals, .. } => terminals.iter().any(|t| t.element == feed),
+                _ => false,
+            });
             // Current out of the pin, by the drop over what feeds it.
             let seen = |ends: [f64; 2], at_pin: f64| {
+                if lifted {
+                    return f64::INFINITY;
+                }
                 let inner = if a == pin { ends[1] } else { ends[0] };
                 let amps = (inner - at_pin) / ohms;
                 if amps > 1e-9 && at_pin > 0.0 { at_pin / amps } else { f64::INFINITY }

@@ -89,6 +89,8 @@ fn an_echo_chip_hangs_without_the_resistor_before_its_control() {
     // With 2k2 shorted the control alone is left, and at its short end that is nothing.
     assert!(says(&board, "R8:short").hangs.unwrap() > 0.8);
     assert!(says(&board, "R8:x10").hangs.unwrap() < 0.05);
+    // A timing pin without contact sees no resistance at all: its clock stands, which is no hanging.
+    assert!(says(&board, "IC2.6:joint").hangs.unwrap() < 0.05);
     // Open feedback over a filter's amplifier leaves it to howl, which is no hiss.
     let howls = says(&board, "R11:open");
     assert!(howls.squeal > 0.5 && howls.hiss < 0.1, "{howls:?}");
