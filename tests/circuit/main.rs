@@ -3,6 +3,7 @@
 
 mod board;
 mod devices;
+mod itself;
 mod netlist;
 mod noise;
 mod ohms;
