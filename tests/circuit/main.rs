@@ -4,6 +4,7 @@
 mod board;
 mod devices;
 mod itself;
+mod jobs;
 mod netlist;
 mod noise;
 mod ohms;
