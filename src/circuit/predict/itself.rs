@@ -22,6 +22,8 @@ use std::sync::Arc;
 pub(super) const OTHERWISE: &str = "the-other-way";
 /// A smaller chance of that is not worth weighing.
 const WORTH_WEIGHING: f64 = 0.01;
+/// Chance that a board rests which swings by the drawing, where the supply is drawn on for too much (common practice, no source).
+const RESTS_STRAINED: f64 = 0.5;
 /// Draws of a healthy board's parts by which the spread of its rate is judged: so many know it to a quarter. Their seed.
 const DRAWS: usize = 8;
 const SEED: u64 = 19;
@@ -255,7 +257,9 @@ impl<'b> Predictor<'b> {
         };
         let mut out = Vec::with_capacity(ways.len());
         for (chance, way) in ways {
+            let strained = !way.is_empty() && self.strained_by(&way);
             let other = match self.itself(&super::ways::faults_of(&way), &net).map(|i| i.runs) {
+                Some(Some((p, _))) if strained && p >= 0.5 => RESTS_STRAINED.max(1.0 - p),
                 Some(Some((p, _))) => p.min(1.0 - p),
                 Some(None) => 0.0,
                 None => 0.5,

@@ -28,8 +28,9 @@ const SAGGED: f64 = 0.6;
 const SAGGED_SPREAD: f64 = 0.35;
 /// Spread of a level then, dB.
 const SAGGED_DB: f64 = 20.0;
-/// Spread of a rate or a noise then, natural logarithm.
-const SAGGED_RATIO: f64 = 1.0;
+/// Spread of a rate, which resistors and capacitors set, and of a noise then; natural logarithms.
+const SAGGED_RATE: f64 = 0.3;
+const SAGGED_NOISE: f64 = 1.0;
 
 /// The faults of a way.
 pub(super) fn faults_of(way: &[String]) -> Vec<&str> {
@@ -41,7 +42,8 @@ pub(super) fn sag(check: &CheckId, predicted: &mut Predicted) {
     let wide = match check {
         CheckId::Ohms(_) => return,
         CheckId::Level(_) => SAGGED_DB,
-        CheckId::Hertz(_) | CheckId::Noise(_) => SAGGED_RATIO,
+        CheckId::Hertz(_) => SAGGED_RATE,
+        CheckId::Noise(_) => SAGGED_NOISE,
         CheckId::Volts(_) | CheckId::Amps(_) | CheckId::Swing(_) => {
             let stiff = predicted.mean;
             predicted.mean *= SAGGED;
