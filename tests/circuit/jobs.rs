@@ -76,7 +76,6 @@ fn the_boards_own_figures_decide_where_rules_alone_do_not() {
         let at = |rules, read| stands(rules, &trouble.board, &card(&trouble, read), trouble.cause);
         let [plain, told, read] = [at(&without, false), at(rules, false), at(rules, true)];
         let says = format!("{}: by rules {plain:?}, by the board {told:?}, and read {read:?}", trouble.cause);
-        println!("{says}");
         match trouble.reading {
             // Its place on the list by the complaint alone, and its probability by the reading besides.
             Some(_) => {
@@ -117,14 +116,6 @@ fn each_job_goes_from_its_complaint_to_the_mended_unit() {
     for trouble in troubles() {
         let game = played(&trouble);
         let steps: Vec<String> = game.steps.iter().map(|s| format!("{}={}", s.id, s.answer)).collect();
-        println!(
-            "{} {}: {} min, {} {}",
-            trouble.board.name(),
-            trouble.cause,
-            game.minutes,
-            game.end,
-            steps.join(" ")
-        );
         assert!(game.found && game.end == "cured", "{}: {} {steps:?}", trouble.cause, game.end);
     }
 }
