@@ -8,7 +8,7 @@ use super::heard::{Doing, Heard, Listener, ON_THE_EDGE, Residual};
 use super::noise::NoiseKind;
 use super::poles::Poise;
 use super::predict::PredictError;
-use crate::units::{Decibels, Hertz, Probability, Unit, show};
+use crate::units::{Decibels, Hertz, Probability, Unit, Volts, show};
 use serde::Serialize;
 use std::collections::BTreeSet;
 
@@ -231,14 +231,10 @@ impl Left {
     }
 
     fn hum(&self) -> String {
-        let one = |t: &Tone| format!("{} at {}", fine_volts(t.volts), show::hertz(Hertz(t.hertz)));
+        let one =
+            |t: &Tone| format!("{} at {}", show::fine_volts(Volts(t.volts)), show::hertz(Hertz(t.hertz)));
         self.tones.first().map_or_else(|| "none".to_owned(), one)
     }
-}
-
-/// Volts rms down to microvolts.
-fn fine_volts(volts: f64) -> String {
-    show::engineering(volts, 3, "V")
 }
 
 impl Gives {
@@ -331,7 +327,7 @@ impl Gives {
             for tone in &left.tones {
                 let what = format!(
                     "{} of {}, from {}",
-                    fine_volts(tone.volts),
+                    show::fine_volts(Volts(tone.volts)),
                     show::hertz(Hertz(tone.hertz)),
                     tone.part
                 );

@@ -20,6 +20,7 @@ use super::transient::{Accuracy, Start, Wave};
 use crate::rules::parts::DelayLaw;
 use crate::units::Ohms;
 use std::collections::BTreeMap;
+use std::f64::consts::TAU;
 
 /// Capacitance of a net's copper and legs to everything else, farads (common practice, no source; so the figures below).
 const NET_FARADS: f64 = 4e-12;
@@ -36,6 +37,12 @@ const LEAD_OHMS: f64 = 22.0;
 pub const MOVES: f64 = 0.05;
 /// Below this damping a board is on the edge: a finger or a longer lead sets it off (common practice, no source).
 pub const ON_THE_EDGE: f64 = 0.05;
+/// Damping by which the poles of a board as built differ from those worked out: strays are known by a factor of two at best.
+const DAMPING_SD: f64 = ON_THE_EDGE;
+/// Chance that a board does what was followed in time to an end, where no pole tells how near the edge it is (common practice, no source).
+const FOLLOWED: f64 = 0.9;
+/// A board that swings faster leaves its point at such a pace that no noise is worked out about it, hertz.
+const SLOW: f64 = 40.0;
 /// Share of a track that is left at the end of its turn (common practice, no source).
 const END_SHARE: f64 = 1e-3;
 /// Moments after switching on at which an echo chip looks at the resistance on its timing pin, seconds (common practice: about 400 ms).
@@ -180,6 +187,24 @@ impl Heard {
         }
     }
 
+    /// The chance, 0 to 1, that a board so built oscillates, since poles are known only so well, and the frequency, hertz. Nothing where
+    /// no pole says so: what has no pair of them, what falls into a state and stays, and a jump that could not be followed.
+    pub fn runs(&self) -> Option<(f64, f64)> {
+        let chance = |damping: f64| above(0.0, -damping, DAMPING_SD);
+        let growing = |hertz: f64, seconds: f64| chance(-1.0 / (TAU * hertz * seconds));
+        let (p, hertz) = match (&self.doing, self.poise) {
+            (Doing::Latches(_), _) => return None,
+            (_, Poise::Stable { damping, hertz }) => (chance(damping), hertz),
+            (Doing::Runs(hertz, _), Poise::Oscillates { hertz: starts, seconds }) => {
+                (growing(starts, seconds), *hertz)
+            }
+            (Doing::Runs(hertz, _), Poise::Jumps { .. }) => (FOLLOWED, *hertz),
+            (_, Poise::Oscillates { hertz, seconds }) => (growing(hertz, seconds), hertz),
+            (_, Poise::Jumps { .. }) => return None,
+        };
+        (hertz > 0.0).then_some((p, hertz))
+    }
+
     /// What a net does, where it moves.
     pub fn moving(&self, net: &str) -> Option<&Moving> {
         match &self.doing {
@@ -187,6 +212,11 @@ impl Heard {
             _ => None,
         }
     }
+}
+
+/// Chance that a figure with this spread lies above an edge.
+pub(super) fn above(edge: f64, value: f64, sd: f64) -> f64 {
+    1.0 / (1.0 + (-1.702 * (value - edge) / sd).exp())
 }
 
 /// A board's network with what drawings leave out and benches have: capacitance of every net and of neighbours, of transistors,
@@ -248,6 +278,8 @@ pub struct Listener<'b> {
     /// Edits that turn a delay control to either end.
     ends: Vec<EditSet>,
     kept: BTreeMap<Vec<String>, Heard>,
+    /// What is left at a net, by faults and net.
+    left: BTreeMap<(Vec<String>, String), Option<f64>>,
     /// Whether the moments after switching on are followed, and the spectrum of the noise is worked out.
     at_length: bool,
 }
@@ -270,7 +302,17 @@ impl<'b> Listener<'b> {
         let grid = Grid::audible(3);
         let following = Following::default();
         let ends = Self::ends(board);
-        Ok(Self { board, sweep, following, grid, echoes, ends, kept: BTreeMap::new(), at_length: true })
+        Ok(Self {
+            board,
+            sweep,
+            following,
+            grid,
+            echoes,
+            ends,
+            kept: BTreeMap::new(),
+            left: BTreeMap::new(),
+            at_length: true,
+        })
     }
 
     /// Leaves out what costs more than all the rest and no complaint needs: echo chips are taken at rest instead of being followed from
@@ -331,6 +373,52 @@ impl<'b> Listener<'b> {
         }
         // Put in above where it was not there.
         self.kept.get(&key).ok_or_else(|| PredictError::Check { id: key.join(", "), help: String::new() })
+    }
+
+    /// How a board with these faults in moves with each of some draws of its parts (see [`super::tolerance::draws`]): what every net does,
+    /// in the board's order. Draws that can't be followed are left out.
+    ///
+    /// # Errors
+    /// [`PredictError`]: an unknown fault, or no operating point.
+    pub fn drawn(&mut self, faults: &[&str], draws: &[Vec<f64>]) -> Result<Vec<Motion>, PredictError> {
+        let edits = self.board.edits(faults)?;
+        let nodes: Vec<Node> = self.board.nets().iter().filter_map(|n| self.board.node(n)).collect();
+        let motions = self.sweep.motions(&edits, &nodes, &self.following, self.board.varied(), draws);
+        motions.map_err(|source| PredictError::Solve { faults: faults.join(", "), source })
+    }
+
+    /// Noise and tones that are left at a net with these faults in and nothing going in, volts rms as a meter that takes in the band reads
+    /// them; nothing where the board does not rest, swings there, or swings at a rate that is heard. Each is worked out once.
+    ///
+    /// # Errors
+    /// [`PredictError`]: an unknown fault or net, or no operating point.
+    pub fn left_at(&mut self, faults: &[&str], net: &str) -> Result<Option<f64>, PredictError> {
+        let missing = || PredictError::Check { id: format!("noise:{net}"), help: String::new() };
+        let node = self.board.node(net).ok_or_else(missing)?;
+        let mut key: Vec<String> = faults.iter().map(|f| (*f).to_owned()).collect();
+        key.sort();
+        let key = (key, net.to_owned());
+        if let Some(known) = self.left.get(&key) {
+            return Ok(*known);
+        }
+        let heard = self.hear(faults)?;
+        let rests = match &heard.doing {
+            Doing::Rests => true,
+            Doing::Runs(hertz, _) => *hertz <= SLOW && heard.moving(net).is_none(),
+            Doing::Latches(_) | Doing::Unclear => false,
+        };
+        let left = match rests {
+            true => {
+                let edits = self.board.edits(faults)?;
+                let noise = self.sweep.noise(&edits, &[node], &self.grid);
+                let noise =
+                    noise.map_err(|source| PredictError::Solve { faults: faults.join(", "), source })?;
+                noise.first().map(NoiseAt::with_tones)
+            }
+            false => None,
+        };
+        self.left.insert(key, left);
+        Ok(left)
     }
 
     fn work_out(&mut self, edits: &EditSet) -> Result<Heard, SolveError> {
@@ -401,7 +489,7 @@ impl<'b> Listener<'b> {
             let place = self.board.nets().iter().position(|n| *n == signal.output);
             let moves = place.and_then(|i| cycle.swings.get(i)).is_some_and(|s| s.span() > MOVES);
             // Above the band nothing is heard of it, but no noise is worked out about a point that is left at such a pace either.
-            if moves || cycle.hertz > 40.0 {
+            if moves || cycle.hertz > SLOW {
                 return Ok(None);
             }
         }
@@ -467,8 +555,16 @@ impl<'b> Listener<'b> {
             };
             let network = self.board.network();
             let Primitive::Resistor { a, b, ohms } = network.element(feed)?.primitive else { continue };
+            // With its joint open the pin sees nothing, whatever lies on the net.
+            let lifted = edits.iter().any(|edit| match edit {
+                Edit::Lift { terminals, .. } => terminals.iter().any(|t| t.element == feed),
+                _ => false,
+            });
             // Current out of the pin, by the drop over what feeds it.
             let seen = |ends: [f64; 2], at_pin: f64| {
+                if lifted {
+                    return f64::INFINITY;
+                }
                 let inner = if a == pin { ends[1] } else { ends[0] };
                 let amps = (inner - at_pin) / ohms;
                 if amps > 1e-9 && at_pin > 0.0 { at_pin / amps } else { f64::INFINITY }

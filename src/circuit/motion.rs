@@ -10,6 +10,7 @@ use super::edit::Edit;
 use super::network::Node;
 use super::poles::{Poise, Poles, mode};
 use super::sweep::Sweep;
+use super::tolerance::Varied;
 use super::transient::Accuracy;
 
 /// What a node does over one period.
@@ -67,6 +68,16 @@ pub enum Motion {
     },
 }
 
+impl Motion {
+    /// The even swing, if it is one.
+    pub fn cycle(&self) -> Option<&Cycle> {
+        match self {
+            Self::Runs(cycle) => Some(cycle),
+            _ => None,
+        }
+    }
+}
+
 /// How a board is followed: the defaults hold rates within 0.2 % and swings within 0.5 %.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Following {
@@ -107,6 +118,32 @@ impl Sweep {
         let poles = self.poles_of_point()?;
         let motion = self.motion_of_point(&poles, nodes, following)?;
         Ok((poles, motion))
+    }
+
+    /// What a board does by itself with each of some draws of its parts (see [`super::tolerance::draws`]); draws without an operating
+    /// point are left out.
+    ///
+    /// # Errors
+    /// As for [`Sweep::solve`] of the parts as drawn.
+    pub fn motions(
+        &mut self,
+        edits: &[Edit],
+        nodes: &[Node],
+        following: &Following,
+        varied: &[Varied],
+        draws: &[Vec<f64>],
+    ) -> Result<Vec<Motion>, SolveError> {
+        let mut out = Vec::with_capacity(draws.len());
+        self.find_point(edits)?;
+        for draw in draws {
+            self.find_point(edits)?;
+            if self.find_point_drawn(varied, draw).is_err() {
+                continue;
+            }
+            let poles = self.poles_of_point()?;
+            out.extend(self.motion_of_point(&poles, nodes, following));
+        }
+        Ok(out)
     }
 
     /// The same for the case in hand.

@@ -6,9 +6,7 @@
 
 use super::board::Board;
 use super::gives::{GivesLine, lines_beside};
-use super::heard::{Doing, Echo, Heard, ON_THE_EDGE};
-use super::poles::Poise;
-use std::f64::consts::TAU;
+use super::heard::{Doing, Echo, Heard, above};
 
 /// Rise of the residual at which one of two owners speaks of hiss, and how ears and models spread, dB.
 const HISS_DB: f64 = 9.0;
@@ -25,8 +23,6 @@ const TONE_SD: f64 = 3.0;
 const TONE_VOLTS: f64 = 50e-6;
 /// Tones up to this frequency are hum, above it a whine, hertz.
 const HUM_HERTZ: f64 = 500.0;
-/// Damping by which the poles of a board as built differ from those worked out: strays are known by a factor of two at best.
-const DAMPING_SD: f64 = ON_THE_EDGE;
 /// Bounds of hearing for an oscillation, hertz: putter below, nothing but its after-effects above.
 const PUTTER_HERTZ: f64 = 20.0;
 const INAUDIBLE_HERTZ: f64 = 15e3;
@@ -153,11 +149,6 @@ pub(crate) fn because(board: &Board, word: Word, usual: &Heard, now: &Heard) -> 
     found.clone().find(|l| l.differs).or_else(|| found.clone().next()).map(told).into_iter().collect()
 }
 
-/// Chance that a figure with this spread lies above an edge.
-fn above(edge: f64, value: f64, sd: f64) -> f64 {
-    1.0 / (1.0 + (-1.702 * (value - edge) / sd).exp())
-}
-
 /// What would be said of a board with faults in; `None` where it can't be told what it does.
 pub fn said(board: &Board, usual: &Heard, now: &Heard) -> Option<Said> {
     if matches!(now.doing, Doing::Unclear) && own_rate(usual).is_some() {
@@ -219,18 +210,8 @@ fn is_own(usual: &Heard, hertz: f64) -> bool {
 
 /// An oscillation that is not the board's own: the chance that a board so built has it, and its frequency, hertz.
 fn oscillates(usual: &Heard, now: &Heard) -> Option<(f64, f64)> {
-    let chance = |damping: f64| above(0.0, -damping, DAMPING_SD);
-    let (p, hertz) = match (&now.doing, now.poise) {
-        (Doing::Latches(_), _) => return None,
-        (_, Poise::Stable { damping, hertz }) => (chance(damping), hertz),
-        (Doing::Runs(hertz, _), Poise::Oscillates { hertz: starts, seconds }) => {
-            (chance(-1.0 / (TAU * starts * seconds)), *hertz)
-        }
-        (Doing::Runs(hertz, _), Poise::Jumps { .. }) => (SAID, *hertz),
-        (_, Poise::Oscillates { hertz, seconds }) => (chance(-1.0 / (TAU * hertz * seconds)), hertz),
-        (_, Poise::Jumps { .. }) => return None,
-    };
-    (hertz > 0.0 && !is_own(usual, hertz)).then_some((p, hertz))
+    let (p, hertz) = now.runs()?;
+    (!is_own(usual, hertz)).then_some((p, hertz))
 }
 
 /// Squeal, motorboating, and what an oscillation above hearing leaves: hash and beats.

@@ -223,7 +223,7 @@ pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> Sheet
     let band = match (low, high) {
         (Some(_), Some(_)) if is_level && p.mean < -80.0 => "nothing to hear".to_owned(),
         (Some(low), Some(high)) if clips => format!("{}, it clips", show::band(low, high, unit)),
-        (Some(low), Some(high)) => show::band(low, high, unit),
+        (Some(low), Some(high)) => check.says_band(low, high),
         (Some(low), None) => format!("above {}", show::value(low, unit)),
         _ => "OL".to_owned(),
     };
@@ -252,7 +252,7 @@ fn most(board: &Board, check: &CheckId) -> f64 {
 
 /// A predicted number in the unit of its check; `None` when over range.
 fn value(check: &CheckId, predicted: f64) -> Option<f64> {
-    let x = if matches!(check, CheckId::Ohms(_)) { predicted.exp() } else { predicted };
+    let x = check.unscaled(predicted);
     (x.is_finite() && !(matches!(check, CheckId::Ohms(_)) && x > 20e6)).then_some(x)
 }
 
@@ -260,7 +260,7 @@ pub(crate) fn text(check: &CheckId, predicted: f64) -> String {
     match value(check, predicted) {
         None => "OL".into(),
         Some(x) if matches!(check, CheckId::Level(_)) && x < -80.0 => "silent".into(),
-        Some(x) => show::value(x, check.unit()),
+        Some(x) => check.says(x),
     }
 }
 

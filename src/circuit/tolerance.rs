@@ -578,10 +578,7 @@ impl Sweep {
         let mut rows = Vec::with_capacity(draws.len());
         for draw in draws {
             self.state.params.copy_from_slice(&nominal);
-            for (number, param, times) in &places {
-                let drawn = draw.get(*number).copied().unwrap_or(0.0);
-                self.state.params[*param] = varied[*number].drawn(self.state.params[*param], *times, drawn);
-            }
+            self.put_in(varied, &places, draw);
             self.state.work.x.copy_from_slice(&start);
             self.find_point_again()?;
             self.respond_if_asked(hertz, readings)?;
@@ -589,6 +586,20 @@ impl Sweep {
         }
         let spread = spread_of(&rows, readings.len());
         Ok(Samples { rows, spread })
+    }
+
+    /// Puts a draw of the parts into the case in hand and solves it again.
+    pub(crate) fn find_point_drawn(&mut self, varied: &[Varied], draw: &[f64]) -> Result<(), SolveError> {
+        let places = self.places(varied);
+        self.put_in(varied, &places, draw);
+        self.find_point_again()
+    }
+
+    fn put_in(&mut self, varied: &[Varied], places: &[(usize, usize, f64)], draw: &[f64]) {
+        for (number, param, times) in places {
+            let drawn = draw.get(*number).copied().unwrap_or(0.0);
+            self.state.params[*param] = varied[*number].drawn(self.state.params[*param], *times, drawn);
+        }
     }
 
     /// (draw, value, how far it moves for the draw's size) of everything the draws move.

@@ -6,7 +6,7 @@ use super::model::{FaultOrigin, Meaning, ModelFault, RemedyRef, Retest, Understo
 use super::understand::OneOf;
 use crate::belief::{self, BeliefError, Finding, Graph};
 use crate::circuit::board;
-use crate::circuit::predict::Heard;
+use crate::circuit::predict::{CheckId, Heard, Observed};
 use crate::circuit::said::{Said, Word};
 use crate::rules::{self, Effect, Rules, Strength};
 use std::collections::{BTreeMap, BTreeSet};
@@ -283,10 +283,19 @@ impl<'r> Builder<'r> {
                 Meaning::Circuit { check, observed } => {
                     // What was read before a remedy that changed nothing is read of the same unit.
                     for epoch in out.iter_mut().skip(same) {
-                        epoch.findings.retain(|(_, c, _)| c != check);
+                        let again = |f: &(usize, CheckId, Observed)| f.1 == *check;
+                        let before: Vec<usize> =
+                            epoch.findings.iter().filter(|f| again(f)).map(|f| f.0).collect();
+                        // What an earlier swing said beside its span goes with it.
+                        let beside =
+                            |number: &usize| matches!(check, CheckId::Swing(_)) && before.contains(number);
+                        epoch.findings.retain(|f| !again(f) && !beside(&f.0));
                     }
                     if let Some(epoch) = out.last_mut() {
                         epoch.findings.push((found.number, check.clone(), *observed));
+                        epoch.findings.extend(
+                            observed.middle_of_swing(check).map(|(c, middle)| (found.number, c, middle)),
+                        );
                     }
                 }
                 Meaning::Answer { .. } | Meaning::Kept | Meaning::Unsure { .. } | Meaning::Wiring { .. } => {}

@@ -6,7 +6,8 @@
 use super::stages::Stages;
 use crate::belief::{FaultId, ScoredSet, SetScores};
 use crate::circuit::board::{Board, Fault};
-use crate::circuit::heard::Listener;
+use crate::circuit::heard::{Doing, Listener};
+use crate::circuit::motion::Motion;
 use crate::circuit::predict::{
     Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted,
     Prediction, Predictor,
@@ -71,8 +72,6 @@ pub struct Circuit<'b> {
     stages: OnceCell<Stages>,
     /// What each fault shows besides its readings, once it was asked for.
     shown: RefCell<BTreeMap<String, Option<Shows>>>,
-    /// Listens to what the board gives by itself, once that was asked for; `None` where it can't be told.
-    listener: OnceCell<Option<RefCell<Listener<'b>>>>,
     /// What would be said of each fault, once it was asked for.
     said: RefCell<BTreeMap<String, Option<Said>>>,
     alone: bool,
@@ -95,7 +94,6 @@ impl<'b> Circuit<'b> {
             predictor: RefCell::new(predictor),
             stages: OnceCell::new(),
             shown: RefCell::default(),
-            listener: OnceCell::new(),
             said: RefCell::default(),
             alone: false,
         })
@@ -157,7 +155,7 @@ impl<'b> Circuit<'b> {
         self.board.faults().iter().map(move |f| (f, f.prior(history).get())).filter(|(_, p)| *p > 0.0)
     }
 
-    /// Every check of the board.
+    /// Every check of the board but those of what it does by itself.
     pub fn checks(&self) -> Vec<CheckId> {
         self.predictor.borrow().checks().to_vec()
     }
@@ -251,14 +249,47 @@ impl<'b> Circuit<'b> {
         Some(Shows { heard, off_bias })
     }
 
-    fn listener(&self) -> Option<&RefCell<Listener<'b>>> {
-        self.listener.get_or_init(|| Listener::new(self.board).ok().map(|l| RefCell::new(l.brief()))).as_ref()
+    /// What is told by listening to what the board gives by itself; `None` where that can't be told.
+    fn listened<T>(&self, told: impl FnOnce(&mut Listener<'b>) -> Option<T>) -> Option<T> {
+        told(self.predictor.borrow_mut().listener()?)
+    }
+
+    /// What a board with these faults in and its parts as drawn does by itself, net by net in the board's order; `None` where that can't be
+    /// followed.
+    pub fn motion(&self, faults: &[&str], draw: &[f64]) -> Option<Motion> {
+        self.listened(|l| l.drawn(faults, &[draw.to_vec()]).ok()?.pop())
+    }
+
+    /// The checks of what the board does by itself that are worth offering: the rate where the signal comes out, and where a healthy board
+    /// swings most. Works the healthy board out.
+    pub fn own_checks(&self) -> Vec<CheckId> {
+        let out = self.board.signal().map(|s| s.output.clone());
+        let swings = self.listened(|l| match &l.hear(&[]).ok()?.doing {
+            Doing::Runs(_, nets) => nets.first().map(|m| m.net.clone()),
+            _ => None,
+        });
+        let mut nets: Vec<String> = swings.iter().cloned().chain(out.clone()).collect();
+        nets.dedup();
+        let rates = nets.into_iter().map(CheckId::Hertz);
+        rates.chain(swings.map(CheckId::Swing)).chain(out.map(CheckId::Noise)).collect()
+    }
+
+    /// The rate at which a healthy board swings, hertz, if it does.
+    pub fn own_rate(&self) -> Option<f64> {
+        self.listened(|l| match l.hear(&[]).ok()?.doing {
+            Doing::Runs(hertz, _) => Some(hertz),
+            _ => None,
+        })
+    }
+
+    /// What is left at a net with these faults in and nothing going in, volts rms; `None` where that can't be told.
+    pub fn left(&self, faults: &[&str], net: &str) -> Option<f64> {
+        self.listened(|l| l.left_at(faults, net).ok().flatten())
     }
 
     /// Whether a healthy board tells anything of what a word is about: of modulation only one that swings does.
     pub fn tells(&self, word: Word) -> bool {
-        let usual = |l: &RefCell<Listener<'b>>| l.borrow_mut().hear(&[]).is_ok_and(|usual| word.fits(usual));
-        self.listener().is_some_and(usual)
+        self.listened(|l| l.hear(&[]).ok().map(|usual| word.fits(usual))).unwrap_or(false)
     }
 
     /// What an owner would say of one fault, by what the board gives by itself; `None` where that can't be told. The first call costs
@@ -267,24 +298,21 @@ impl<'b> Circuit<'b> {
         if let Some(known) = self.said.borrow().get(fault) {
             return *known;
         }
-        let heard = |l: &RefCell<Listener<'b>>| {
-            let mut listener = l.borrow_mut();
+        let said = self.listened(|listener| {
             let usual = listener.hear(&[]).ok()?.clone();
             said::said(self.board, &usual, listener.hear(&[fault]).ok()?)
-        };
-        let said = self.listener().and_then(heard);
+        });
         self.said.borrow_mut().insert(fault.to_owned(), said);
         said
     }
 
     /// Why a fault is said to do what a word is about, or not to: the figures of the board without and with it.
     pub fn because(&self, fault: &str, word: Word) -> Vec<String> {
-        let told = |l: &RefCell<Listener<'b>>| {
-            let mut listener = l.borrow_mut();
+        let told = self.listened(|listener| {
             let usual = listener.hear(&[]).ok()?.clone();
             Some(said::because(self.board, word, &usual, listener.hear(&[fault]).ok()?))
-        };
-        self.listener().and_then(told).unwrap_or_default()
+        });
+        told.unwrap_or_default()
     }
 
     /// The checks that [`Circuit::shows`] looks at: the volts of every net.

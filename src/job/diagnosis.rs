@@ -223,6 +223,10 @@ pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId, board: 
         CheckId::Amps(supply) => format!("Current from supply {supply}"),
         CheckId::Volts(at) => format!("Volts at {}", net(at)),
         CheckId::Level(at) => format!("Level at {}", net(at)),
+        CheckId::Hertz(at) | CheckId::Swing(at) | CheckId::Noise(at) => match rules::taking(check.word()) {
+            Some(taking) => taking.says(&net(at)),
+            None => check.to_string(),
+        },
     }
 }
 

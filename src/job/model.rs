@@ -161,6 +161,8 @@ pub struct Model {
     pub in_play: Vec<bool>,
     /// Checks whose answers under the board's faults are worked out from what the board gives by itself.
     pub told: BTreeSet<rules::CheckId>,
+    /// Whether complaint or findings are about what the board does by itself, so that readings of that are on offer.
+    pub listens: bool,
     /// The board's readings by epoch, and what was put right before each.
     pub readings: Vec<CircuitEpoch>,
     /// How many of the first remedies tried were taken up without an epoch of their own, because all of them are too much to be summed
@@ -249,6 +251,8 @@ impl Model {
             }
         }
         let readings = builder.readings(&findings);
+        let own = |m: &Meaning| matches!(m, Meaning::Circuit { check, .. } if check.by_itself());
+        let listens = listens || findings.iter().any(|f| own(&f.meaning));
         let scores = circuit.and_then(|c| c.scores(&builder.on_board(), &readings)).map(Arc::new);
         let Builder { graph, faults, present, now, mut conditions, in_play, told, by_board, .. } = builder;
         by_board.into_iter().for_each(|(id, node)| {
@@ -271,6 +275,7 @@ impl Model {
             conditions,
             in_play,
             told,
+            listens,
             readings,
             folded,
             set_aside,

@@ -11,7 +11,7 @@ use crate::plan::{
     self, Check as PlanCheck, CheckIx, Decision, Draft, FaultIx, Hypothesis, Lump, Price, Problem, Reason,
     RemedyIx, SetupIx, Standing, State, Step, Stop, Strategy, Switching, Tariff, ToolIx,
 };
-use crate::rules::{self, History, Needs, Power, Tool};
+use crate::rules::{self, History, Needs, Power, Taking, Tool, Way};
 use crate::text::{Complaint, Complaints};
 use crate::units::{Minutes, Probability, show};
 use serde::Serialize;
@@ -203,7 +203,7 @@ impl Planning {
             BenchCheck::Board(BoardCheck::Ohms(_)) => 4,
             BenchCheck::Board(BoardCheck::Amps(_)) => 5,
             BenchCheck::Board(BoardCheck::Volts(_)) => 7,
-            BenchCheck::Board(BoardCheck::Level(_)) => 8,
+            BenchCheck::Board(_) => 8,
         };
         let mut out: Vec<CheckIx> = (0..self.checks.len()).map(CheckIx).collect();
         out.sort_by_key(|c| (class(c), *c));
@@ -408,7 +408,25 @@ impl Diagnosis<'_> {
             }
             BoardCheck::Level(net) => circuit.carries(net),
             BoardCheck::Volts(_) | BoardCheck::Amps(_) => true,
+            BoardCheck::Hertz(_) | BoardCheck::Swing(_) | BoardCheck::Noise(_) => {
+                self.own_checks().contains(check)
+            }
         }
+    }
+
+    /// The checks of what the board does by itself, where the job is about that.
+    fn own_checks(&self) -> Vec<BoardCheck> {
+        match &self.circuit {
+            Some(circuit) if self.model.listens => circuit.own_checks(),
+            _ => Vec::new(),
+        }
+    }
+
+    /// How a reading of what the board does by itself is taken with the tools at hand; nothing where they won't do, or for other readings.
+    fn way_of(&self, check: &BoardCheck) -> Option<(&'static Taking, &'static Way)> {
+        let taking = rules::taking(check.word())?;
+        let ways = taking.ways(&self.job.card.tools(), self.circuit.as_ref()?.own_rate());
+        Some((taking, ways.first().copied()?))
     }
 
     /// The checks of the board that are still open and can be done with the tools at hand.
@@ -419,7 +437,9 @@ impl Diagnosis<'_> {
         circuit
             .checks()
             .into_iter()
+            .chain(self.own_checks())
             .filter(|check| match check {
+                _ if check.by_itself() => self.way_of(check).is_some(),
                 BoardCheck::Level(_) => tools.contains(&Tool::AudioProbe) || tools.contains(&Tool::Scope),
                 _ => tools.contains(&Tool::Meter),
             })
@@ -567,25 +587,27 @@ impl Diagnosis<'_> {
             }
             (_, earlier) => {
                 let seen = match earlier {
-                    Some(Observed::Read(reading)) => Some(reading.middle()),
+                    Some(Observed::Read(reading)) => Some(check.scaled(check.figure(reading))),
                     _ => None,
                 };
-                let seen =
-                    seen.map(|x| if matches!(check, BoardCheck::Ohms(_)) { x.max(0.05).ln() } else { x });
                 bins(&sets.iter().map(|s| (s.hypothesis.weight, of(s))).collect::<Vec<_>>(), usual, seen)
             }
         };
-        let (minutes, rigs, power): (f64, &[&str], Power) = match check {
+        let (minutes, rigs, power): (f64, Vec<&str>, Power) = match check {
             // The next point found, the probe on it, the figure read: half a minute once the meter is out (common practice, no
             // source); ohms wait for capacitors to charge, a level is listened to.
-            BoardCheck::Ohms(_) => (0.8, &["open-box", "meter-out"], Power::Off),
+            BoardCheck::Ohms(_) => (0.8, vec!["open-box", "meter-out"], Power::Off),
             // The first current that a new build draws is read in a moment, the finger on the switch.
             BoardCheck::Amps(_) if self.gates_apply() && !self.has_been_powered() => {
-                (2.0, &["open-box", "meter-out"], Power::Brief)
+                (2.0, vec!["open-box", "meter-out"], Power::Brief)
             }
-            BoardCheck::Amps(_) => (2.0, &["open-box", "meter-out"], Power::On),
-            BoardCheck::Volts(_) => (0.5, &["open-box", "meter-out"], Power::On),
-            BoardCheck::Level(_) => (0.8, &["open-box", "probe-rig"], Power::On),
+            BoardCheck::Amps(_) => (2.0, vec!["open-box", "meter-out"], Power::On),
+            BoardCheck::Volts(_) => (0.5, vec!["open-box", "meter-out"], Power::On),
+            BoardCheck::Level(_) => (0.8, vec!["open-box", "probe-rig"], Power::On),
+            BoardCheck::Hertz(_) | BoardCheck::Swing(_) | BoardCheck::Noise(_) => {
+                let (taking, way) = self.way_of(check)?;
+                (taking.minutes.get(), way.setup.iter().map(String::as_str).collect(), taking.power)
+            }
         };
         let rigs: Vec<rules::SetupId> = rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()).collect();
         Some(PlanCheck {
@@ -746,7 +768,7 @@ impl Diagnosis<'_> {
     fn gates_apply(&self) -> bool {
         let runs = self.model.findings.iter().any(|f| match &f.meaning {
             Meaning::Answer { check, answer, .. } => self.rules.shows_running(*check, *answer),
-            Meaning::Circuit { check, .. } => matches!(check, BoardCheck::Volts(_) | BoardCheck::Level(_)),
+            Meaning::Circuit { check, .. } => check.powered() && !matches!(check, BoardCheck::Amps(_)),
             _ => false,
         });
         self.job.card.history.value != History::WorkedBefore && !runs
@@ -780,12 +802,12 @@ impl Diagnosis<'_> {
         let mut state = State { cured: self.cured(), ..State::default() };
         for found in &self.model.findings {
             if let Meaning::Circuit { check, .. } = &found.meaning {
-                let rigs: &[&str] = if matches!(check, BoardCheck::Level(_)) {
-                    &["open-box", "probe-rig"]
-                } else {
-                    &["open-box", "meter-out"]
+                let rigs = match self.way_of(check) {
+                    Some((_, way)) => way.setup.iter().map(String::as_str).collect(),
+                    None if matches!(check, BoardCheck::Level(_)) => vec!["open-box", "probe-rig"],
+                    None => vec!["open-box", "meter-out"],
                 };
-                for rig in rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()) {
+                for rig in rigs.into_iter().filter_map(|id| self.rules.find_setup(id).ok()) {
                     if let Some(i) = setups.iter().position(|s| *s == rig) {
                         state.setups = state.setups.with(SetupIx(i));
                     }
@@ -890,29 +912,45 @@ impl Diagnosis<'_> {
         let ground = self.circuit.as_ref().map(|c| c.board().ground().to_string()).unwrap_or_default();
         let healthy = self.circuit.as_ref().and_then(|c| c.expected(check)).map(|line| line.band);
         let net = check.place();
-        let (text, tools, answers): (String, &[&str], Vec<String>) = match check {
+        let own = rules::taking(check.word());
+        let at_hand = self.job.card.tools();
+        let (text, tools, answers): (String, Vec<&str>, Vec<String>) = match check {
             BoardCheck::Ohms(_) => (
                 format!("Supply off and unplugged, capacitors empty. Black lead on {ground}, red on {net}, ohms range; wait until the figure stands still."),
-                &["meter"],
+                vec!["meter"],
                 vec!["OL".into()],
             ),
             BoardCheck::Amps(_) => (
                 "Meter in series with the supply's plus lead, milliampere range, nothing plugged in. Put the lead back into the volts socket afterwards.".into(),
-                &["meter"],
+                vec!["meter"],
                 Vec::new(),
             ),
             BoardCheck::Volts(_) => (
                 format!("Supply on, nothing plugged in, DC volts. Black lead on {ground}, red on {net}."),
-                &["meter"],
+                vec!["meter"],
                 Vec::new(),
             ),
             BoardCheck::Level(_) => (
                 format!("Supply on, tone or guitar into the input. Touch {net} with the audio probe and judge the loudness against what belongs there; a measured level in dB against the tone will do as well."),
-                &["audio-probe"],
+                vec!["audio-probe"],
                 (0..4).map(|k| ear_word(k).to_string()).collect(),
             ),
+            BoardCheck::Hertz(_) | BoardCheck::Swing(_) | BoardCheck::Noise(_) => {
+                let rate = self.circuit.as_ref().and_then(|c| c.own_rate());
+                let first = |t: &'static Taking, tools: &[Tool]| t.ways(tools, rate).first().copied();
+                let way = own.and_then(|t| first(t, &at_hand).or_else(|| first(t, Tool::ALL)));
+                (
+                    own.map(|t| t.text(net, &ground, &at_hand, rate)).unwrap_or_default(),
+                    way.map(|w| w.tools.iter().map(|t| t.name()).collect()).unwrap_or_default(),
+                    own.map(|t| t.answers.clone()).unwrap_or_default(),
+                )
+            }
         };
-        let cautions: &[&str] = if check.powered() { &["slip-shorts"] } else { &["charged-caps"] };
+        let cautions: Vec<&str> = match own {
+            Some(taking) => taking.cautions.iter().map(String::as_str).collect(),
+            None if check.powered() => vec!["slip-shorts"],
+            None => vec!["charged-caps"],
+        };
         CheckStep {
             id: check.to_string(),
             kind: if matches!(check, BoardCheck::Level(_)) { "listen" } else { "measure" }.into(),
@@ -925,7 +963,7 @@ impl Diagnosis<'_> {
             needs: tools.iter().map(|t| (*t).to_string()).collect(),
             power: if check.powered() { "on" } else { "off" }.into(),
             minutes,
-            cautions: self.caution_words(cautions),
+            cautions: self.caution_words(&cautions),
         }
     }
 

@@ -9,7 +9,7 @@ use super::understand::unit_of;
 use crate::circuit::predict::{CheckId, Observed};
 use crate::rules;
 use crate::text::Complaints;
-use crate::units::{Minutes, Unit, reading, show};
+use crate::units::{Minutes, Reading, Unit, reading, show};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -279,15 +279,14 @@ impl Diagnosis<'_> {
                 let line = self.circuit.as_ref().and_then(|c| c.expected(&check));
                 let inside = match &observed {
                     Observed::Heard(ear) => *ear == crate::circuit::predict::Ear::Expected,
-                    Observed::Read(read) => line.as_ref().is_none_or(|l| {
-                        let value = read.middle();
-                        l.low.is_none_or(|low| value >= low) && l.high.is_none_or(|high| value <= high)
-                    }),
+                    Observed::Read(read) => {
+                        line.as_ref().is_none_or(|l| check.is_within(read, l.low, l.high))
+                    }
                 };
                 out.verdict = if inside { "normal" } else { "abnormal" };
                 let value = match &observed {
                     Observed::Heard(_) => answer.to_owned(),
-                    Observed::Read(read) => show::reading_in(read, check.unit()),
+                    Observed::Read(read) => check.shows(read),
                 };
                 let by_pin = id.contains('.');
                 out.taken = Some(if by_pin { format!("{value}, net {}", check.place()) } else { value });
@@ -352,29 +351,36 @@ impl Diagnosis<'_> {
 
     fn compared(&self, good: &GoodUnit, check: String, goods: &[String], bad: Option<String>) -> CompareLine {
         let unit = unit_at(self, &check).unwrap_or(Unit::Volts);
-        let read = |text: &String| reading::parse(text, Some(unit)).ok();
+        let spot = check.parse::<CheckId>().ok();
+        let read = |text: &String| match spot.as_ref().map(|id| Observed::parse(id, text)) {
+            Some(Ok(Observed::Read(read))) => Some(read),
+            Some(_) => None,
+            None => reading::parse(text, Some(unit)).ok(),
+        };
+        let figure = |r: Reading| spot.as_ref().map_or(r.middle(), |id| id.figure(&r));
         let texts = |list: &[String]| -> Option<String> {
             let mut shown: Vec<String> = list
                 .iter()
-                .map(|t| read(t).map_or_else(|| t.clone(), |r| show::reading_in(&r, unit)))
+                .map(|t| match (read(t), &spot) {
+                    (Some(r), Some(id)) => id.shows(&r),
+                    (Some(r), None) => show::reading_in(&r, unit),
+                    (None, _) => t.clone(),
+                })
                 .collect();
             shown.dedup();
             (!shown.is_empty()).then(|| shown.join(", "))
         };
-        let value = bad.as_ref().and_then(read).map(|r| r.middle());
-        let numbers: Vec<f64> = goods.iter().filter_map(read).map(|r| r.middle()).collect();
+        let value = bad.as_ref().and_then(read).map(figure);
+        let numbers: Vec<f64> = goods.iter().filter_map(read).map(figure).collect();
         let mean = (!numbers.is_empty()).then(|| numbers.iter().sum::<f64>() / numbers.len() as f64);
         // With a board the solver says how far two healthy units lie apart; without one the usual spread of parts does.
         let on_board = self.circuit.as_ref().and_then(|c| {
             let id = c.check(&check).ok()?;
             let p = c.predict(&[], std::slice::from_ref(&id))?.get(&id)?.clone();
-            p.mean.is_finite().then_some((p.mean, p.sd, matches!(id, CheckId::Ohms(_))))
+            p.mean.is_finite().then_some((p.mean, p.sd, id))
         });
         let deviations = match (value.filter(|v| v.is_finite()), mean.filter(|m| m.is_finite()), on_board) {
-            (Some(value), Some(_), Some((mean, sd, ohms))) => {
-                let value = if ohms { value.max(0.05).ln() } else { value };
-                Some((value - mean) / sd)
-            }
+            (Some(value), Some(_), Some((mean, sd, id))) => Some((id.scaled(value) - mean) / sd),
             (Some(value), Some(_), None) => {
                 good.at(&check, unit).map(|(mean, sd)| (value - mean) / sd.max(1e-9))
             }

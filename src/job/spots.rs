@@ -211,9 +211,9 @@ impl GoodUnit {
             match reading::parse(&good.answer.value, Some(unit)) {
                 Ok(read) => readings.entry(id.to_owned()).or_default().push(read),
                 Err(e) => {
-                    // A level by ear is kept; nothing can be reckoned with it.
-                    let heard = unit == Unit::Decibels
-                        && id.parse().is_ok_and(|c: CheckId| Observed::parse(&c, &good.answer.value).is_ok());
+                    // A level by ear is kept, and so is a rate of none; nothing can be reckoned with them.
+                    let heard =
+                        id.parse().is_ok_and(|c: CheckId| Observed::parse(&c, &good.answer.value).is_ok());
                     if !heard {
                         let place = job.document.place(good.answer.span);
                         complaints.0.push(Complaint::at("bad-reading", place, e.to_string()));

@@ -273,7 +273,7 @@ pub fn meaning(rules: &Rules, circuit: Option<&Circuit<'_>>, finding: &CardFindi
     if let Some(net) = check.strip_prefix("wiring:") {
         return on_wiring(circuit, finding, net, unsure);
     }
-    if check.split_once(':').is_some_and(|(w, _)| ["volts", "ohms", "level", "amps"].contains(&w)) {
+    if check.split_once(':').is_some_and(|(w, _)| CheckId::WORDS.contains(&w)) {
         return on_circuit(rules, circuit, finding, unsure);
     }
     if let Some(Item::Symptom(id)) = rules.item(check) {

@@ -60,6 +60,7 @@ pub mod show;
 pub mod show_part;
 pub mod speech;
 mod spots;
+mod taking;
 #[cfg(test)]
 mod tests;
 mod words;
@@ -83,4 +84,5 @@ pub use set::{
     UnknownName,
 };
 pub use spots::{Reads, check_at};
+pub use taking::{Taking, Way, taking};
 pub use words::{Applies, Build, History, Kind, Needs, Power, Tool, Unit, UnknownWord};

@@ -178,9 +178,8 @@ fn on_board(parts: &Parts<'_, '_>, entry: &mut Entry, check: &predict::CheckId, 
     let good = match observed {
         Observed::Heard(ear) => *ear == Ear::Expected,
         Observed::Read(reading) => {
-            let value = reading.middle();
             let (low, high) = line.as_ref().map_or((None, None), |l| (l.low, l.high));
-            low.is_none_or(|low| value >= low) && high.is_none_or(|high| value <= high)
+            check.is_within(reading, low, high)
         }
     };
     entry.verdict = Some(if good { "as expected" } else { "not as expected" }.into());
@@ -200,6 +199,12 @@ pub(super) fn board_says(check: &predict::CheckId) -> String {
         predict::CheckId::Amps(supply) => format!("Current from supply {supply}"),
         predict::CheckId::Volts(net) => format!("Volts at {net}"),
         predict::CheckId::Level(net) => format!("Level at {net}"),
+        predict::CheckId::Hertz(net) | predict::CheckId::Swing(net) | predict::CheckId::Noise(net) => {
+            match crate::rules::taking(check.word()) {
+                Some(taking) => taking.says(net),
+                None => check.to_string(),
+            }
+        }
     }
 }
 

@@ -48,6 +48,11 @@ pub fn volts(v: Volts) -> String {
     if v.0.abs() < 0.0005 { "0 V".into() } else { engineering(v.0, DIGITS, "V") }
 }
 
+/// Volts as small as they come: `80.0 uV` with the sign for micro.
+pub fn fine_volts(v: Volts) -> String {
+    engineering(v.0, DIGITS, "V")
+}
+
 /// Amps: `23.0 mA`.
 pub fn amps(a: Amps) -> String {
     if a.0.abs() < 5e-9 { "0 A".into() } else { engineering(a.0, DIGITS, "A") }

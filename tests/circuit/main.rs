@@ -3,6 +3,8 @@
 
 mod board;
 mod devices;
+mod itself;
+mod jobs;
 mod netlist;
 mod noise;
 mod ohms;

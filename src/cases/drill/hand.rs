@@ -96,8 +96,7 @@ impl Worker<'_, '_> {
         match seen {
             Observed::Heard(ear) => ear != Ear::Expected,
             Observed::Read(reading) => {
-                let ohms = matches!(check, CheckId::Ohms(_));
-                let value = if ohms { reading.middle().max(0.05).ln() } else { reading.middle() };
+                let value = check.scaled(check.figure(&reading));
                 match (value.is_finite(), usual.mean.is_finite()) {
                     (true, true) => (value - usual.mean).abs() > OFF * usual.sd,
                     (a, b) => a != b,

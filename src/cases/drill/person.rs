@@ -20,7 +20,7 @@ pub enum PractiseError {
     Lines(#[from] io::Error),
 }
 
-const HELP: &str = "Type a check such as volts:NET, ohms:NET, level:NET, amps:SUPPLY or a check of the list;\n\
+const HELP: &str = "Type a check such as volts:NET, ohms:NET, level:NET, hertz:NET, amps:SUPPLY or a check of the list;\n\
     try:FAULT or try:REMEDY to mend something; next for a hint; list for what can be checked;\n\
     suspects for who is under suspicion; stop to give up and see what it was.\n";
 

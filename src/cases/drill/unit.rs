@@ -9,6 +9,8 @@ use super::chance::{even, mix, normal, pick};
 use crate::circuit::board::Board;
 use crate::circuit::dc::Options as Solving;
 use crate::circuit::edit::{Edit, apply};
+use crate::circuit::heard::MOVES;
+use crate::circuit::motion::{Cycle, Swing};
 use crate::circuit::network::{Network, Node};
 use crate::circuit::ohms::PowerOff;
 use crate::circuit::predict::{Bench, CheckId, EAR_SD, FAINT_DB, LOUD_DB, NONE_DB, Prediction};
@@ -44,6 +46,11 @@ const MOST_OFF: f64 = 0.9;
 /// A fault of the supply is noticed when the current changes by this factor and this many amps.
 const AMPS_FACTOR: f64 = 1.6;
 const AMPS_LEAST: f64 = 0.008;
+/// How far off a swing is counted, as a share (common practice, no source).
+const HERTZ_SHARE: f64 = 0.02;
+/// The same of a swing as a share, and of a noise as a natural logarithm.
+const SWING_SHARE: f64 = 0.05;
+const NOISE_RATIO: f64 = 0.3;
 
 /// A board on the simulated bench: what all its units share.
 pub struct Rig<'b> {
@@ -220,6 +227,20 @@ impl<'b> Rig<'b> {
                     out[i] = self.cold(unit, &edits, node()?)?;
                     continue;
                 }
+                CheckId::Hertz(net) => {
+                    out[i] = self.swing(&faults, unit, net)?.map_or(0.0, |(hertz, _)| hertz);
+                    continue;
+                }
+                CheckId::Swing(net) => {
+                    out[i] = self.swing(&faults, unit, net)?.map_or(0.0, |(_, swing)| swing.span());
+                    continue;
+                }
+                CheckId::Noise(net) => {
+                    // The parts' draw moves a noise by far less than bench and meter do.
+                    let swing = self.swing(&faults, unit, net)?.map_or(0.0, |(_, swing)| swing.rms);
+                    out[i] = self.circuit.left(&faults, net).unwrap_or(0.0).hypot(swing);
+                    continue;
+                }
                 CheckId::Volts(_) => Reading::Volts {
                     plus: node()?,
                     minus: Node::GROUND,
@@ -243,6 +264,14 @@ impl<'b> Rig<'b> {
             }
         }
         Some(out)
+    }
+
+    /// Rate and swing of a net that moves by itself; nothing inside where it stands still.
+    fn swing(&self, faults: &[&str], unit: &Unit, net: &str) -> Option<Option<(f64, Swing)>> {
+        let motion = self.circuit.motion(faults, &unit.draw)?;
+        let place = self.board.nets().iter().position(|n| n == net)?;
+        let moves = |c: &Cycle| c.swings.get(place).filter(|s| s.span() > MOVES).map(|s| (c.hertz, *s));
+        Some(motion.cycle().and_then(moves))
     }
 
     /// Ohms to ground with the power off: the parts' draw by its linear effect.
@@ -271,6 +300,10 @@ impl<'b> Rig<'b> {
             CheckId::Amps(_) => amps(truth + error * (b.amps_share * truth.abs() + b.amps_floor)),
             CheckId::Ohms(_) if truth == f64::INFINITY => ohms(truth),
             CheckId::Ohms(_) => ohms((truth + error * (b.ohms_share * truth + b.ohms_floor)).max(0.0)),
+            CheckId::Hertz(_) => rate(truth * (1.0 + HERTZ_SHARE * error)),
+            CheckId::Swing(_) if truth == 0.0 => "none".into(),
+            CheckId::Swing(_) => volts(truth * (1.0 + SWING_SHARE * error)),
+            CheckId::Noise(_) => noise(truth * (NOISE_RATIO * error).exp()),
             CheckId::Level(_) => self.by_ear(check, truth + EAR_SD * error).into(),
         })
     }
@@ -284,6 +317,9 @@ impl<'b> Rig<'b> {
             CheckId::Volts(_) => CheckId::Volts(net),
             CheckId::Ohms(_) => CheckId::Ohms(net),
             CheckId::Level(_) => CheckId::Level(net),
+            CheckId::Hertz(_) => CheckId::Hertz(net),
+            CheckId::Swing(_) => CheckId::Swing(net),
+            CheckId::Noise(_) => CheckId::Noise(net),
             CheckId::Amps(_) => check.clone(),
         }
     }
@@ -526,6 +562,22 @@ fn volts(x: f64) -> String {
 fn amps(x: f64) -> String {
     let milli = x * 1e3;
     if milli.abs() < 20.0 { format!("{milli:.2}mA") } else { format!("{milli:.1}mA") }
+}
+
+/// A rate to three digits.
+fn rate(hertz: f64) -> String {
+    match hertz {
+        h if h <= 0.0 => "none".into(),
+        h if h < 10.0 => format!("{h:.2}Hz"),
+        h if h < 1e3 => format!("{h:.0}Hz"),
+        h => format!("{:.2}kHz", h / 1e3),
+    }
+}
+
+/// A noise on the lowest AC range, 0.1 mV its last digit.
+fn noise(volts: f64) -> String {
+    let tenths = (volts * 1e4).round();
+    if tenths < 1.0 { "none".into() } else { format!("{:.1}mV", tenths / 10.0) }
 }
 
 /// Ohms in the meter's ranges, three and a half digits; over range from 20 Mohm.

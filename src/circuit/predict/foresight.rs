@@ -88,7 +88,8 @@ impl Foresight {
 
 fn number(check: &CheckId, seen: &Observed) -> Option<f64> {
     let Observed::Read(reading) = seen else { return None };
-    if matches!(reading.shown, Shown::Overload) || !reading.middle().is_finite() {
+    // What a board does by itself shares no draw with the rest.
+    if matches!(reading.shown, Shown::Overload) || !reading.middle().is_finite() || check.by_itself() {
         return None;
     }
     Some(match check {

@@ -5,6 +5,7 @@
 //! faults in move along, none past the rails, and the good unit's spread joins that of the unit under test: each draws its parts
 //! for itself, and one draw of the good unit is shared by all of its readings.
 
+use super::check::NONE_HERTZ;
 use super::{CheckId, Observed, PredictError, Predicted, Predictor};
 use std::sync::Arc;
 
@@ -38,8 +39,7 @@ impl Predictor<'_> {
                 .iter()
                 .filter(|(c, _)| c == check)
                 .filter_map(|(_, seen)| match seen {
-                    Observed::Read(r) if matches!(check, CheckId::Ohms(_)) => Some(r.middle().max(0.05).ln()),
-                    Observed::Read(r) => Some(r.middle()),
+                    Observed::Read(r) => Some(check.scaled(check.figure(r))),
                     Observed::Heard(_) => None,
                 })
                 .filter(|x| x.is_finite())
@@ -83,7 +83,9 @@ impl Predictor<'_> {
                     if room < 0.02 { mean } else { good + (mean - usual) * (good - low) / room }
                 }
             }
-            CheckId::Amps(_) if usual > 0.0 && good > 0.0 => mean * good / usual,
+            // A board that rests does so beside any good unit.
+            CheckId::Hertz(_) if check.unscaled(mean) < NONE_HERTZ => mean,
+            CheckId::Amps(_) | CheckId::Swing(_) if usual > 0.0 && good > 0.0 => mean * good / usual,
             _ => shifted,
         }
     }

@@ -7,6 +7,7 @@
 //! of the probe; instead of all subsets, slips are tried one after another, the worst reading first, and the tries are added up, which
 //! is exact for one slip that stands out and a lower bound otherwise.
 
+use super::check::{NOISE_SHOWN, NONE_HERTZ};
 use super::{Bench, CheckId, Ear, Observed, Predicted, Prediction, SILENCE};
 use crate::units::{Reading, Shown};
 use std::f64::consts::SQRT_2;
@@ -21,6 +22,9 @@ pub const NONE_DB: f64 = -32.0;
 pub const EAR_SD: f64 = 3.0;
 /// Ohms at which a usual meter gives up (natural logarithm of 20 Mohm).
 const LN_OVER: f64 = 16.811_242_831_518_264;
+
+/// Chance that a slip of the probe shows nothing where a rate or a noise was looked for (common practice, no source).
+const NOTHING: f64 = 0.25;
 
 /// One reading, ready to be scored.
 enum Item<'a> {
@@ -129,25 +133,42 @@ fn item<'a>(
 }
 
 fn read<'a>(check: &CheckId, reading: &Reading, predicted: &'a Predicted) -> Item<'a> {
-    let ohms = matches!(check, CheckId::Ohms(_));
-    let scale = |x: f64| if ohms { x.max(0.05).ln() } else { x };
+    let scale = |x: f64| check.scaled(x);
     // Width over which a slip of the probe may land.
     let width: f64 = match check {
         CheckId::Volts(_) => 12.0,
         CheckId::Amps(_) => 0.2,
         CheckId::Level(_) => 120.0,
         CheckId::Ohms(_) => 20.0,
+        // From a swing in half a minute to a whistle.
+        CheckId::Hertz(_) => 14.0,
+        CheckId::Swing(_) => 12.0,
+        // From microvolts to a howl.
+        CheckId::Noise(_) => 16.0,
     };
-    let middle = reading.middle();
+    let middle = check.figure(reading);
     // The last digit hides a uniform error; a vague reading may be off by a twelfth.
     let mut extra = reading.resolution * reading.resolution / 12.0;
     if reading.vague {
         extra += (0.08 * middle.abs()).powi(2);
     }
-    if ohms && middle.is_finite() {
-        extra /= middle.abs().max(0.05).powi(2);
+    if check.by_ratio() && middle.is_finite() {
+        extra /= middle.abs().max(check.floor()).powi(2);
+    }
+    let none = match check {
+        CheckId::Hertz(_) if middle < NONE_HERTZ => Some(NONE_HERTZ),
+        CheckId::Noise(_) if middle == 0.0 => Some(NOISE_SHOWN),
+        _ => None,
+    };
+    if let Some(below) = none {
+        let (low, high) = (f64::NEG_INFINITY, below.ln());
+        return Item::Interval { low, high, extra_var: 0.0, predicted, slip: NOTHING.ln() };
     }
     match reading.shown {
+        // A swing's ends come to one figure.
+        Shown::Range(..) if matches!(check, CheckId::Swing(_)) => {
+            Item::Point { value: middle, extra_var: extra, predicted, slip: -width.ln() }
+        }
         Shown::Overload => {
             Item::Interval { low: LN_OVER, high: f64::INFINITY, extra_var: 0.0, predicted, slip: 0.1f64.ln() }
         }

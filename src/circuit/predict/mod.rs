@@ -10,6 +10,7 @@ mod check;
 mod foresight;
 mod good;
 mod heard;
+mod itself;
 mod likelihood;
 mod observed;
 mod swings;
@@ -26,6 +27,7 @@ pub use observed::{Ear, Observed, ObservedError};
 use super::board::{Board, FaultSetError};
 use super::dc::{Options, SolveError};
 use super::edit::{Edit, EditSet};
+use super::heard::Listener;
 use super::network::Node;
 use super::ohms::{self, PowerOff};
 use super::sweep::{Faulted, Sweep};
@@ -124,8 +126,9 @@ impl Default for Bench {
     }
 }
 
-/// One predicted reading. Volts in volts, amps in amps, levels in dB against the injected tone; ohms as the natural logarithm of ohms,
-/// since their spread goes by ratio (infinite: over range).
+/// One predicted reading. Volts in volts, amps in amps, levels in dB against the injected tone, a swing in volts from peak
+/// to peak; ohms, hertz and noise as their natural logarithm, since their spread goes by ratio (ohms infinite: over range; hertz of a
+/// board that rests far below any rate).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Predicted {
     /// Mean.
@@ -184,6 +187,10 @@ pub struct Predictor<'b> {
     sound: Option<heard::Sound>,
     /// Fault sets without an operating point.
     unsettled: BTreeMap<Vec<String>, SolveError>,
+    /// Who listens to what the board gives by itself, once that was asked for; nothing inside where that can't be told.
+    listener: Option<Option<Listener<'b>>>,
+    /// How far the healthy board's parts spread what it does by itself, once that was asked for.
+    drawn: Option<itself::Drawn>,
     /// Readings of a unit that works.
     good: BTreeMap<CheckId, good::Beside>,
 }
@@ -252,6 +259,8 @@ impl<'b> Predictor<'b> {
             swinging: BTreeMap::new(),
             sound: None,
             unsettled,
+            listener: None,
+            drawn: None,
             good,
         })
     }
@@ -272,9 +281,24 @@ impl<'b> Predictor<'b> {
         &self.bench
     }
 
-    /// Every check of the board: ohms first, since the power is off for them, then supply currents, volts and levels.
+    /// Every check of the board: ohms first, since the power is off for them, then supply currents, volts and levels. Readings of
+    /// what the board does by itself are not among them, since they cost more: see [`Predictor::own_checks`].
     pub fn checks(&self) -> &[CheckId] {
         &self.checks
+    }
+
+    /// The checks of what the board does by itself: rate, swing and noise of every net.
+    pub fn own_checks(&self) -> impl Iterator<Item = CheckId> + '_ {
+        let of =
+            |n: &String| [CheckId::Hertz(n.clone()), CheckId::Swing(n.clone()), CheckId::Noise(n.clone())];
+        self.board.nets().iter().flat_map(of)
+    }
+
+    fn has(&self, check: &CheckId) -> bool {
+        match check.by_itself() {
+            true => self.board.nets().iter().any(|n| n == check.place()),
+            false => self.checks.contains(check),
+        }
     }
 
     /// The check of an id: `volts:VH`, or by a pin of the net, `volts:IC1.3`.
@@ -283,14 +307,15 @@ impl<'b> Predictor<'b> {
     /// [`PredictError::Check`] when the board has no such check.
     pub fn check(&self, id: &str) -> Result<CheckId, PredictError> {
         let parsed = id.parse::<CheckId>().ok();
-        if let Some(check) = parsed.as_ref().filter(|c| self.checks.contains(c)) {
+        if let Some(check) = parsed.as_ref().filter(|c| self.has(c)) {
             return Ok(check.clone());
         }
         let spot =
             parsed.as_ref().filter(|c| !matches!(c, CheckId::Amps(_))).map(|c| self.board.spot(c.place()));
+        let own = parsed.as_ref().is_some_and(CheckId::by_itself);
         let help = match (parsed, spot) {
             (Some(check), Some(Ok(spot))) => match spot.net().map(|net| check.on(net)) {
-                Some(check) if self.checks.contains(&check) => return Ok(check),
+                Some(check) if self.has(&check) => return Ok(check),
                 Some(_) => "the board says no way of the signal, so it has no levels".to_owned(),
                 None => format!("{} is on ground or on nothing", check.place()),
             },
@@ -300,7 +325,10 @@ impl<'b> Predictor<'b> {
                 e.to_string()
             }
             _ => {
-                let all: Vec<String> = self.checks.iter().map(CheckId::to_string).collect();
+                let all: Vec<String> = match own {
+                    true => self.own_checks().map(|c| c.to_string()).collect(),
+                    false => self.checks.iter().map(CheckId::to_string).collect(),
+                };
                 or_nearest(id, all.iter().map(String::as_str))
             }
         };
@@ -396,7 +424,8 @@ impl<'b> Predictor<'b> {
     ) -> Result<f64, PredictError> {
         let (mut total, mut failed) = (f64::NEG_INFINITY, None);
         let ways = self.ways(faults, checks);
-        for (chance, way) in self.at_any_moment(ways, checks) {
+        let ways = self.at_any_moment(ways, checks);
+        for (chance, way) in self.or_otherwise(ways, checks) {
             let way: Vec<&str> = way.iter().map(String::as_str).collect();
             match one(self, &way) {
                 Ok(log) => total = likelihood::log_sum(total, chance.ln() + log),
@@ -478,6 +507,10 @@ impl<'b> Predictor<'b> {
         let key = key_of(faults);
         self.keep_means(&key, faults, checks)?;
         let mut out = Prediction::default();
+        for check in checks.iter().filter(|c| c.by_itself()) {
+            let own = self.by_itself(&key, check)?;
+            out.readings.insert(check.clone(), self.beside_good(check, own));
+        }
         let swinging = self.moment_of(&key);
         let (usual, means) = (self.kept.get(&healthy), self.means.get(&key));
         let vague = self.is_vague(&key);
@@ -563,6 +596,8 @@ impl<'b> Predictor<'b> {
         loaded: &[f64],
     ) -> Result<f64, PredictError> {
         Ok(match check {
+            // Not to be had from a point and a tone.
+            CheckId::Hertz(_) | CheckId::Swing(_) | CheckId::Noise(_) => f64::NAN,
             CheckId::Level(_) => {
                 let node = self.node(check)?;
                 solved.response().map_or(SILENCE, |r| 20.0 * r.volts(node).norm().max(1e-6).log10())
@@ -617,6 +652,10 @@ impl<'b> Predictor<'b> {
                 CheckId::Ohms(_) => {
                     let node = self.node(check)?;
                     made.push((check.clone(), self.ohms(edits, node).map_err(fail)?));
+                    continue;
+                }
+                CheckId::Hertz(_) | CheckId::Swing(_) | CheckId::Noise(_) => {
+                    made.push((check.clone(), self.by_itself(faults, check)?));
                     continue;
                 }
                 CheckId::Volts(_) => readings.push(Reading::Volts {

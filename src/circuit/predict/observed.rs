@@ -3,7 +3,7 @@
 use super::CheckId;
 use crate::text::or_nearest;
 use crate::units::reading::{self, ReadingError};
-use crate::units::{Reading, Unit};
+use crate::units::{Reading, Shown, Unit};
 use serde::Serialize;
 use std::str::FromStr;
 use thiserror::Error;
@@ -52,6 +52,16 @@ pub enum ObservedError {
     /// Not a reading.
     #[error(transparent)]
     Reading(#[from] ReadingError),
+    /// No reading of what a board does by itself.
+    #[error("'{text}' is no {what}; write {help}")]
+    Itself {
+        /// The answer.
+        text: String,
+        /// What it should be.
+        what: &'static str,
+        /// What to write.
+        help: &'static str,
+    },
     /// A level that is neither a reading nor a word.
     #[error("'{text}' is no level; write decibels such as -12.3dB, or {help}")]
     Level {
@@ -76,6 +86,9 @@ impl Observed {
     /// assert!(Observed::parse(&level, "fiant").is_err());
     /// ```
     pub fn parse(check: &CheckId, answer: &str) -> Result<Self, ObservedError> {
+        if check.by_itself() {
+            return by_itself(check, answer);
+        }
         if check.unit() != Unit::Decibels {
             return Ok(Self::Read(reading::parse(answer, Some(check.unit()))?));
         }
@@ -91,4 +104,52 @@ impl Observed {
             other => other.into(),
         })
     }
+}
+
+/// How far the middle of a swing may lie from its mean, as a share of the swing: few are even (common practice, no source).
+const UNEVEN: f64 = 0.1;
+
+impl Observed {
+    /// Of a swing whose ends were read, the volts about which the net swings: what else that reading says.
+    pub fn middle_of_swing(&self, check: &CheckId) -> Option<(CheckId, Self)> {
+        let (CheckId::Swing(net), Self::Read(read)) = (check, self) else { return None };
+        let Shown::Range(least, most) = read.shown else { return None };
+        // The worth of a last digit whose rounding has that spread.
+        let resolution = read.resolution.hypot(UNEVEN * (most - least) * 12f64.sqrt());
+        let middle = Reading { shown: Shown::Value(read.middle()), resolution, ..*read };
+        Some((CheckId::Volts(net.clone()), Self::Read(middle)))
+    }
+}
+
+/// Words for there being nothing to read of what a board does by itself.
+const NOTHING: [&str; 4] = ["none", "nothing", "silent", "still"];
+
+fn by_itself(check: &CheckId, answer: &str) -> Result<Observed, ObservedError> {
+    let word = answer.trim().to_lowercase();
+    if NOTHING.contains(&word.as_str()) {
+        let nothing = Reading { shown: Shown::Value(0.0), unit: None, vague: false, resolution: 0.0 };
+        return Ok(Observed::Read(nothing));
+    }
+    let (what, help) = match check {
+        CheckId::Swing(_) => (
+            "swing",
+            "the least and the most volts such as 2.1V..6.8V, volts from peak to peak such as 4.7V, or none where it stands still",
+        ),
+        CheckId::Noise(_) => {
+            ("noise", "volts rms such as 800uV or 1.2mV, or none where the instrument shows nothing")
+        }
+        _ => ("rate", "hertz such as 2.4Hz or 1.2kHz, or none where nothing swings"),
+    };
+    let slip = || ObservedError::Itself { text: answer.chars().take(40).collect(), what, help };
+    let read = reading::parse(answer, Some(check.unit())).map_err(|e| match e {
+        ReadingError::Notation(_) | ReadingError::NoOverload { .. } => slip(),
+        other => other.into(),
+    })?;
+    let least = match (check, read.shown) {
+        // A net may swing below ground.
+        (CheckId::Swing(_), Shown::Range(..)) => 0.0,
+        (_, Shown::Range(low, _)) => low,
+        _ => read.middle(),
+    };
+    if least < 0.0 { Err(slip()) } else { Ok(Observed::Read(read)) }
 }

@@ -7,6 +7,7 @@
 //! The healthy board is followed in time once. With faults in, poles say whether it still swings; how far is then taken from the healthy
 //! board. Absent: how a fault changes rate, swing and shape.
 
+use super::itself::OTHERWISE;
 use super::{CheckId, Predictor};
 use crate::circuit::board::Board;
 use crate::circuit::motion::{Following, Motion, Swing};
@@ -107,7 +108,8 @@ impl Predictor<'_> {
         self.swings.as_ref()?;
         let glance = way.iter().any(|id| id == SNAPPED);
         let moment = if glance { Moment::Glance } else { Moment::Middle };
-        let key: Vec<String> = way.iter().filter(|id| *id != SNAPPED).cloned().collect();
+        let key: Vec<String> =
+            way.iter().filter(|id| ![SNAPPED, OTHERWISE].contains(&id.as_str())).cloned().collect();
         let swings = match self.swinging.get(&key) {
             Some(known) => *known,
             None => {

@@ -8,6 +8,7 @@
 //! to their limit, and stiff ones deliver. The board file does not say which, so the rails are somewhere between nothing and what a stiff
 //! one leaves.
 
+use super::itself::OTHERWISE;
 use super::swings::SNAPPED;
 use super::{CheckId, Predicted, Predictor, key_of};
 use crate::circuit::board::FaultSetError;
@@ -27,13 +28,23 @@ const SAGGED: f64 = 0.6;
 const SAGGED_SPREAD: f64 = 0.35;
 /// Spread of a level then, dB.
 const SAGGED_DB: f64 = 20.0;
+/// Spread of a rate, which resistors and capacitors set, and of a noise then; natural logarithms.
+const SAGGED_RATE: f64 = 0.3;
+const SAGGED_NOISE: f64 = 1.0;
+
+/// The faults of a way.
+pub(super) fn faults_of(way: &[String]) -> Vec<&str> {
+    way.iter().map(String::as_str).filter(|id| ![PLUGGED, SNAPPED, OTHERWISE].contains(id)).collect()
+}
 
 /// What is left of a prediction made with a stiff supply.
 pub(super) fn sag(check: &CheckId, predicted: &mut Predicted) {
     let wide = match check {
         CheckId::Ohms(_) => return,
         CheckId::Level(_) => SAGGED_DB,
-        CheckId::Volts(_) | CheckId::Amps(_) => {
+        CheckId::Hertz(_) => SAGGED_RATE,
+        CheckId::Noise(_) => SAGGED_NOISE,
+        CheckId::Volts(_) | CheckId::Amps(_) | CheckId::Swing(_) => {
             let stiff = predicted.mean;
             predicted.mean *= SAGGED;
             SAGGED_SPREAD * stiff.abs()
@@ -78,7 +89,8 @@ impl Predictor<'_> {
 
     /// Edits of the faults of a way.
     pub(super) fn edits(&self, way: &[&str]) -> Result<EditSet, FaultSetError> {
-        let faults: Vec<&str> = way.iter().copied().filter(|id| ![PLUGGED, SNAPPED].contains(id)).collect();
+        let faults: Vec<&str> =
+            way.iter().copied().filter(|id| ![PLUGGED, SNAPPED, OTHERWISE].contains(id)).collect();
         let mut edits = self.board.edits(&faults)?;
         if way.contains(&PLUGGED) {
             let blocked = self.board.signal().and_then(|s| s.blocked);

@@ -2,7 +2,7 @@
 
 use super::{Became, Entry, List, Where};
 use crate::circuit::board::{Board, Spot};
-use crate::circuit::predict::CheckId;
+use crate::circuit::predict::{CheckId, Observed};
 use crate::job::session::{impossible_on_board, slip_on_board};
 use crate::job::{CardFinding, Circuit, meaning};
 use crate::rules::Rules;
@@ -200,15 +200,10 @@ fn found(
 
 /// An answer in the way that readings are shown.
 fn value(check: &str, answer: &str) -> String {
-    let unit = match check.split_once(':').map(|(word, _)| word) {
-        Some("volts") => Unit::Volts,
-        Some("ohms") => Unit::Ohms,
-        Some("amps") => Unit::Amps,
-        Some("level") => Unit::Decibels,
-        Some("hertz") => Unit::Hertz,
-        _ => return answer.to_owned(),
-    };
-    reading::parse(answer, Some(unit)).map_or_else(|_| answer.to_owned(), |r| show::reading_in(&r, unit))
+    match check.parse::<CheckId>().map(|id| (Observed::parse(&id, answer), id)) {
+        Ok((Ok(Observed::Read(read)), id)) => id.shows(&read),
+        _ => answer.to_owned(),
+    }
 }
 
 fn on_board(entry: &Entry, unit: Unit, rules: &Rules, circuit: &Circuit<'_>) -> Result<Taken, String> {
@@ -258,9 +253,6 @@ fn on_board(entry: &Entry, unit: Unit, rules: &Rules, circuit: &Circuit<'_>) -> 
             None => ("ground".to_owned(), board.ground().to_owned()),
         },
     };
-    if format!("{word}:{place}").parse::<CheckId>().is_err() {
-        return Err(NO_HERTZ.into());
-    }
     let note = kept_note(&spot, &place, unit, &entry.answer);
     let net = spot.net().map(str::to_owned);
     found(&format!("{word}:{place}"), &entry.answer, rules, Some(circuit), at, net, note)
@@ -354,7 +346,6 @@ fn rail_named<'b>(board: &'b Board, name: &str) -> Option<&'b str> {
     (same && supply.minus == board.ground()).then_some(supply.plus.as_str())
 }
 
-const NO_HERTZ: &str = "a list takes volts, ohms, milliamperes and decibels; keep a frequency as a remark";
 /// How many pins chips have.
 const CHIP_PINS: [usize; 9] = [8, 14, 16, 18, 20, 22, 24, 28, 40];
 
@@ -381,9 +372,6 @@ fn without_board(entry: &Entry, unit: Unit, rules: &Rules) -> Result<Taken, Stri
             (name.replace(' ', "-"), name.clone())
         }
     };
-    if unit == Unit::Hertz {
-        return Err(NO_HERTZ.into());
-    }
     if CheckId::is_place(&place) {
         found(&format!("{}:{place}", word_of(unit)), &entry.answer, rules, None, at, None, None)
     } else {

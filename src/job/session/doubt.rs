@@ -1,9 +1,9 @@
 //! Readings that are hard to believe: queried once, then believed.
 
-use crate::circuit::predict::CheckId as BoardCheck;
+use crate::circuit::predict::{CheckId as BoardCheck, Observed};
 use crate::job::{Card, Circuit, Diagnosis, PowerSource, unit_of};
 use crate::rules::{self, MOST_VOLTS, Rules};
-use crate::units::{Unit, reading, show};
+use crate::units::{Reading, Shown, Unit, reading, show};
 
 /// A new 9 V block shows up to about 9.7 V without load (common practice, no source).
 const BATTERY_MOST: f64 = 10.0;
@@ -11,6 +11,11 @@ const BATTERY_MOST: f64 = 10.0;
 const MODULE_MOST: f64 = 33.0;
 /// How far a reading may lie over the supply before it is queried: meter, sag and recovery of a battery.
 const OVER_SUPPLY: f64 = 1.1;
+/// Faster than this no small part on a board with leads swings by itself, hertz (common practice, no source).
+const FASTEST: f64 = 500e6;
+/// Rates of the mains and of what a rectifier leaves of it, hertz, and how far a reading may be off them.
+const MAINS: [f64; 4] = [50.0, 60.0, 100.0, 120.0];
+const MAINS_OFF: f64 = 0.01;
 /// How far from the thousandfold a slip of the prefix may land.
 const THOUSAND: f64 = 1000.0;
 
@@ -84,17 +89,28 @@ fn on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
 /// A number read at a board's check, with its unit; nothing where it says nothing by its size.
 fn number_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(BoardCheck, f64)> {
     let check = circuit.check(id).ok()?;
-    let value = reading::parse(text, Some(check.unit())).ok()?.middle();
+    let Ok(Observed::Read(read)) = Observed::parse(&check, text) else { return None };
+    let value = check.figure(&read);
     (value.is_finite() && value != 0.0 && check.unit() != Unit::Decibels).then_some((check, value))
 }
 
-/// What can't be on a board: more volts than its supplies give together, ohms below zero.
+/// What can't be on a board: more volts than its supplies give together, ohms below zero, a rate that small parts on leads don't
+/// reach, or that of the mains where it swings at another.
 pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<Doubt> {
     let (check, value) = number_on_board(circuit, id, text)?;
     let supply: f64 = circuit.board().supplies().iter().map(|s| s.volts.0.abs()).sum();
     match check {
         BoardCheck::Ohms(_) if value < 0.0 => Some(below_zero(value)),
         BoardCheck::Volts(_) => over(value, supply, "the board's supply"),
+        BoardCheck::Swing(_) => over(value.max(farthest(&check, text)), supply, "the board's supply"),
+        // A square wave from rail to rail has half of them for its rms volts.
+        BoardCheck::Noise(_) => over(value, supply / 2.0, "a howl from rail to rail"),
+        BoardCheck::Hertz(_) if value > FASTEST => Some(Doubt { says: too_fast(value), meant: None }),
+        BoardCheck::Hertz(_) if is_of_mains(value) => {
+            let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.clone();
+            let away = (check.scaled(value) - usual.mean).abs() > usual.sd;
+            away.then(|| Doubt { says: of_mains(value), meant: None })
+        }
         _ => None,
     }
 }
@@ -103,8 +119,7 @@ pub fn impossible_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Optio
 pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64, f64, Unit)> {
     let (check, value) = number_on_board(circuit, id, text)?;
     let usual = circuit.predict(&[], std::slice::from_ref(&check))?.get(&check)?.mean;
-    // Ohms are predicted by their logarithm.
-    let usual = if matches!(check, BoardCheck::Ohms(_)) { usual.exp() } else { usual };
+    let usual = check.unscaled(usual);
     let meant =
         [value / THOUSAND, value * THOUSAND].into_iter().find(|v| (0.3..3.0).contains(&(v / usual)))?;
     Some((value, meant, check.unit()))
@@ -113,6 +128,33 @@ pub fn slip_on_board(circuit: &Circuit<'_>, id: &str, text: &str) -> Option<(f64
 /// A figure without a unit: its prefix may have been forgotten. Where a unit was typed, a fault may well read a thousandfold.
 fn is_bare(text: &str) -> bool {
     !text.chars().any(char::is_alphabetic)
+}
+
+/// How far from ground a swing goes, volts; nothing where its ends were not read.
+fn farthest(check: &BoardCheck, text: &str) -> f64 {
+    match Observed::parse(check, text) {
+        Ok(Observed::Read(Reading { shown: Shown::Range(least, most), .. })) => least.abs().max(most.abs()),
+        _ => 0.0,
+    }
+}
+
+/// Whether a rate is that of the mains, or twice it, as hum and rectifiers have it.
+fn is_of_mains(hertz: f64) -> bool {
+    MAINS.iter().any(|of| (hertz / of - 1.0).abs() < MAINS_OFF)
+}
+
+fn too_fast(hertz: f64) -> String {
+    format!(
+        "{}: the parts of such a board don't reach that. Is it a radio station, the meter's own figure without a signal, or a letter too many?",
+        show::value(hertz, Unit::Hertz)
+    )
+}
+
+fn of_mains(hertz: f64) -> String {
+    format!(
+        "{} is what the mains hums at, and leads pick it up. Does it stay with the unit switched off, or on a battery? Then it is none of the board's",
+        show::value(hertz, Unit::Hertz)
+    )
 }
 
 fn below_zero(value: f64) -> Doubt {
