@@ -87,8 +87,9 @@ fn net_of_its_own(board: &Board, lines: &[super::Line], entry: &Entry) -> Option
                 |w: &str| !w.eq_ignore_ascii_case(pin) && lex::pin_named(w).eq_ignore_ascii_case(pin);
             words(&here.text).any(|w| net.eq_ignore_ascii_case(w) && as_volts(w))
         };
-        let net = board.nets().iter().find(meant)?;
-        return Some(Entry { at: Where::Named(net.clone()), ..entry.clone() });
+        if let Some(net) = board.nets().iter().find(meant) {
+            return Some(Entry { at: Where::Named(net.clone()), ..entry.clone() });
+        }
     }
     let (part, names) = (part.to_lowercase(), |l: &super::Line, p: &str| l.text.to_lowercase().contains(p));
     // The legs of a transistor have one letter.
