@@ -188,7 +188,7 @@ fn other(id: &str) -> String {
         "unlisted" => "Something the rules don't know".into(),
         NOTHING => "Nothing wrong with the unit".into(),
         // The parts of a board have names of their own, not of the rules.
-        _ => "A part or joint on the unit's own board".into(),
+        _ => format!("On the unit's own board: {id}"),
     }
 }
 

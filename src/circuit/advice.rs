@@ -3,6 +3,7 @@
 
 use super::board::{Board, Part};
 use super::dc::{Options, SolveError, Solver};
+use super::predict::{Bench, CheckId, Predictor};
 use crate::rules::parts::Library;
 use crate::units::{Volts, notation, show};
 use serde::Serialize;
@@ -15,6 +16,9 @@ const DRIVEN: f64 = 0.35;
 const SATURATED: f64 = 0.12;
 /// Share of the supply within which an output rests at its rail.
 const AT_RAIL: f64 = 0.12;
+
+/// Below this nothing is heard of a tone, dB against it.
+const INAUDIBLE: f64 = -80.0;
 
 /// One thing that looks wrong.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -30,20 +34,31 @@ pub struct Advice {
     pub help: String,
 }
 
+/// What looks wrong on a board, and what looks odd and is as it should be.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Looked {
+    /// What looks wrong.
+    pub advice: Vec<Advice>,
+    /// What is in order, a sentence without a full stop each: an amplifier that is not used, and tied.
+    pub fine: Vec<String>,
+}
+
 /// Looks a board over, healthy and at rest.
 ///
 /// # Errors
 /// When the board has no operating point; names the net.
-pub fn advice(board: &Board, library: &Library) -> Result<Vec<Advice>, SolveError> {
+pub fn advice(board: &Board, library: &Library) -> Result<Looked, SolveError> {
     let point = Solver::new(board.network(), Options::default())?.operating_point()?;
-    let mut looker = Looker { board, library, volts: &|n| point.volts(n), found: Vec::new() };
+    let mut looker = Looker { board, library, volts: &|n| point.volts(n), found: Looked::default() };
     for part in board.parts() {
         looker.polarity(part);
         looker.supply(part);
         looker.transistor(part);
         looker.amplifiers(part);
+        looker.unused(part);
     }
     looker.names();
+    looker.way();
     Ok(looker.found)
 }
 
@@ -51,12 +66,12 @@ struct Looker<'a> {
     board: &'a Board,
     library: &'a Library,
     volts: &'a dyn Fn(super::network::Node) -> f64,
-    found: Vec<Advice>,
+    found: Looked,
 }
 
 impl Looker<'_> {
     fn say(&mut self, code: &'static str, about: &str, says: String, help: impl Into<String>) {
-        self.found.push(Advice { code, about: about.to_owned(), says, help: help.into() });
+        self.found.advice.push(Advice { code, about: about.to_owned(), says, help: help.into() });
     }
 
     fn at(&self, part: &Part, pin: &str) -> Option<f64> {
@@ -169,6 +184,63 @@ impl Looker<'_> {
         }
     }
 
+    /// Amplifiers whose output leads nowhere: tied as a follower between the rails they rest; left free they don't.
+    fn unused(&mut self, part: &Part) {
+        let Some(device) = part.device.as_deref().and_then(|d| self.library.device(d)) else { return };
+        for (_, element) in device.elements.iter().filter(|(_, e)| e.kind.value == "amplifier") {
+            let nodes: Vec<&str> = element.nodes.iter().map(|n| n.value.as_str()).collect();
+            let [plus, minus, out, high, low] = nodes[..] else { continue };
+            if [plus, minus, out].iter().any(|n| part.pins.iter().all(|p| p.name != *n)) {
+                continue;
+            }
+            let net = |pin: &str| part.pins.iter().find(|p| p.name == pin)?.net.clone();
+            let own = |net: &str| {
+                let others = self.board.pins_on(net).len();
+                others - part.pins.iter().filter(|p| p.net.as_deref() == Some(net)).count()
+            };
+            let leads_on = |net: &str| own(net) > 0 || self.board.signal().is_some_and(|s| s.output == net);
+            if net(out).is_some_and(|n| leads_on(&n)) {
+                continue;
+            }
+            let pins = format!("pins {plus}, {minus} and {out}");
+            let follows = net(out).is_some() && net(out) == net(minus);
+            let room = match (self.at(part, plus), self.at(part, high), self.at(part, low)) {
+                (Some(p), Some(h), Some(l)) => (h - l) * AT_RAIL < p - l && p - l < (h - l) * (1.0 - AT_RAIL),
+                _ => false,
+            };
+            match (net(plus), follows && room) {
+                (Some(rest), true) => self.found.fine.push(format!(
+                    "{}: its amplifier at {pins} is not used and tied as it should be, {out} to {minus} and {plus} to {rest}",
+                    part.id
+                )),
+                _ => {
+                    let help = format!(
+                        "tie {out} to {minus}, and {plus} to the half supply (ground where there are two supplies); an amplifier with free inputs swings or sits at a rail, draws more and can be heard"
+                    );
+                    let says = format!("{}: its amplifier at {pins} is not used and not tied", part.id);
+                    self.say("unused-amplifier", &part.id, says, help);
+                }
+            }
+        }
+    }
+
+    /// Whether what goes in comes out.
+    fn way(&mut self) {
+        let Some(signal) = self.board.signal() else { return };
+        let check = CheckId::Level(signal.output.clone());
+        let Ok(mut predictor) = Predictor::new(self.board, Bench::default()) else { return };
+        let Ok(levels) = predictor.predict(&[], std::slice::from_ref(&check)) else { return };
+        if levels.get(&check).is_some_and(|level| level.mean < INAUDIBLE) {
+            let says = format!("of a tone put in at {} nothing comes out at {}", signal.input, signal.output);
+            self.say(
+                "no-way",
+                &signal.output,
+                says,
+                "a part on the way has an end that leads nowhere, a control stands at nought, or in and out are other nets; 'halfsplit board show' draws the way",
+            );
+        }
+    }
+
     fn names(&mut self) {
         let board = self.board;
         for net in board.nets() {
@@ -205,4 +277,58 @@ impl Looker<'_> {
 
 fn is_germanium(says: &str) -> bool {
     says.to_lowercase().contains("germanium")
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::panic)]
+    use super::*;
+    use crate::text::Source;
+
+    /// A follower with the pins of its other amplifier as given, and what is said of it.
+    fn looked(other: &str, coupling: &str) -> Looked {
+        let text = format!(
+            "board: Half Used\nbuild: pcb\nground: GND\n\
+             supply: [{{name: main, plus: V9, minus: GND, volts: 9V, source: battery}}]\n\
+             signal: {{in: IN, out: OUT, tone: {{freq: 1kHz, level: 50mV}}}}\nparts:\n  \
+             R1: {{kind: resistor, value: 10k, nets: [V9, VB]}}\n  R2: {{kind: resistor, value: 10k, nets: [VB, GND]}}\n  \
+             R3: {{kind: resistor, value: 470k, nets: [VB, PA]}}\n  C1: {{kind: film, value: 100n, nets: [IN, PA]}}\n  \
+             IC1: {{device: TL072, nets: {{1: OA, 2: OA, 3: PA, 4: GND, 8: V9, {other}}}}}\n  \
+             C2: {{kind: film, value: 1u, nets: [OA, {coupling}]}}\n  R4: {{kind: resistor, value: 100k, nets: [OUT, GND]}}\n  \
+             R5: {{kind: resistor, value: 1M, nets: [{coupling}, GND]}}\n  R6: {{kind: resistor, value: 1M, nets: [OUT, GND]}}\n  \
+             R7: {{kind: resistor, value: 1M, nets: [IN, GND]}}\n"
+        );
+        let library = Library::builtin().unwrap();
+        let board = Board::load(&Source::new("half.yaml", text), &library);
+        advice(&board.unwrap_or_else(|e| panic!("{}", e.render(false))), &library).unwrap()
+    }
+
+    #[test]
+    fn an_amplifier_that_is_not_used_is_told_of() {
+        for other in ["5: nc, 6: nc, 7: nc", "5: GND, 6: NB, 7: NB", "5: VB, 6: VB, 7: nc"] {
+            let looked = looked(other, "OUT");
+            let codes: Vec<(&str, &str)> = looked.advice.iter().map(|a| (a.code, a.about.as_str())).collect();
+            assert!(codes.contains(&("unused-amplifier", "IC1")), "{other}: {codes:?}");
+            assert!(looked.fine.is_empty(), "{other}: {:?}", looked.fine);
+        }
+        let parked = looked("5: VB, 6: NB, 7: NB", "OUT");
+        assert_eq!(parked.advice, []);
+        assert_eq!(
+            parked.fine,
+            [
+                "IC1: its amplifier at pins 5, 6 and 7 is not used and tied as it should be, 7 to 6 and 5 to VB"
+            ]
+        );
+        let used = looked("5: OA, 6: OB, 7: OB", "OB");
+        assert_eq!(
+            (used.fine.len(), used.advice.iter().filter(|a| a.code == "unused-amplifier").count()),
+            (0, 0)
+        );
+    }
+
+    #[test]
+    fn a_way_that_is_broken_is_told_of() {
+        let codes = |looked: Looked| looked.advice.iter().map(|a| a.code).collect::<Vec<_>>();
+        assert_eq!(codes(looked("5: VB, 6: NB, 7: NB", "OTHER")), ["no-way"]);
+    }
 }

@@ -45,7 +45,7 @@ impl Sheet {
                 "<h2>{}</h2>\n<p>{}</p>\n{}",
                 escape(&part.title),
                 escape(&part.first),
-                table(&rows(part, ""), &HEAD)
+                table(&part.title, &rows(part, ""), &HEAD, 0)
             );
         }
         let _ = writeln!(body, "<p>{}</p>", escape(LAST));

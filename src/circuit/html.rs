@@ -10,6 +10,7 @@ h1 { font-size: 1.4rem; } h2 { font-size: 1.1rem; margin-top: 1.4rem; break-afte
 table { border-collapse: collapse; width: 100%; }
 th, td { border: 1px solid #777; padding: 0.25rem 0.4rem; text-align: left; vertical-align: top; overflow-wrap: break-word; }
 th { background: #eee; }
+tbody th { background: none; font-weight: inherit; }
 tr { break-inside: avoid; }
 td.room { min-width: 6rem; height: 1.6rem; }
 @media (max-width: 620px) { body { font-size: 11pt; padding: 0 0.5rem; } th, td { padding: 0.2rem 0.25rem; } td.room { min-width: 4rem; } }
@@ -33,22 +34,24 @@ pub(crate) fn escape(text: &str) -> String {
     out
 }
 
-/// A table whose first row names the columns; an empty cell leaves room to write.
-pub(crate) fn table(rows: &[Vec<String>], head: &[&str]) -> String {
-    let mut out = String::from("<div class=\"scroll\" tabindex=\"0\"><table>\n<thead><tr>");
+/// A table called by its heading; `head` names the columns, the column by index `names` the rows. An empty cell leaves room to write.
+pub(crate) fn table(title: &str, rows: &[Vec<String>], head: &[&str], names: usize) -> String {
+    let mut out = format!(
+        "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"{}\"><table>\n<thead><tr>",
+        escape(title)
+    );
     for cell in head {
         let _ = write!(out, "<th scope=\"col\">{}</th>", escape(cell));
     }
     out.push_str("</tr></thead>\n<tbody>\n");
     for row in rows {
         out.push_str("<tr>");
-        for cell in row {
-            match cell.is_empty() {
-                true => out.push_str("<td class=\"room\"></td>"),
-                false => {
-                    let _ = write!(out, "<td>{}</td>", escape(cell));
-                }
-            }
+        for (i, cell) in row.iter().enumerate() {
+            let _ = match (cell.is_empty(), i == names) {
+                (true, _) => write!(out, "<td class=\"room\"></td>"),
+                (_, true) => write!(out, "<th scope=\"row\">{}</th>", escape(cell)),
+                _ => write!(out, "<td>{}</td>", escape(cell)),
+            };
         }
         out.push_str("</tr>\n");
     }

@@ -141,8 +141,10 @@ impl PartPage {
             let _ = write!(out, "\n{shape}");
         }
         out.push('\n');
-        for pin in &self.pins {
-            self.pin_text(pin, width, &mut out);
+        for (i, pin) in self.pins.iter().enumerate() {
+            // What was said of a pin further up is not said again.
+            let said = self.pins[..i].iter().find(|p| p.says.is_some() && p.says == pin.says);
+            self.pin_text(pin, said, width, &mut out);
         }
         if !self.notes.is_empty() {
             out.push('\n');
@@ -183,7 +185,7 @@ impl PartPage {
         out
     }
 
-    fn pin_text(&self, pin: &PinLine, width: usize, out: &mut String) {
+    fn pin_text(&self, pin: &PinLine, said: Option<&PinLine>, width: usize, out: &mut String) {
         let is = if pin.is.is_empty() || pin.is == pin.pin { String::new() } else { format!(", {}", pin.is) };
         out.push_str(&sentence(&format!("{}{is}: {}", pin.pin, pin.net_name()), width, "", 4));
         let words = |l: &SheetLine| {
@@ -205,7 +207,9 @@ impl PartPage {
         if !pin.with.is_empty() {
             out.push_str(&fold(&pin.with, ", ", width, "    with ", 9));
         }
-        if let Some((says, source)) = &pin.says {
+        if let Some(other) = said {
+            out.push_str(&sentence(&format!("as said of pin {}", other.pin), width, "    ", 4));
+        } else if let Some((says, source)) = &pin.says {
             out.push_str(&sentence(&format!("{says} ({source})"), width, "    ", 4));
         }
     }

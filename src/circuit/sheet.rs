@@ -24,7 +24,7 @@ const DIFFERS: f64 = 3.0;
 pub struct SheetLine {
     /// Check id, such as `volts:VH`.
     pub check: CheckId,
-    /// Pins on that net, such as `IC1.3, R4`.
+    /// Every pin on that net, such as `IC1.3, R4`; of a current, where the meter goes.
     pub at: String,
     /// Usual reading in the unit; absent when over range.
     pub typical: Option<f64>,
@@ -215,6 +215,10 @@ pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> Sheet
     let most = most(board, check);
     let at = |predicted: f64| value(check, predicted.min(most));
     let (typical, mut low, high) = (at(p.mean), at(p.mean - BAND * p.sd), at(p.mean + BAND * p.sd));
+    // No unit gives current back.
+    if matches!(check, CheckId::Amps(_)) && p.mean >= 0.0 {
+        low = low.map(|low| low.max(0.0));
+    }
     let is_level = matches!(check, CheckId::Level(_));
     let clips = is_level && p.mean > most - ROUND_TOPS;
     if clips {
@@ -229,7 +233,10 @@ pub(crate) fn sheet_line(board: &Board, check: &CheckId, p: &Predicted) -> Sheet
     };
     SheetLine {
         check: check.clone(),
-        at: board.at(check.place()),
+        at: match check {
+            CheckId::Amps(name) => format!("meter in the plus lead of {name}"),
+            _ => board.pins_on(check.place()).join(", "),
+        },
         typical,
         low,
         high,

@@ -6,6 +6,7 @@ use super::edit::Edit;
 use super::page::{fold, markdown, sentence};
 use crate::rules::parts::Library;
 use crate::text::or_nearest;
+use crate::units::{Minutes, show};
 use serde::Serialize;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -397,7 +398,7 @@ impl Wiring {
             }
         }
         for group in &self.groups {
-            let _ = writeln!(out, "\n{} ({} min)\n", group.title, group.minutes);
+            let _ = writeln!(out, "\n{} ({})\n", group.title, group.takes());
             group.nets.iter().for_each(|n| n.text(width, &mut out));
         }
         out.push('\n');
@@ -422,7 +423,7 @@ impl Wiring {
             });
         }
         for group in &self.groups {
-            let _ = writeln!(out, "\n## {} ({} min)\n", group.title, group.minutes);
+            let _ = writeln!(out, "\n## {} ({})\n", group.title, group.takes());
             out.push_str(&markdown(&group.nets.iter().map(NetTicks::row).collect::<Vec<_>>(), &COLUMNS));
         }
         let _ = writeln!(out, "\n{}", self.then);
@@ -440,12 +441,16 @@ impl Wiring {
         if !self.ways.is_empty() {
             let rows: Vec<Vec<String>> =
                 self.ways.iter().map(|w| vec!["\u{2610}".into(), w.part.clone(), w.says.clone()]).collect();
-            let _ = write!(body, "<h2>Which way round</h2>\n{}", table(&rows, &["tick", "part", "stands"]));
+            let _ = write!(
+                body,
+                "<h2>Which way round</h2>\n{}",
+                table("Which way round", &rows, &["tick", "part", "stands"], 1)
+            );
         }
         for group in &self.groups {
             let rows: Vec<Vec<String>> = group.nets.iter().map(NetTicks::row).collect();
-            let title = format!("{} ({} min)", group.title, group.minutes);
-            let _ = write!(body, "<h2>{}</h2>\n{}", escape(&title), table(&rows, &COLUMNS));
+            let title = format!("{} ({})", group.title, group.takes());
+            let _ = write!(body, "<h2>{}</h2>\n{}", escape(&title), table(&title, &rows, &COLUMNS, 1));
         }
         let _ = writeln!(body, "<p>{}</p>", escape(&self.then));
         page(&format!("{}: is it built as drawn?", self.board), &body)
@@ -453,6 +458,12 @@ impl Wiring {
 }
 
 const COLUMNS: [&str; 4] = ["tick", "net", "must beep together", "must not beep with"];
+
+impl Group {
+    fn takes(&self) -> String {
+        show::minutes(Minutes(self.minutes))
+    }
+}
 
 impl Apart {
     fn words(&self) -> String {
@@ -471,7 +482,8 @@ impl NetTicks {
 
     fn row(&self) -> Vec<String> {
         let apart: Vec<String> = self.apart.iter().map(Apart::words).collect();
-        vec!["\u{2610}".into(), self.name(), self.pins.join(", "), apart.join("; ")]
+        let apart = if apart.is_empty() { "\u{2013}".to_owned() } else { apart.join("; ") };
+        vec!["\u{2610}".into(), self.name(), self.pins.join(", "), apart]
     }
 
     fn text(&self, width: usize, out: &mut String) {

@@ -124,6 +124,8 @@ fn text(report: &Replay) -> String {
             out += &super::screen::wrap(&case.truth.join(" and "), 80, "       the truth: ", &" ".repeat(18));
         }
     }
-    out += &format!("{} cases: {} right, {} wrong\n", report.cases.len(), report.right, report.wrong);
+    let n = report.cases.len();
+    let cases = if n == 1 { "case" } else { "cases" };
+    out += &format!("{n} {cases}: {} right, {} wrong\n", report.right, report.wrong);
     out
 }

@@ -44,28 +44,42 @@ const MOST: usize = 12;
 
 fn page(found: &Coverage, width: usize) -> String {
     let percent = |share: f64| format!("{:.1} %", share * 100.0);
-    let mut out = format!("{}: {} faults, with {}\n\n", found.board, found.faults, found.tools.join(", "));
-    out += &format!(
-        "No check at hand shows {} of them ({} by prior)\n",
+    let line = |text: String| wrap(&text, width, "", "");
+    let mut out = line(format!("{}: {} faults, with {}", found.board, found.faults, found.tools.join(", ")));
+    out.push('\n');
+    out += &line(format!(
+        "No check at hand shows {} of them ({} of what comes to the bench)",
         found.unseen.len(),
         percent(found.unseen_share)
-    );
+    ));
     out += &wrap(&listed(&found.unseen), width, "  ", "  ");
     let two: Vec<_> = found.groups.iter().filter(|g| !g.one_remedy).collect();
     let same = found.groups.len() - two.len();
-    out += &format!("\n{} groups are shown but not told apart", found.groups.len());
-    out += &format!("; in {same} of them one remedy serves all. The others:\n");
+    let groups = match found.groups.len() {
+        1 => "1 group is shown but not told apart".to_owned(),
+        n => format!("{n} groups are shown but not told apart"),
+    };
+    let others = if two.is_empty() { "" } else { " The others:" };
+    out.push('\n');
+    out += &line(match same {
+        0 => format!("{groups}.{others}"),
+        n => format!("{groups}; in {n} of them one remedy serves all.{others}"),
+    });
     for group in two.iter().take(MOST) {
         out +=
             &wrap(&listed(&group.faults), width, &format!("  {:>7}  ", percent(group.share)), "           ");
     }
-    out += &format!("\nDoubt left after every check: {:.2} bits on average\n", found.bits_left);
+    out.push('\n');
+    out += &line(format!(
+        "Doubt left after every check: {:.2} bits on average (1 bit is one even choice of two)",
+        found.bits_left
+    ));
     if found.gains.is_empty() {
         out += "No other tool or test point would gain anything.\n";
     }
     for gain in found.gains.iter().take(5) {
-        out +=
-            &format!("  {:<20} gains {:.2} bits, shows {} more\n", gain.id, gain.bits, percent(gain.shows));
+        let says = format!("gains {:.2} bits, shows {} more", gain.bits, percent(gain.shows));
+        out += &wrap(&says, width, &format!("  {:<20} ", gain.id), "    ");
     }
     out
 }

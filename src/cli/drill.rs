@@ -275,7 +275,7 @@ fn page(report: &DrillReport, hidden: Hidden) -> String {
         Hidden::AsDrawn => "as many faults as the priors give",
     };
     let mut out = format!(
-        "{}: {} units with {hidden}, seed {}\n\n{:<12} {:>6} {:>8} {:>8} {:>8} {:>7} {:>6}\n",
+        "{}: {} units with {hidden}, seed {}\n\n{:<12} {:>6} {:>10} {:>10} {:>10} {:>7} {:>6}\n",
         report.board,
         report.games,
         report.seed,
@@ -290,7 +290,7 @@ fn page(report: &DrillReport, hidden: Hidden) -> String {
     let minutes = |m: f64| show::minutes(Minutes(m));
     for s in &report.strategies {
         out += &format!(
-            "{:<12} {:>5.1}% {:>8} {:>8} {:>8} {:>7.1} {:>6.2}\n",
+            "{:<12} {:>5.1}% {:>10} {:>10} {:>10} {:>7.1} {:>6.2}\n",
             s.name,
             s.found * 100.0,
             minutes(s.minutes.mean),
@@ -304,10 +304,11 @@ fn page(report: &DrillReport, hidden: Hidden) -> String {
         out += &format!("\nWhat the {} strategy stated, and how often it was so\n", s.name);
         for b in &s.calibration {
             out += &format!(
-                "  {:>3.0} to {:>3.0} %: {:>4} answers, stated {:>5.1} %, right {:>5.1} %\n",
+                "  {:>3.0} to {:>3.0} %: {:>4} {:<8} stated {:>5.1} %, right {:>5.1} %\n",
                 b.from * 100.0,
                 b.to * 100.0,
                 b.answers,
+                if b.answers == 1 { "answer," } else { "answers," },
                 b.stated * 100.0,
                 b.right * 100.0
             );

@@ -152,7 +152,7 @@ impl Cli {
                 json: self.json,
                 ..args.clone()
             };
-            return match rules::run(&args, screen.out, screen.err)? {
+            return match rules::run(&args, screen.width, screen.out, screen.err)? {
                 0 => Ok(()),
                 code => Err(Failure::Told(code)),
             };

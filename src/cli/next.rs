@@ -66,10 +66,22 @@ pub fn run(args: &Args, rules: &Rules, screen: &mut Screen<'_>) -> Result<(), Fa
         return screen.document(&proposal);
     }
     let text = heading(rules, &diagnosis.job, Some(&args.job.typed()), screen.width)?
+        + &closed(&diagnosis.job, &args.job.typed(), screen.width)
         + &step(&proposal, Some(&args.job.typed()), screen.width)
         + &leading(&diagnosis, 4, screen.width)?
         + &others(&proposal, screen.width);
     screen.text(&text)
+}
+
+/// That a job is closed, where what comes next would be read as if it were open.
+fn closed(job: &JobCard, typed: &str, width: usize) -> String {
+    if job.card.closed().is_none() {
+        return String::new();
+    }
+    let words = format!(
+        "This job is closed. What follows is by its findings alone; to go on with it: halfsplit set {typed} --reopen"
+    );
+    wrap(&words, width, "", "  ") + "\n"
 }
 
 /// The unit in a line, and the complaint in the owner's words with what was read from them; with what to `typed` where that is

@@ -134,7 +134,8 @@ pub fn note(args: &NoteArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
         let mut all = new.clone();
         let mut kept = None;
         if let Some(text) = &list {
-            let lines = readings::place(&readings::read(text), of_unit, circuit.as_ref());
+            let remarks = card.card.remarks.iter().map(|r| r.text.as_str());
+            let lines = readings::place(&readings::read(text).after(remarks), of_unit, circuit.as_ref());
             echo += &echoed(&lines, width);
             may_be_written(&lines, args.what_can_be_read)?;
             let taken = lines.iter().flat_map(|l| &l.taken);
@@ -279,8 +280,15 @@ fn noted(diagnosis: &Diagnosis<'_>, first: usize, list: bool, width: usize) -> S
             if first == last { format!("finding {first}") } else { format!("findings {first} to {last}") };
         out += &wrap(&format!("On the card as {which}."), width, "", "  ");
     }
+    let mut kept: Vec<(String, Vec<&str>)> = Vec::new();
     for (i, finding) in card.findings.iter().enumerate().skip(first - 1) {
         let taken = diagnosis.taken(finding, i + 1);
+        if let Some(why) = taken.why_kept.as_ref().filter(|_| list) {
+            match kept.iter_mut().find(|(w, _)| w == why) {
+                Some((_, checks)) => checks.push(&finding.check.value),
+                None => kept.push((why.clone(), vec![&finding.check.value])),
+            }
+        }
         let off = taken.verdict == "abnormal";
         if list && !off {
             continue;
@@ -294,6 +302,10 @@ fn noted(diagnosis: &Diagnosis<'_>, first: usize, list: bool, width: usize) -> S
         if let Some(doubt) = doubt.filter(|_| !list) {
             out += &wrap(&format!("{doubt} 'halfsplit undo' takes it back."), width, "  ! ", "    ");
         }
+    }
+    for (why, checks) in kept {
+        let words = format!("{}: {why}", checks.join(", "));
+        out += &wrap(&words, width, "  weighs nothing: ", "    ");
     }
     let helped = |f: &CardFinding| f.check.value.starts_with("try:") && f.answer.value == "changed";
     let symptoms: Vec<&str> =

@@ -5,7 +5,7 @@ use super::heard;
 use super::input::Input;
 use super::screen::{Failure, Screen, wrap};
 use super::set::power_source;
-use super::target::{board_of, quoted};
+use super::target::{self, board_of, quoted};
 use crate::job::store;
 use crate::job::{
     Diagnosis, FACTS, Hearing, JobCard, NewCard, NewFinding, OwnersFinding, PowerSource, hear, outline_of,
@@ -161,6 +161,13 @@ fn fill(args: &mut Args, asker: &mut Asker<'_, '_>, rules: &Rules) -> Result<(),
     };
     if declined {
         return Ok(());
+    }
+    // A board says how it is built.
+    if args.build.is_none()
+        && let Some(board) = &args.board
+    {
+        let board = target::board(Some(Path::new(board)), None);
+        args.build = board.ok().map(|b| b.build());
     }
     if args.build.is_none() && args.history != Some(History::WorkedBefore) {
         args.build = asker.build()?;

@@ -91,11 +91,11 @@ pub enum Command {
     },
 }
 
-/// Runs the command; returns the exit code.
+/// Runs the command for a terminal of `width` columns; returns the exit code.
 ///
 /// # Errors
 /// When `out` or `err` can't be written.
-pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+pub fn run(args: &RulesArgs, width: usize, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
     if let Command::Schema { name } = &args.command {
         return schema(args, name.as_deref(), out, err);
     }
@@ -120,7 +120,7 @@ pub fn run(args: &RulesArgs, out: &mut dyn Write, err: &mut dyn Write) -> io::Re
             Err(complaints) => complain(args, &complaints, out, err),
         },
         Command::Show { id, of } => match of_unit(&rules, of.as_deref()) {
-            Ok(rules) => show(args, rules, id, out, err),
+            Ok(rules) => show(args, rules, id, width, out, err),
             Err(complaints) => complain(args, &complaints, out, err),
         },
         Command::Read { texts } => read(args, &rules, texts, out, err),
@@ -211,6 +211,7 @@ fn show(
     args: &RulesArgs,
     rules: &Rules,
     id: &str,
+    width: usize,
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> io::Result<u8> {
@@ -221,13 +222,13 @@ fn show(
     {
         match args.json {
             true => document(out, &sheet)?,
-            false => write!(out, "{}", sheet.text(80))?,
+            false => write!(out, "{}", sheet.text(width))?,
         }
         return Ok(DONE);
     }
     match rules.show(id).or_else(|e| library.show(id).ok_or_else(|| unknown(e, id, rules, &library))) {
         Ok(sheet) if args.json => document(out, &sheet)?,
-        Ok(sheet) => write!(out, "{}", sheet.text())?,
+        Ok(sheet) => write!(out, "{}", sheet.text_in(width))?,
         Err(e) => return fail(args, AT_FAULT, e.to_string(), out, err),
     }
     Ok(DONE)
@@ -467,7 +468,7 @@ mod tests {
         }
         let args = RulesArgs { json, more, bare: true, ..Cli::parse_from(own).rules };
         let (mut out, mut err) = (Vec::new(), Vec::new());
-        let code = run(&args, &mut out, &mut err).unwrap();
+        let code = run(&args, 80, &mut out, &mut err).unwrap();
         (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
     }
 

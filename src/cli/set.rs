@@ -271,8 +271,9 @@ pub fn undo(args: &UndoArgs, rules: &Rules, screen: &mut Screen<'_>) -> Result<(
             screen.text(&wrap(line, screen.width, "", "  "))?;
         }
         if same > 0 && args.count == 1 {
+            let (were, them) = if same == 1 { ("was", "it") } else { ("were", "them") };
             let words = format!(
-                "{same} more were noted with it: 'halfsplit undo {} -n {same}' takes them back too.",
+                "{same} more {were} noted with it: 'halfsplit undo {} -n {same}' takes {them} back too.",
                 job.typed()
             );
             screen.text(&wrap(&words, screen.width, "", ""))?;

@@ -212,6 +212,8 @@ pub struct TakenFor {
     pub verdict: &'static str,
     /// Minutes that it usually takes.
     pub minutes: f64,
+    /// Why it weighs nothing, where that can be mended by another place for it.
+    pub why_kept: Option<String>,
 }
 
 impl Diagnosis<'_> {
@@ -230,7 +232,14 @@ impl Diagnosis<'_> {
             meaning = Some(by_itself);
             spoken_for = "; another reading there counts for it";
         }
-        let mut out = TakenFor { says: id.into(), taken: None, healthy: None, verdict: "none", minutes: 0.0 };
+        let mut out = TakenFor {
+            says: id.into(),
+            taken: None,
+            healthy: None,
+            verdict: "none",
+            minutes: 0.0,
+            why_kept: None,
+        };
         let shown = |unit: Unit| reading::parse(answer, Some(unit)).map(|r| show::reading_in(&r, unit)).ok();
         match meaning {
             None => {}
@@ -296,6 +305,7 @@ impl Diagnosis<'_> {
                 let place = id.parse::<CheckId>().ok();
                 let unit = place.as_ref().map_or(Unit::Volts, CheckId::unit);
                 let why = place.filter(|_| self.circuit.is_none()).and_then(|p| why_kept(self.rules, &p));
+                out.why_kept.clone_from(&why);
                 let why = why.map(|w| format!(" ({w})")).unwrap_or_default();
                 out.taken = Some(format!(
                     "{}: kept, weighs nothing{why}",

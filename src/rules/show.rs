@@ -469,8 +469,8 @@ fn named(id: &str, says: &str) -> Named {
     Named { id: id.into(), says: says.into() }
 }
 
-/// Lines of the page; wide texts wrap with a hanging indent.
-pub(super) struct Page(String);
+/// Lines of the page, and how wide it is; wide texts wrap with a hanging indent.
+pub(super) struct Page(String, usize);
 
 const WIDTH: usize = 80;
 
@@ -484,7 +484,7 @@ impl Page {
         let mut empty = true;
         for word in text.split_whitespace() {
             let wide = unicode_width::UnicodeWidthStr::width(line.as_str());
-            if !empty && wide + 1 + unicode_width::UnicodeWidthStr::width(word) > WIDTH {
+            if !empty && wide + 1 + unicode_width::UnicodeWidthStr::width(word) > self.1 {
                 self.0.push_str(line.trim_end());
                 self.0.push('\n');
                 line = " ".repeat(hang);
@@ -538,7 +538,12 @@ fn power(power: Power) -> &'static str {
 impl Sheet {
     /// The item in words, for a terminal 80 columns wide.
     pub fn text(&self) -> String {
-        let mut page = Page(String::new());
+        self.text_in(WIDTH)
+    }
+
+    /// The item in words, in lines of at most `width` columns.
+    pub fn text_in(&self, width: usize) -> String {
+        let mut page = Page(String::new(), width);
         let of = match (&self.part, self.kind) {
             (Some(part), "device") => format!(" ({})", part.part_kind),
             (Some(_), _) | (None, "pack") => String::new(),

@@ -17,6 +17,8 @@ use serde::{Deserialize, Serialize};
 
 /// Characters of a line across the drawing.
 const ACROSS: usize = 46;
+/// The same of bold ones.
+const ACROSS_BOLD: usize = 42;
 
 /// A point of the signal path.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -445,9 +447,9 @@ pub fn draw_dots(id: &str, dots: &[Dot]) -> String {
     let mut d = Drawing::new(id);
     let mut y = 4.0;
     for dot in dots {
-        for line in broken(&format!("{}. {}", dot.number, dot.says), ACROSS, 2) {
+        for line in broken(&format!("{}. {}", dot.number, dot.says), ACROSS_BOLD, 2) {
             y += 16.0;
-            d.text(0.0, y, &line, Anchor::Start, true, INK);
+            d.text(1.0, y, &line, Anchor::Start, true, INK);
         }
         y += 29.0;
         one_dot(&mut d, dot, y);
@@ -461,6 +463,12 @@ pub fn draw_dots(id: &str, dots: &[Dot]) -> String {
         })
         .collect();
     d.finish(y, "Readings on their healthy bands", &format!("{}.", list.join("; ")))
+}
+
+/// The middle of a text near `x` that lies within the drawing as a whole; a sign of it is 7.8 units wide at most in the mean.
+fn within(x: f64, text: &str) -> f64 {
+    let half = (text.chars().count() as f64 * 3.9).min(WIDTH / 2.0);
+    x.clamp(half, WIDTH - half)
 }
 
 fn one_dot(d: &mut Drawing, dot: &Dot, y: f64) {
@@ -490,14 +498,14 @@ fn one_dot(d: &mut Drawing, dot: &Dot, y: f64) {
     d.text(x, y - 11.0, &note, anchor, true, colour);
     let crowded = dot.low.is_some() && dot.high.is_some() && right - left < 110.0;
     if crowded {
-        let middle = f64::midpoint(left, right).clamp(70.0, WIDTH - 70.0);
+        let middle = within(f64::midpoint(left, right), &dot.band);
         d.text(middle, y + 22.0, &dot.band, Anchor::Middle, false, INK);
     } else {
         if dot.low.is_some() {
-            d.text(left.max(20.0), y + 22.0, &dot.low_shown, Anchor::Middle, false, INK);
+            d.text(within(left, &dot.low_shown), y + 22.0, &dot.low_shown, Anchor::Middle, false, INK);
         }
         if dot.high.is_some() {
-            d.text(right.min(WIDTH - 24.0), y + 22.0, &dot.high_shown, Anchor::Middle, false, INK);
+            d.text(within(right, &dot.high_shown), y + 22.0, &dot.high_shown, Anchor::Middle, false, INK);
         }
     }
 }
@@ -530,7 +538,9 @@ pub fn draw_history(id: &str, history: &History) -> String {
             "complaint" => "said",
             n => n,
         };
-        if i % every == 0 || i + 1 == history.steps.len() {
+        // The last one has a number, and room for it.
+        let to_last = history.steps.len() - 1 - i;
+        if to_last == 0 || (i % every == 0 && to_last >= every) {
             d.text(across.at(i as f64), bottom + 17.0, label, Anchor::Middle, false, INK);
         }
     }
@@ -587,9 +597,9 @@ pub fn draw_bars(id: &str, bars: &[Bar], plain: bool) -> String {
     let mut words = Vec::new();
     for (i, bar) in bars.iter().enumerate() {
         let says = if plain && !bar.plain.is_empty() { &bar.plain } else { &bar.says };
-        for line in broken(says, ACROSS, 3) {
+        for line in broken(says, if i == 0 { ACROSS_BOLD } else { ACROSS }, 3) {
             y += 16.0;
-            d.text(0.0, y, &line, Anchor::Start, i == 0, INK);
+            d.text(1.0, y, &line, Anchor::Start, i == 0, INK);
         }
         y += 5.0;
         let scale = Scale { values: (0.0, 1.0), units: (0.0, 270.0) };

@@ -5,8 +5,9 @@ Re-run, from the project's folder, with a chromium on the path (or CHROMIUM=PATH
   cargo build && python3 tests/scripts/page_widths.py [CARD.yaml ... | BOARD.yaml ...]
 Both copies of the summary of each card under cases/, the sheets for print of each board under cases/boards/ (or those of the cards
 and boards named) and the report over all cases are shown at 360, 900 and 1,400 pixels, and as printed on A4 and Letter (the print
-rules at the width of the paper less its margins). Screenshots go to target/pages/widths. Exit code 1 when anything is wrong.
-`tests/stories/pages.rs` runs it on a few of them where there is a browser; HALFSPLIT names another build.
+rules at the width of the paper less its margins). Pages that are there already are named as files that end in .html. Screenshots go to
+target/pages/widths; PICTURES=NAME,NAME makes them of these pages alone. Exit code 1 when anything is wrong.
+`tests/stories/pages.rs` runs it on all of them where there is a browser; HALFSPLIT names another build.
 
 What counts as wrong: a page wider than its window; an element that ends right of the window, unless it lies in a box that can be
 scrolled sideways; from 900 pixels on and in print also whatever needs that scrolling; a text cut off by its box; a short word
@@ -68,20 +69,24 @@ addEventListener('load', () => {
       bad.push(`"${t.textContent}" runs out of its drawing (${Math.round(b.x)} to ${Math.round(b.x + b.width)} of ${v.width})`);
     }
   }
-  parent.postMessage(JSON.stringify([wide, [...new Set(bad)]]), '*');
+  parent.postMessage([location.search.slice(1), wide, [...new Set(bad)]], '*');
 });
 </script>
 """
 
 
-# A window has a least width, a frame has none.
-FRAME = """<!DOCTYPE html><html><body style="margin:0"><iframe style="border:0;display:block;width:%dpx;height:%dpx" src="%s"></iframe>
+# A window has a least width, a frame has none. What the frames send is put down under their numbers.
+FRAMES = """<!DOCTYPE html><html><body style="margin:0">
 <script>addEventListener('message', (e) => {
   const pre = document.createElement('pre');
-  pre.id = 'measured';
-  pre.textContent = e.data;
+  pre.className = 'measured';
+  pre.textContent = JSON.stringify(e.data);
   document.body.append(pre);
-});</script></body></html>"""
+});</script>
+%s</body></html>"""
+FRAME = '<iframe style="border:0;display:block;width:%dpx;height:%dpx" src="%s"></iframe>'
+# Frames that are measured in one run of the browser.
+AT_ONCE = 60
 
 
 def chromium(*args):
@@ -90,26 +95,34 @@ def chromium(*args):
     return done.stdout
 
 
-def measured(page, width, strict, print_rules):
-    text = page.read_text()
-    if print_rules:
-        text = text.replace("@media print", "@media screen").replace("@media (max-width: 620px)", "@media (max-width: 1px)")
-    probe, frame = page.with_suffix(".probe.html"), page.with_suffix(".frame.html")
-    probe.write_text(text.replace("</body>", MEASURE % ("true" if strict else "false") + "</body>"))
-    frame.write_text(FRAME % (width, 1200, probe.name))
-    dom = chromium("--allow-file-access-from-files", "--virtual-time-budget=3000", "--dump-dom", frame.resolve().as_uri())
-    found = re.search(r'<pre id="measured">(.*?)</pre>', dom, re.S)
-    probe.unlink()
-    frame.unlink()
-    if not found:
-        return width, ["could not be measured"]
-    return json.loads(html.unescape(found.group(1)))
+def measured(runs):
+    """Of each run (page, width, whether nothing may need scrolling, whether by the print rules): the width shown and what is wrong."""
+    found = {}
+    for start in range(0, len(runs), AT_ONCE):
+        frames, probes = [], []
+        for number, (page, width, strict, print_rules) in list(enumerate(runs))[start:start + AT_ONCE]:
+            text = page.read_text()
+            if print_rules:
+                text = text.replace("@media print", "@media screen").replace("@media (max-width: 620px)", "@media (max-width: 1px)")
+            probe = OUT / f"probe-{number}.html"
+            probe.write_text(text.replace("</body>", MEASURE % ("true" if strict else "false") + "</body>"))
+            probes.append(probe)
+            frames.append(FRAME % (width, 1200, f"{probe.name}?{number}"))
+        frame = OUT / "frames.html"
+        frame.write_text(FRAMES % "\n".join(frames))
+        dom = chromium("--allow-file-access-from-files", "--virtual-time-budget=10000", "--dump-dom", frame.resolve().as_uri())
+        for text in re.findall(r'<pre class="measured">(.*?)</pre>', dom, re.S):
+            number, shown, bad = json.loads(html.unescape(text))
+            found[int(number)] = (shown, bad)
+        for file in [frame, *probes]:
+            file.unlink()
+    return [found.get(number, (runs[number][1], ["could not be measured"])) for number in range(len(runs))]
 
 
 def photographed(page, width):
-    frame = page.with_suffix(".frame.html")
-    frame.write_text(FRAME % (width, 3000, page.name))
-    picture = (page.parent / f"{page.stem}-{width}.png").resolve()
+    frame = OUT / "frame.html"
+    frame.write_text(FRAMES % FRAME % (width, 3000, page.resolve().as_uri()))
+    picture = (OUT / f"{page.stem}-{width}.png").resolve()
     chromium("--allow-file-access-from-files", f"--screenshot={picture}", f"--window-size={max(width, 500)},3000",
              frame.resolve().as_uri())
     frame.unlink()
@@ -117,6 +130,8 @@ def photographed(page, width):
 
 def pages(files):
     OUT.mkdir(parents=True, exist_ok=True)
+    yield from (Path(f) for f in files if f.endswith(".html"))
+    files = [f for f in files if not f.endswith(".html")]
     boards = [f for f in files if Path(f).read_text().lstrip().startswith("board:")]
     cards = [f for f in files if f not in boards]
     for board in boards:
@@ -145,20 +160,24 @@ def pages(files):
 def main():
     all_of = lambda pattern: sorted(str(p) for p in Path("cases").glob(pattern))
     files = sys.argv[1:] or all_of("*.yaml") + all_of("boards/*.yaml")
+    made = list(pages(files))
+    kinds = [(n, w, w >= 900, False) for n, w in SCREENS] + [(n, w, True, True) for n, w in PAPERS]
+    runs = [(page, width, strict, print_rules) for page in made for _, width, strict, print_rules in kinds]
+    results = iter(measured(runs))
     wrong = 0
-    for file in pages(files):
-        line = [file.stem.ljust(34)]
-        runs = [(n, w, w >= 900, False) for n, w in SCREENS] + [(n, w, True, True) for n, w in PAPERS]
-        for name, width, strict, print_rules in runs:
-            shown, bad = measured(file, width, strict, print_rules)
+    for page in made:
+        line = [page.stem.ljust(34)]
+        for name, *_ in kinds:
+            shown, bad = next(results)
             line.append(f"{name} {shown}")
             for what in bad:
                 wrong += 1
-                print(f"  WRONG {file.stem} {name}: {what}")
-            if not print_rules:
-                photographed(file, width)
+                print(f"  WRONG {page.stem} {name}: {what}")
         print("  ".join(line), flush=True)
-    print(f"{wrong} wrong" if wrong else "nothing wrong")
+        if page.stem in os.environ.get("PICTURES", page.stem).split(","):
+            for _, width in SCREENS:
+                photographed(page, width)
+    print(f"{len(made)} pages: {wrong} wrong" if wrong else f"{len(made)} pages: nothing wrong")
     sys.exit(1 if wrong else 0)
 
 

@@ -1,12 +1,14 @@
 //! Stories: the command as its users run it, each in a folder of its own with a cleaned environment.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, clippy::print_stdout, clippy::print_stderr)]
 
+mod accessible;
 mod bench;
 #[cfg(target_os = "linux")]
 mod board_screens;
 mod boards;
 mod card;
 mod crash;
+mod dom;
 #[cfg(target_os = "linux")]
 mod good;
 mod growth;

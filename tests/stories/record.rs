@@ -122,7 +122,7 @@ fn undo_takes_findings_back_one_or_several() {
     let own = |line: &[&str]| folder.run(&[&OWN[..], line].concat());
     own(&["note", "job.yaml", "hiss=no", "logic-rail-volts=4.9V"]).ends(0);
     let ran = own(&["undo", "job.yaml"]).ends(0);
-    assert!(ran.out.starts_with("Struck 5: logic-rail-volts=4.9V\n1 more were noted with it"), "{}", ran.out);
+    assert!(ran.out.starts_with("Struck 5: logic-rail-volts=4.9V\n1 more was noted with it"), "{}", ran.out);
     own(&["undo", "job.yaml", "-n", "3"]).ends(0);
     assert_eq!(folder.text("job.yaml").matches("taken back").count(), 4);
     let ran = own(&["undo", "job.yaml"]).ends(1);

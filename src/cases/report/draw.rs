@@ -11,8 +11,10 @@ pub fn faults(list: &[FaultCount]) -> String {
     let mut y = 14.0;
     for fault in list {
         let says = if fault.says.is_empty() { &fault.id } else { &fault.says };
-        let label = broken(says, 50, 1).concat();
-        drawing.text(0.0, y, &label, Anchor::Start, false, INK);
+        for (i, line) in broken(says, 46, 2).iter().enumerate() {
+            y += if i == 0 { 0.0 } else { 16.0 };
+            drawing.text(1.0, y, line, Anchor::Start, false, INK);
+        }
         let width = scale.at(fault.count as f64);
         drawing.rect(0.0, y + 6.0, width, 12.0, &Fill::Plain(ACCENT), ACCENT);
         drawing.text(width + 6.0, y + 17.0, &fault.count.to_string(), Anchor::Start, true, INK);

@@ -379,19 +379,20 @@ impl Table {
 
     fn html(&self, out: &mut String) {
         let class = |i: usize| if self.numbers[i] { " class=\"num\"" } else { "" };
-        let cells = |tag: &str, row: &[String]| -> String {
+        let cells = |tag: &str, scope: &str, row: &[String]| -> String {
             row.iter()
                 .enumerate()
-                .map(|(i, c)| format!("<{tag}{}><bdi>{}</bdi></{tag}>", class(i), escaped(c)))
+                .map(|(i, c)| format!("<{tag}{scope}{}><bdi>{}</bdi></{tag}>", class(i), escaped(c)))
                 .collect()
         };
         let head: Vec<String> = self.head.iter().map(|h| (*h).to_string()).collect();
         *out += &format!(
-            "<div class=\"scroll\" tabindex=\"0\">\n<table>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
-            cells("th", &head)
+            "<div class=\"scroll\" tabindex=\"0\" role=\"group\" aria-label=\"{}\">\n<table>\n<thead><tr>{}</tr></thead>\n<tbody>\n",
+            escaped(&head.join(", ")),
+            cells("th", " scope=\"col\"", &head)
         );
         for row in &self.rows {
-            *out += &format!("<tr>{}</tr>\n", cells("td", row));
+            *out += &format!("<tr>{}</tr>\n", cells("td", "", row));
         }
         *out += "</tbody>\n</table>\n</div>\n";
     }

@@ -337,8 +337,7 @@ impl<'a> Fitter<'a> {
             let colours = ["red", "orange", "yellow", "green", "blue", "white", "infrared"];
             let colour = colours.into_iter().find(|c| upper.contains(&c.to_uppercase()));
             let number = format!("LED-{}", colour.unwrap_or("red"));
-            let remark =
-                colour.is_none().then(|| format!("no colour of {} is given; taken as {number}", part.id));
+            let remark = colour.is_none().then(|| format!("no colour is given; taken as {number}"));
             return Some(self.device_part(part, &number, remark));
         }
         let zener = upper.contains("ZENER") || upper.contains("BZX") || part.word("breakdown").is_some();
@@ -518,6 +517,7 @@ impl<'a> Fitter<'a> {
         let mut fitted = self
             .with_words(part, FittedPart { device: Some(number.to_owned()), nets, ..FittedPart::default() });
         fitted.remarks.extend(remark);
+        fitted.remarks.extend(amplifiers_free(device, &fitted.nets));
         let bare_legs = part.pins.iter().all(|p| p.function.is_empty() && !p.number.is_empty());
         if bare_legs && card.legs.len() == 3 && part.pins.iter().all(|p| p.number.parse::<u8>().is_ok()) {
             fitted.remarks.push(format!(
@@ -625,16 +625,17 @@ impl<'a> Fitter<'a> {
             && !says(&["lin", "linear", "b"])
             && part.word("turn").is_none()
         {
-            fitted.remarks.push(format!("no taper of {} is given; taken as linear", part.id));
+            fitted.remarks.push("no taper is given; taken as linear".into());
         }
         fitted.turn = turn.or(wiper);
         if fitted.turn.is_none() && part.word("turn").is_none() {
             fitted.turn = Some("50%".into());
-            fitted.remarks.push(format!("where {} stands is not given; taken as half-way", part.id));
+            fitted.remarks.push("where it stands is not given; taken as half-way".into());
         }
     }
 
-    /// Amplifiers of one chip drawn apart (`XU1A`, `XU1B`, five nodes each: in+, in-, V+, V-, out) put together.
+    /// Amplifiers of one chip drawn apart (`XU1A`, `XU1B`, five nodes each: in+, in-, V+, V-, out) put together; one without a letter
+    /// is the first of its chip.
     fn sections_joined(&self, parts: &[DrawnPart]) -> Vec<DrawnPart> {
         let mut out: Vec<DrawnPart> = Vec::new();
         let mut at: BTreeMap<(String, String), usize> = BTreeMap::new();
@@ -683,7 +684,17 @@ impl<'a> Fitter<'a> {
         if amps.is_empty() || device.pins.0.len() == 5 {
             return None;
         }
-        let letter = part.id.chars().last().filter(char::is_ascii_alphabetic)?;
+        // In order: in+, in-, V+, V-, out. Numbers of legs, and names in another order, say otherwise.
+        let named = |p: &super::drawing::DrawnPin| format!("{}{}", p.number, p.function).to_lowercase();
+        let of_package = part.pins.iter().all(|p| named(p).parse::<u8>().is_ok())
+            && part.pins.iter().zip(1..).any(|(p, k)| named(p) != k.to_string());
+        if of_package || part.pins.iter().take(4).any(|p| named(p).contains("out")) {
+            return None;
+        }
+        // Without a letter it is a chip of its own, and its first amplifier.
+        let Some(letter) = part.id.chars().last().filter(char::is_ascii_alphabetic) else {
+            return Some((number, part.id.clone(), Some(0)));
+        };
         let stem = part.id.trim_end_matches(letter).trim_end_matches(['-', '_', '.']).to_owned();
         let has_digit = stem.contains(|c: char| c.is_ascii_digit());
         if !has_digit {
@@ -693,6 +704,22 @@ impl<'a> Fitter<'a> {
         let clash = all.iter().any(|p| p.id == stem && p.pins.len() != 5);
         (!clash).then_some((number, stem, Some(section)))
     }
+}
+
+/// What to know of a chip some of whose amplifiers are not drawn.
+fn amplifiers_free(device: &Device, nets: &[(String, String)]) -> Option<String> {
+    let amps = amplifiers(device);
+    let drawn = |pin: &&str| nets.iter().any(|(p, _)| p == pin);
+    let (used, free): (Vec<_>, Vec<_>) = amps.iter().partition(|a| a.iter().take(3).any(&drawn));
+    if used.is_empty() || free.is_empty() {
+        return None;
+    }
+    let pins = |a: &&Vec<&str>| format!("{}, {}, {}", a[0], a[1], a[2]);
+    let free: Vec<String> = free.iter().map(pins).collect();
+    Some(format!(
+        "nothing is drawn at its pins {}; give the nets that they are tied to. Amplifiers of one chip are called U1A and U1B",
+        free.join(" and ")
+    ))
 }
 
 /// The nodes of a card's amplifiers: in+, in-, out, V+, V-.

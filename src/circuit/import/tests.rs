@@ -93,6 +93,25 @@ fn chips_by_section_by_package_and_by_named_nodes() {
     // Half of it: the other half is not on the board.
     let (half, _) = fitted("t\nV1 V9 0 9\nXU1A PA NA V9 0 OA TL072\n", Format::Spice);
     assert_eq!(nets(&half, "U1").len(), 5);
+    assert_eq!(
+        part(&half, "U1").remarks,
+        [
+            "nothing is drawn at its pins 5, 6, 7; give the nets that they are tied to. Amplifiers of one chip are called U1A and U1B"
+        ]
+    );
+    // Without a letter, with or without its model beside it.
+    let models = [
+        "",
+        ".subckt TL072 1 2 3 4 5\n.ends\n",
+        ".subckt TL072 in+ in- vcc vee out\nR1 in+ in- 1meg\n.ends\n",
+    ];
+    for model in models {
+        let (one, _) = fitted(&format!("t\nV1 V9 0 9\nXU1 PA NA V9 0 OA TL072\n{model}"), Format::Spice);
+        assert_eq!(nets(&one, "U1"), nets(&half, "U1"), "{model}");
+    }
+    // Legs by number are legs.
+    let legs = "t\nV1 V9 0 9\nXU1 OA NA PA 0 V9 TL072\n.subckt TL072 1 2 3 4 8\n.ends\n";
+    assert_eq!(nets(&fitted(legs, Format::Spice).0, "U1"), nets(&half, "U1"));
     let (whole, _) = fitted("t\nXU1 OA NA PA 0 PB NB OB V9 TL072\n", Format::Spice);
     assert_eq!(nets(&whole, "U1"), found);
     let (named, _) =

@@ -46,6 +46,8 @@ struct Report {
     doubts: Vec<String>,
     /// What looks wrong.
     advice: Vec<Advice>,
+    /// What looks odd and is as it should be: an amplifier that is not used, and tied.
+    fine: Vec<String>,
 }
 
 /// Runs the command.
@@ -54,7 +56,7 @@ struct Report {
 /// When the board is at fault, does not settle or can't be read.
 pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     let board = target::board(args.board.as_deref(), args.example.as_deref())?;
-    let advice = advice(&board, &Library::builtin()?)
+    let looked = advice(&board, &Library::builtin()?)
         .map_err(|e| Failure::Input(format!("the board could not be solved: {e}")))?;
     let own = |id: &str| !board.supplies().iter().any(|s| s.name == id);
     let parts = || board.parts().iter().filter(|p| own(&p.id));
@@ -73,7 +75,8 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
             .collect(),
         doubts: board.doubts().0.iter().map(ToString::to_string).collect(),
         rows: board.misplaced().iter().map(|m| m.says.clone()).collect(),
-        advice,
+        advice: looked.advice,
+        fine: looked.fine,
     };
     if screen.json {
         return screen.document(&report);
@@ -97,8 +100,8 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
         page += &wrap(&words, width, "", "  ");
     }
     if !report.without_role.is_empty() {
-        let words =
-            format!("No role is known of {}; they count all the same.", report.without_role.join(", "));
+        let count = if report.without_role.len() == 1 { "it counts" } else { "they count" };
+        let words = format!("No role is known of {}; {count} all the same.", report.without_role.join(", "));
         page += &wrap(&words, width, "", "  ");
     }
     for line in &report.rows {
@@ -107,8 +110,16 @@ pub fn run(args: &Args, screen: &mut Screen<'_>) -> Result<(), Failure> {
     for a in &report.advice {
         page += &wrap(&format!("{}; {}", a.says, a.help), width, "- ", "  ");
     }
+    for line in &report.fine {
+        page += &wrap(&format!("{line}."), width, "", "  ");
+    }
     if report.advice.is_empty() && report.rows.is_empty() {
         page += "Nothing looks wrong.\n";
+    }
+    if let Some(board) = &args.board {
+        let board = target::quoted(&board.display().to_string());
+        page.push('\n');
+        page += &wrap(&format!("Next: halfsplit open job.yaml --board {board}"), width, "", "  ");
     }
     screen.text(&page)
 }

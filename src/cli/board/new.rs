@@ -60,7 +60,11 @@ fn from_list(args: &Args, list: &Path, library: &Library, screen: &mut Screen<'_
     } else {
         store::read(list)?
     };
-    let drawing = read_list(&source, library)?;
+    let mut drawing = read_list(&source, library)?;
+    // What came in by a pipe has no name of its own.
+    if list == Path::new("-") && drawing.title.is_empty() {
+        drawing.title = args.board.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+    }
     let fitted = Fitted::of(&drawing, library);
     if !fitted.complaints.0.is_empty() {
         return Err(fitted.complaints.into());

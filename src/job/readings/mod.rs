@@ -23,6 +23,8 @@ use line::Reader;
 pub struct List {
     /// Its lines, in order.
     pub lines: Vec<Line>,
+    /// Texts written before it that may say which chip a part is.
+    before: Vec<String>,
 }
 
 /// One line of a list.
@@ -85,6 +87,16 @@ pub enum Where {
     Named(String),
 }
 
+impl Entry {
+    /// The part that it names.
+    fn part(&self) -> Option<&str> {
+        match &self.at {
+            Where::Pin { part, .. } | Where::Counted { part, .. } => Some(part),
+            Where::Named(_) => None,
+        }
+    }
+}
+
 impl List {
     /// Whether a line could not be read.
     pub fn is_refused(&self) -> bool {
@@ -105,6 +117,19 @@ impl List {
             }
         }
         self
+    }
+
+    /// The list on a card whose remarks may say which chip a part is: `IC2 (PT2399)` of a list pasted before.
+    #[must_use]
+    pub fn after<'t>(mut self, remarks: impl IntoIterator<Item = &'t str>) -> Self {
+        self.before = remarks.into_iter().map(str::to_owned).collect();
+        self
+    }
+
+    /// What was written before the list, and its lines up to one, by index.
+    fn texts(&self, up_to: usize) -> impl Iterator<Item = &str> {
+        let lines = self.lines.iter().take(up_to + 1).map(|l| l.text.as_str());
+        self.before.iter().map(String::as_str).chain(lines)
     }
 
     /// All readings with the numbers of their lines.
@@ -147,5 +172,5 @@ pub fn read(text: &str) -> List {
             break;
         }
     }
-    List { lines }
+    List { lines, before: Vec::new() }
 }

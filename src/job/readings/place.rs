@@ -1,6 +1,6 @@
 //! Readings of a list at their places: nets of the job's board, checks of the rules, spots of a unit without a board.
 
-use super::{Became, Entry, List, Where};
+use super::{Became, Entry, List, Where, lex};
 use crate::circuit::board::{Board, Spot};
 use crate::circuit::predict::{CheckId, Observed};
 use crate::job::session::{impossible_on_board, slip_on_board};
@@ -60,7 +60,8 @@ pub fn place(list: &List, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Vec<T
             Became::Read(entries) => {
                 for entry in entries {
                     let net = circuit.and_then(|c| net_of_its_own(c.board(), &list.lines[..=i], entry));
-                    match one(net.as_ref().unwrap_or(entry), rules, circuit) {
+                    let chip = entry.part().and_then(|p| chip_called(rules, p, list.texts(i)));
+                    match one(net.as_ref().unwrap_or(entry), chip, rules, circuit) {
                         Ok(reading) => taken.taken.push(reading),
                         Err(why) => taken.refused.push(why),
                     }
@@ -79,6 +80,17 @@ pub fn place(list: &List, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Vec<T
 fn net_of_its_own(board: &Board, lines: &[super::Line], entry: &Entry) -> Option<Entry> {
     let Where::Pin { part, pin } = &entry.at else { return None };
     let (here, above) = lines.split_last()?;
+    // `VB` is the base's volts where there is a base; a chip has none, and the net of that name is meant.
+    if board.part_named(part).is_some() && board.spot(&format!("{part}.{pin}")).is_err() {
+        let meant = |net: &&String| {
+            let as_volts =
+                |w: &str| !w.eq_ignore_ascii_case(pin) && lex::pin_named(w).eq_ignore_ascii_case(pin);
+            words(&here.text).any(|w| net.eq_ignore_ascii_case(w) && as_volts(w))
+        };
+        if let Some(net) = board.nets().iter().find(meant) {
+            return Some(Entry { at: Where::Named(net.clone()), ..entry.clone() });
+        }
+    }
     let (part, names) = (part.to_lowercase(), |l: &super::Line, p: &str| l.text.to_lowercase().contains(p));
     // The legs of a transistor have one letter.
     if names(here, &part) || pin.len() < 2 || pin.parse::<u32>().is_ok() {
@@ -142,6 +154,36 @@ fn apart(lines: &mut [TakenLine]) {
     }
 }
 
+fn words(text: &str) -> impl Iterator<Item = &str> {
+    text.split(|c: char| c.is_whitespace() || ",;:=()[]".contains(c)).filter(|w| !w.is_empty())
+}
+
+/// The device of a spot of the unit that a part is called beside its designator: `IC2 (PT2399)`, `PT2399 IC2`. What was written last
+/// counts; of two parts called alike the first is the one that the rules speak of.
+fn chip_called<'r, 't>(
+    rules: &'r Rules,
+    part: &str,
+    texts: impl Iterator<Item = &'t str>,
+) -> Option<&'r str> {
+    let devices: Vec<&str> = rules.resting_spots().iter().filter_map(|s| s.device.as_deref()).collect();
+    let device = |word: &str| devices.iter().copied().find(|d| d.eq_ignore_ascii_case(word));
+    let called: Vec<(&str, &str)> = texts
+        .flat_map(str::lines)
+        .flat_map(|line| {
+            let words: Vec<&str> = words(line).collect();
+            let pair = |pair: &[&'t str]| match pair {
+                [a, b] if lex::is_part(a) => device(b).map(|d| (*a, d)),
+                [a, b] if lex::is_part(b) => device(a).map(|d| (*b, d)),
+                _ => None,
+            };
+            words.windows(2).filter_map(pair).collect::<Vec<_>>()
+        })
+        .collect();
+    let (_, device) = called.iter().rev().find(|(p, _)| p.eq_ignore_ascii_case(part))?;
+    let (first, _) = called.iter().find(|(_, d)| d == device)?;
+    first.eq_ignore_ascii_case(part).then_some(*device)
+}
+
 fn word_of(unit: Unit) -> &'static str {
     match unit {
         Unit::Ohms => "ohms",
@@ -152,7 +194,12 @@ fn word_of(unit: Unit) -> &'static str {
     }
 }
 
-fn one(entry: &Entry, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Result<Taken, String> {
+fn one(
+    entry: &Entry,
+    chip: Option<&str>,
+    rules: &Rules,
+    circuit: Option<&Circuit<'_>>,
+) -> Result<Taken, String> {
     if let Where::Named(name) = &entry.at {
         let id = name.replace(' ', "-");
         if circuit.is_none_or(|c| c.board().spot(name).is_err()) && rules.find_check(&id).is_ok() {
@@ -162,7 +209,7 @@ fn one(entry: &Entry, rules: &Rules, circuit: Option<&Circuit<'_>>) -> Result<Ta
     let unit = entry.quantity.unwrap_or(Unit::Volts);
     match circuit {
         Some(circuit) => on_board(entry, unit, rules, circuit),
-        None => without_board(entry, unit, rules),
+        None => without_board(entry, chip, unit, rules),
     }
 }
 
@@ -349,22 +396,26 @@ fn rail_named<'b>(board: &'b Board, name: &str) -> Option<&'b str> {
 /// How many pins chips have.
 const CHIP_PINS: [usize; 9] = [8, 14, 16, 18, 20, 22, 24, 28, 40];
 
-fn without_board(entry: &Entry, unit: Unit, rules: &Rules) -> Result<Taken, String> {
-    let (place, at) = match &entry.at {
-        Where::Pin { part, pin } => {
-            let pin = pin.to_lowercase();
-            (format!("{}.{pin}", part.to_uppercase()), format!("{}, {pin}", part.to_uppercase()))
+fn without_board(entry: &Entry, chip: Option<&str>, unit: Unit, rules: &Rules) -> Result<Taken, String> {
+    // A chip is looked up by its number, where that is known.
+    let pin_of = |part: &str, pin: &str| {
+        let part = part.to_uppercase();
+        let leg = if pin.parse::<u32>().is_ok() { format!("pin {pin}") } else { pin.to_owned() };
+        match chip {
+            Some(chip) => (format!("{chip}.{pin}"), format!("{part} ({chip}), {part} {leg}")),
+            None => (format!("{part}.{pin}"), format!("{part}, {leg}")),
         }
+    };
+    let (place, at) = match &entry.at {
+        Where::Pin { part, pin } => pin_of(part, &pin.to_lowercase()),
         Where::Counted { part, of, .. } if !CHIP_PINS.contains(of) => {
             return Err(format!(
                 "{part}: {of} readings without their pins; write each pin in front of its reading"
             ));
         }
-        Where::Counted { part, pin, .. } => {
-            (format!("{}.{pin}", part.to_uppercase()), format!("{}, pin {pin}", part.to_uppercase()))
-        }
+        Where::Counted { part, pin, .. } => pin_of(part, &pin.to_string()),
         Where::Named(name) => {
-            if super::lex::is_part(name) {
+            if lex::is_part(name) {
                 return Err(format!(
                     "'{name}' has several pins; write which one, such as {name}.1 or {name} C"
                 ));

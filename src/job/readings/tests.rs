@@ -94,6 +94,23 @@ fn readings_of_one_net_that_lie_apart_are_pointed_out() {
 }
 
 #[test]
+fn a_net_called_like_the_volts_of_a_base_is_a_net_below_a_chip() {
+    let text = data("board.yaml");
+    let text = text.replace("VH", "VB");
+    let board = Board::load(&Source::new("board.yaml", text), &Library::builtin().unwrap()).unwrap();
+    let circuit = Circuit::new(&board).unwrap();
+    let checks = |list: &str| -> Vec<String> {
+        let lines = place(&read(list), Rules::builtin().unwrap(), Some(&circuit));
+        let refused: Vec<&String> = lines.iter().flat_map(|l| &l.refused).collect();
+        assert!(refused.is_empty(), "{list}: {refused:?}");
+        lines.iter().flat_map(|l| &l.taken).map(|t| t.check.clone()).collect()
+    };
+    assert_eq!(checks("IC1: 1 4.5\nVB 4.4\n"), ["volts:IC1.1", "volts:VB"]);
+    assert_eq!(checks("IC1 1 4.5 VB 4.4\n"), ["volts:IC1.1", "volts:VB"]);
+    assert_eq!(checks("Q1 VE 0.7 VB 1.3\n"), ["volts:Q1.e", "volts:Q1.b"]);
+}
+
+#[test]
 fn a_list_without_end_is_cut_and_says_so() {
     let long = "VH 4.4\n".repeat(MOST_LINES + 50);
     let list = read(&long);
@@ -101,4 +118,24 @@ fn a_list_without_end_is_cut_and_says_so() {
     assert!(matches!(&list.lines[MOST_LINES].became, Became::Refused(why) if why.contains("2000 lines")));
     let wide = read(&format!("VH {}", "4".repeat(LONGEST)));
     assert!(wide.is_refused());
+}
+
+#[test]
+fn without_a_board_a_chip_is_known_by_its_number() {
+    use crate::rules::{History, places::UnitFacts};
+    let facts = UnitFacts::new("echo-delay", History::WorkedBefore);
+    let (rules, _) = Rules::builtin().unwrap().for_unit(&facts).unwrap();
+    let checks = |list: &List| -> Vec<String> {
+        place(list, &rules, None).into_iter().flat_map(|l| l.taken).map(|t| t.check).collect()
+    };
+    for list in ["IC2 (PT2399): 1 5.0, 2 2.5", "IC2 PT2399\n1 5.0\n2 2.5\n", "PT2399 (IC2)\nIC2 1 5.0 2 2.5"]
+    {
+        assert_eq!(checks(&read(list)), ["volts:PT2399.1", "volts:PT2399.2"], "{list}");
+    }
+    assert_eq!(checks(&read("IC2: 1 5.0")), ["volts:IC2.1"]);
+    // A list pasted before said it; of two such chips the second keeps its own name.
+    let later = read("IC2: 6 2.4\nIC3 PT2399: 6 2.3").after(["readings as pasted: IC2 (PT2399): 1 5.0"]);
+    assert_eq!(checks(&later), ["volts:PT2399.6", "volts:IC3.6"]);
+    let taken = place(&read("IC2 (PT2399): 1 5.0"), &rules, None);
+    assert_eq!(taken[0].taken[0].at, "IC2 (PT2399), IC2 pin 1");
 }

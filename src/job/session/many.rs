@@ -73,6 +73,7 @@ impl Session<'_> {
         if list.is_refused() || list.entries().next().is_none() {
             return Taken::Nothing;
         }
+        let list = list.after(self.job.card.remarks.iter().map(|r| r.text.as_str()));
         let placed = readings::place(&list, self.rules, circuit);
         let refused: Vec<&str> = placed.iter().flat_map(|l| &l.refused).map(String::as_str).collect();
         if !refused.is_empty() {
