@@ -126,7 +126,7 @@ fn without_a_board_a_chip_is_known_by_its_number() {
     let facts = UnitFacts::new("echo-delay", History::WorkedBefore);
     let (rules, _) = Rules::builtin().unwrap().for_unit(&facts).unwrap();
     let checks = |list: &List| -> Vec<String> {
-        place(list, &rules, None).into_iter().flat_map(|l| l.taken).map(|t| t.check).collect()
+        place(list, rules, None).into_iter().flat_map(|l| l.taken).map(|t| t.check).collect()
     };
     for list in ["IC2 (PT2399): 1 5.0, 2 2.5", "IC2 PT2399\n1 5.0\n2 2.5\n", "PT2399 (IC2)\nIC2 1 5.0 2 2.5"]
     {
@@ -136,6 +136,6 @@ fn without_a_board_a_chip_is_known_by_its_number() {
     // A list pasted before said it; of two such chips the second keeps its own name.
     let later = read("IC2: 6 2.4\nIC3 PT2399: 6 2.3").after(["readings as pasted: IC2 (PT2399): 1 5.0"]);
     assert_eq!(checks(&later), ["volts:PT2399.6", "volts:IC3.6"]);
-    let taken = place(&read("IC2 (PT2399): 1 5.0"), &rules, None);
+    let taken = place(&read("IC2 (PT2399): 1 5.0"), rules, None);
     assert_eq!(taken[0].taken[0].at, "IC2 (PT2399), IC2 pin 1");
 }
