@@ -150,7 +150,7 @@ pub(crate) fn because(board: &Board, word: Word, usual: &Heard, now: &Heard) -> 
 }
 
 /// What would be said of a board with faults in; `None` where it can't be told what it does.
-pub fn said(board: &Board, usual: &Heard, now: &Heard) -> Option<Said> {
+pub fn said(board: &Board, faults: &[&str], usual: &Heard, now: &Heard) -> Option<Said> {
     if matches!(now.doing, Doing::Unclear) && own_rate(usual).is_some() {
         return None;
     }
@@ -165,7 +165,10 @@ pub fn said(board: &Board, usual: &Heard, now: &Heard) -> Option<Said> {
         motorboating: motorboating.max(LOOSE),
         modulation: rate.map(|rate| modulation(board, rate, usual, now)),
         pace: rate.map(|rate| pace(rate, usual, now).max(LOOSE)),
-        hangs: (!usual.echoes.is_empty()).then(|| hangs(board, usual, now).max(LOOSE)),
+        hangs: (!usual.echoes.is_empty()).then(|| match faults.iter().any(|f| hangs_already(board, f)) {
+            true => SAID,
+            false => hangs(board, usual, now).max(LOOSE),
+        }),
     })
 }
 
@@ -284,6 +287,14 @@ fn pace(rate: f64, usual: &Heard, now: &Heard) -> f64 {
         }
         _ => 0.0,
     }
+}
+
+/// The mode of a chip that did not start, however it came about.
+const LATCHED: &str = "latched";
+
+/// Whether a fault is the hanging itself, so that no resistance has to tell of it.
+fn hangs_already(board: &Board, fault: &str) -> bool {
+    board.fault(fault).is_some_and(|f| f.mode == LATCHED)
 }
 
 /// An echo chip that hangs, by the least resistance at its timing pin against that of a healthy board.

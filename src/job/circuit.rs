@@ -300,7 +300,7 @@ impl<'b> Circuit<'b> {
         }
         let said = self.listened(|listener| {
             let usual = listener.hear(&[]).ok()?.clone();
-            said::said(self.board, &usual, listener.hear(&[fault]).ok()?)
+            said::said(self.board, &[fault], &usual, listener.hear(&[fault]).ok()?)
         });
         self.said.borrow_mut().insert(fault.to_owned(), said);
         said

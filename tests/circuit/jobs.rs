@@ -82,8 +82,12 @@ fn the_boards_own_figures_decide_where_rules_alone_do_not() {
                 assert!(told.0 < plain.0 && told.1 > 4.0 * plain.1, "{says}");
                 assert!(read.0 <= told.0 && read.1 > 2.0 * told.1, "{says}");
             }
-            // The rules know of this one as well, and the board clears those that don't hang by the drawing.
-            None => assert!(told.0 < plain.0 && told.1 > plain.1, "{says}"),
+            // The rules know of this one as well; the board clears those that don't hang by the drawing, and not the hanging itself.
+            None => {
+                assert!(told.0 < plain.0, "{says}");
+                let itself = stands(rules, &trouble.board, &card(&trouble, false), "IC2:latched");
+                assert!(itself.0 <= 3, "{itself:?}");
+            }
         }
     }
 }

@@ -65,14 +65,14 @@ fn heard(board: &Board, faults: &[&str]) -> Heard {
 }
 
 fn says(board: &Board, fault: &str) -> Said {
-    said(board, &heard(board, &[]), &heard(board, &[fault])).unwrap()
+    said(board, &[fault], &heard(board, &[]), &heard(board, &[fault])).unwrap()
 }
 
 #[test]
 fn of_a_healthy_board_nothing_is_said() {
     for board in [heron(), example("slow-lighthouse"), example("tin-lantern"), example("copper-kettle")] {
         let usual = heard(&board, &[]);
-        let none = said(&board, &usual, &usual).unwrap();
+        let none = said(&board, &[], &usual, &usual).unwrap();
         for (name, word) in Word::ALL {
             if let Some(chances) = none.chances(word) {
                 assert!(chances.iter().sum::<f64>() < 0.08, "{} {name}: {chances:?}", board.name());
@@ -89,6 +89,8 @@ fn an_echo_chip_hangs_without_the_resistor_before_its_control() {
     // With 2k2 shorted the control alone is left, and at its short end that is nothing.
     assert!(says(&board, "R8:short").hangs.unwrap() > 0.8);
     assert!(says(&board, "R8:x10").hangs.unwrap() < 0.05);
+    // A chip that did not start hangs, whatever its pin sees.
+    assert!(says(&board, "IC2:latched").hangs.unwrap() > 0.8);
     // A timing pin without contact sees no resistance at all: its clock stands, which is no hanging.
     assert!(says(&board, "IC2.6:joint").hangs.unwrap() < 0.05);
     // Open feedback over a filter's amplifier leaves it to howl, which is no hiss.
@@ -105,8 +107,8 @@ fn listening_briefly_tells_the_same() {
             (Listener::new(&board).unwrap(), Listener::new(&board).unwrap().brief());
         let usual = (at_length.hear(&[]).unwrap().clone(), brief.hear(&[]).unwrap().clone());
         for fault in faults {
-            let long = said(&board, &usual.0, at_length.hear(&[fault]).unwrap()).unwrap();
-            let short = said(&board, &usual.1, brief.hear(&[fault]).unwrap()).unwrap();
+            let long = said(&board, &[fault], &usual.0, at_length.hear(&[fault]).unwrap()).unwrap();
+            let short = said(&board, &[fault], &usual.1, brief.hear(&[fault]).unwrap()).unwrap();
             for (name, word) in Word::ALL {
                 let pair = (long.chances(word), short.chances(word));
                 if let (Some(a), Some(b)) = &pair {

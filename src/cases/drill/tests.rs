@@ -272,7 +272,13 @@ fn faults_outside_the_board_are_hidden_where_that_is_asked_for() {
     let mut sound = ill.clone();
     sound.faults.clear();
     for check in rig.circuit.checks() {
-        assert_eq!(rig.truth(ill, &check), rig.truth(&sound, &check));
+        // But for rounding: a board that was solved before is solved from there.
+        match (rig.truth(ill, &check), rig.truth(&sound, &check)) {
+            (Some(a), Some(b)) if a.is_finite() => {
+                assert!((a - b).abs() <= 1e-9 * a.abs(), "{check}: {a} {b}")
+            }
+            (a, b) => assert_eq!(a, b),
+        }
     }
     assert_ne!(rig.complaint(ill), rig.complaint(&sound));
     let cures = ill.faults.iter().cloned().collect();

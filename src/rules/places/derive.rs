@@ -818,15 +818,16 @@ impl<'l> Deriver<'l> {
                         }
                     }
                 }
-                if show.wrong {
+                if show.wrong && scope == Scope::Here {
+                    for (f, draft) in self.drafts.iter().enumerate() {
+                        if check.spot.is_some_and(|s| [draft.spot, draft.home].contains(&s)) {
+                            join(&mut causes, Cause::Fault(FaultId::at(f)), &gives, 1.0);
+                        }
+                    }
+                } else if show.wrong {
                     for (i, (spot, around)) in wrong.iter().enumerate() {
-                        let here = check.spot == Some(*spot);
-                        let counts = match scope {
-                            // Whatever the new part does not relieve.
-                            Scope::Elsewhere => !here || *around,
-                            Scope::Here => here && !*around,
-                            _ => true,
-                        };
+                        // Whatever the new part does not relieve.
+                        let counts = scope != Scope::Elsewhere || check.spot != Some(*spot) || *around;
                         if counts && self.kinds_fit(show, *spot, None) {
                             let id = ConditionId::at(self.hidden.len() + i);
                             join(&mut causes, Cause::Condition(id), &gives, 1.0);

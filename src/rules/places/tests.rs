@@ -1,6 +1,6 @@
 #![allow(clippy::unwrap_used)]
 use super::*;
-use crate::rules::{Cause, Effect, History, Rules};
+use crate::rules::{Cause, Effect, History, Link, Rules, Strength};
 
 #[test]
 fn every_shipped_outline_gives_rules() {
@@ -49,6 +49,36 @@ fn strength(rules: &Rules, fault: &str, check: &str) -> f64 {
             }
         })
         .fold(0.0, f64::max)
+}
+
+#[test]
+fn what_is_seen_is_believed() {
+    let rules = unit("fuzz", |_| {});
+    // A look at all wiring sees a wire wherever it goes.
+    assert!(strength(&rules, "wires-broken@Q1", "look@wires") > 0.3);
+    assert!(strength(&rules, "wires-broken@Q1", "look@Q1") > 0.3);
+    assert_eq!(strength(&rules, "wires-broken@Q1", "look@Q2"), 0.0);
+    // Whatever is said of a look, or of a part on the meter, something there makes it likelier than nothing does.
+    let mut answers = 0;
+    for outline in ["fuzz", "op-amp-drive", "echo-delay", "filter-module", "any"] {
+        let rules = unit(outline, |_| {});
+        for (id, check) in rules.checks() {
+            let family = check.id.as_str().split('@').next().unwrap();
+            if !["look", "part", "path-ohms"].contains(&family) {
+                continue;
+            }
+            for (answer, word) in check.answers.iter().enumerate().skip(1) {
+                let share = |l: &Link| match &l.strength {
+                    Strength::Graded(shares) => shares[answer].get(),
+                    Strength::Plain(_) => 0.0,
+                };
+                let most = rules.links_to(Effect::Check(id)).map(|(_, l)| share(l)).fold(0.0, f64::max);
+                assert!(most > 1.1 * check.leak[answer].get(), "{outline}: {}={word}: {most}", check.id);
+                answers += 1;
+            }
+        }
+    }
+    assert!(answers > 1000, "{answers}");
 }
 
 #[test]
