@@ -357,6 +357,9 @@ mod tests {
             "no sound from my valve amp",
             "no output and the mains transformer hums",
             "it is not loud; the tubes are cold",
+            "it shocks me when I touch the strings",
+            "I get a shock from the jack",
+            "The singer got zapped by the mic",
         ] {
             assert!(of(text).is_some(), "{text}");
         }
@@ -369,6 +372,10 @@ mod tests {
         for text in [
             "",
             "a deep steady mains hum",
+            "got a static shock and now it is dead",
+            "I got a shock from the carpet and the synth died",
+            "no electric shock, it only hums",
+            "shocked how loud it hums",
             "picks up hum near a mains transformer",
             "50 Hz mains hum, worse with my amp",
             "squeals into my tube amp",
