@@ -134,7 +134,6 @@ impl Sweep {
         draws: &[Vec<f64>],
     ) -> Result<Vec<Motion>, SolveError> {
         let mut out = Vec::with_capacity(draws.len());
-        self.find_point(edits)?;
         for draw in draws {
             self.find_point(edits)?;
             if self.find_point_drawn(varied, draw).is_err() {

@@ -9,8 +9,8 @@ use crate::circuit::board::{Board, Fault};
 use crate::circuit::heard::{Doing, Listener};
 use crate::circuit::motion::Motion;
 use crate::circuit::predict::{
-    Bench, CheckId, EAR_SD, Ear, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted,
-    Prediction, Predictor,
+    Bench, CheckId, EAR_SD, FAINT_DB, Foresight, Heard, LOUD_DB, NONE_DB, Observed, Predicted, Prediction,
+    Predictor,
 };
 use crate::circuit::said::{self, Said, Word};
 use crate::circuit::sheet;
@@ -446,9 +446,4 @@ pub fn by_ear(now: &Predicted, usual: &Predicted) -> [f64; 4] {
     let below = |edge: f64| 1.0 / (1.0 + (-1.702 * (usual.mean + edge - now.mean) / spread).exp());
     let (none, faint, loud) = (below(NONE_DB), below(FAINT_DB), below(LOUD_DB));
     [none, (faint - none).max(0.0), (loud - faint).max(0.0), 1.0 - loud]
-}
-
-/// How a level is written by ear.
-pub fn ear_word(k: usize) -> &'static str {
-    Ear::ALL[k.min(3)].0
 }

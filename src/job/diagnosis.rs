@@ -214,20 +214,14 @@ fn odds_db(p: f64) -> f64 {
 }
 
 /// The short name of a check on the board. A net that is called like a part is told from it.
-pub(super) fn board_check_says(check: &crate::circuit::predict::CheckId, board: Option<&Board>) -> String {
-    use crate::circuit::predict::CheckId;
-    let part = board.is_some_and(|b| b.parts().iter().any(|p| p.id == check.place()));
-    let net = |net: &str| if part { format!("net {net}") } else { net.to_owned() };
-    match check {
-        CheckId::Ohms(at) => format!("Ohms from {} to ground", net(at)),
-        CheckId::Amps(supply) => format!("Current from supply {supply}"),
-        CheckId::Volts(at) => format!("Volts at {}", net(at)),
-        CheckId::Level(at) => format!("Level at {}", net(at)),
-        CheckId::Hertz(at) | CheckId::Swing(at) | CheckId::Noise(at) => match rules::taking(check.word()) {
-            Some(taking) => taking.says(&net(at)),
-            None => check.to_string(),
-        },
-    }
+pub(crate) fn board_check_says(check: &BoardCheck, board: Option<&Board>) -> String {
+    let is_part = board.is_some_and(|b| b.parts().iter().any(|p| p.id == check.place()));
+    let place = match check {
+        BoardCheck::Amps(supply) => supply.clone(),
+        _ if is_part => format!("net {}", check.place()),
+        _ => check.place().to_owned(),
+    };
+    rules::taking(check.word()).map_or_else(|| check.to_string(), |taking| taking.says(&place))
 }
 
 /// Refuses a unit that is out of scope.

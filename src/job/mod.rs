@@ -31,6 +31,7 @@ pub use build::{
 pub(crate) use build::{turned_seen, word_of};
 pub use card::*;
 pub use circuit::{Circuit, CircuitEpoch, OFF_BIAS, part_of};
+pub(crate) use diagnosis::board_check_says;
 pub use diagnosis::{
     Diagnosis, Member, RemedyOffer, SurpriseReport, Suspect, Suspects, Weighed, Why, WhyGroup, WorstFinding,
 };

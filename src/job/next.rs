@@ -2,7 +2,7 @@
 
 use super::bins::{SLIP, again, bins};
 use super::build::{BOARD_FIX_SUCCESS, PARTIAL_NOTICED};
-use super::circuit::{by_ear, ear_word};
+use super::circuit::by_ear;
 use super::diagnosis::{Diagnosis, RemedyOffer, board_check_says};
 use super::model::{FaultOrigin, Meaning, RemedyRef, Retest, Understood};
 use crate::belief::{FaultId, Given};
@@ -422,11 +422,20 @@ impl Diagnosis<'_> {
         }
     }
 
-    /// How a reading of what the board does by itself is taken with the tools at hand; nothing where they won't do, or for other readings.
-    fn way_of(&self, check: &BoardCheck) -> Option<(&'static Taking, &'static Way)> {
+    /// How a reading on the board is taken with these tools; nothing where they won't do.
+    fn way_of(&self, check: &BoardCheck, tools: &[Tool]) -> Option<(&'static Taking, &'static Way)> {
         let taking = rules::taking(check.word())?;
-        let ways = taking.ways(&self.job.card.tools(), self.circuit.as_ref()?.own_rate());
-        Some((taking, ways.first().copied()?))
+        Some((taking, taking.ways(tools, self.rate_for(check)).first().copied()?))
+    }
+
+    /// The same with the tools at hand, or with any where a reading was taken all the same.
+    fn any_way_of(&self, check: &BoardCheck) -> Option<(&'static Taking, &'static Way)> {
+        self.way_of(check, &self.job.card.tools()).or_else(|| self.way_of(check, Tool::ALL))
+    }
+
+    /// The rate of the board's own swing, where it matters to how a reading is taken.
+    fn rate_for(&self, check: &BoardCheck) -> Option<f64> {
+        self.circuit.as_ref().filter(|_| check.by_itself())?.own_rate()
     }
 
     /// The checks of the board that are still open and can be done with the tools at hand.
@@ -438,11 +447,7 @@ impl Diagnosis<'_> {
             .checks()
             .into_iter()
             .chain(self.own_checks())
-            .filter(|check| match check {
-                _ if check.by_itself() => self.way_of(check).is_some(),
-                BoardCheck::Level(_) => tools.contains(&Tool::AudioProbe) || tools.contains(&Tool::Scope),
-                _ => tools.contains(&Tool::Meter),
-            })
+            .filter(|check| self.way_of(check, &tools).is_some())
             .filter(|check| self.is_usual(check))
             .filter(|check| !last.is_some_and(|e| e.findings.iter().any(|(_, c, _)| c == check)))
             .filter(|check| self.times_read(check) < 2)
@@ -593,25 +598,14 @@ impl Diagnosis<'_> {
                 bins(&sets.iter().map(|s| (s.hypothesis.weight, of(s))).collect::<Vec<_>>(), usual, seen)
             }
         };
-        let (minutes, rigs, power): (f64, Vec<&str>, Power) = match check {
-            // The next point found, the probe on it, the figure read: half a minute once the meter is out (common practice, no
-            // source); ohms wait for capacitors to charge, a level is listened to.
-            BoardCheck::Ohms(_) => (0.8, vec!["open-box", "meter-out"], Power::Off),
-            // The first current that a new build draws is read in a moment, the finger on the switch.
-            BoardCheck::Amps(_) if self.gates_apply() && !self.has_been_powered() => {
-                (2.0, vec!["open-box", "meter-out"], Power::Brief)
-            }
-            BoardCheck::Amps(_) => (2.0, vec!["open-box", "meter-out"], Power::On),
-            BoardCheck::Volts(_) => (0.5, vec!["open-box", "meter-out"], Power::On),
-            BoardCheck::Level(_) => (0.8, vec!["open-box", "probe-rig"], Power::On),
-            BoardCheck::Hertz(_) | BoardCheck::Swing(_) | BoardCheck::Noise(_) => {
-                let (taking, way) = self.way_of(check)?;
-                (taking.minutes.get(), way.setup.iter().map(String::as_str).collect(), taking.power)
-            }
-        };
-        let rigs: Vec<rules::SetupId> = rigs.iter().filter_map(|id| self.rules.find_setup(id).ok()).collect();
+        let (taking, way) = self.way_of(check, &self.job.card.tools())?;
+        // The first current that a new build draws is read in a moment, the finger on the switch.
+        let first = matches!(check, BoardCheck::Amps(_)) && self.gates_apply() && !self.has_been_powered();
+        let power = if first { Power::Brief } else { taking.power };
+        let rigs: Vec<rules::SetupId> =
+            way.setup.iter().filter_map(|id| self.rules.find_setup(id).ok()).collect();
         Some(PlanCheck {
-            price: self.price(minutes + HANDLING, 0, &rigs, power, setups),
+            price: self.price(taking.minutes.get() + HANDLING, 0, &rigs, power, setups),
             kind: if matches!(check, BoardCheck::Level(_)) {
                 plan::Kind::Listen
             } else {
@@ -802,12 +796,9 @@ impl Diagnosis<'_> {
         let mut state = State { cured: self.cured(), ..State::default() };
         for found in &self.model.findings {
             if let Meaning::Circuit { check, .. } = &found.meaning {
-                let rigs = match self.way_of(check) {
-                    Some((_, way)) => way.setup.iter().map(String::as_str).collect(),
-                    None if matches!(check, BoardCheck::Level(_)) => vec!["open-box", "probe-rig"],
-                    None => vec!["open-box", "meter-out"],
-                };
-                for rig in rigs.into_iter().filter_map(|id| self.rules.find_setup(id).ok()) {
+                let way = self.any_way_of(check);
+                let rigs = way.into_iter().flat_map(|(_, way)| &way.setup);
+                for rig in rigs.filter_map(|id| self.rules.find_setup(id).ok()) {
                     if let Some(i) = setups.iter().position(|s| *s == rig) {
                         state.setups = state.setups.with(SetupIx(i));
                     }
@@ -912,55 +903,20 @@ impl Diagnosis<'_> {
         let ground = self.circuit.as_ref().map(|c| c.board().ground().to_string()).unwrap_or_default();
         let healthy = self.circuit.as_ref().and_then(|c| c.expected(check)).map(|line| line.band);
         let net = check.place();
-        let own = rules::taking(check.word());
         let at_hand = self.job.card.tools();
-        let (text, tools, answers): (String, Vec<&str>, Vec<String>) = match check {
-            BoardCheck::Ohms(_) => (
-                format!("Supply off and unplugged, capacitors empty. Black lead on {ground}, red on {net}, ohms range; wait until the figure stands still."),
-                vec!["meter"],
-                vec!["OL".into()],
-            ),
-            BoardCheck::Amps(_) => (
-                "Meter in series with the supply's plus lead, milliampere range, nothing plugged in. Put the lead back into the volts socket afterwards.".into(),
-                vec!["meter"],
-                Vec::new(),
-            ),
-            BoardCheck::Volts(_) => (
-                format!("Supply on, nothing plugged in, DC volts. Black lead on {ground}, red on {net}."),
-                vec!["meter"],
-                Vec::new(),
-            ),
-            BoardCheck::Level(_) => (
-                format!("Supply on, tone or guitar into the input. Touch {net} with the audio probe and judge the loudness against what belongs there; a measured level in dB against the tone will do as well."),
-                vec!["audio-probe"],
-                (0..4).map(|k| ear_word(k).to_string()).collect(),
-            ),
-            BoardCheck::Hertz(_) | BoardCheck::Swing(_) | BoardCheck::Noise(_) => {
-                let rate = self.circuit.as_ref().and_then(|c| c.own_rate());
-                let first = |t: &'static Taking, tools: &[Tool]| t.ways(tools, rate).first().copied();
-                let way = own.and_then(|t| first(t, &at_hand).or_else(|| first(t, Tool::ALL)));
-                (
-                    own.map(|t| t.text(net, &ground, &at_hand, rate)).unwrap_or_default(),
-                    way.map(|w| w.tools.iter().map(|t| t.name()).collect()).unwrap_or_default(),
-                    own.map(|t| t.answers.clone()).unwrap_or_default(),
-                )
-            }
-        };
-        let cautions: Vec<&str> = match own {
-            Some(taking) => taking.cautions.iter().map(String::as_str).collect(),
-            None if check.powered() => vec!["slip-shorts"],
-            None => vec!["charged-caps"],
-        };
+        let (taking, way) = self.any_way_of(check).unzip();
+        let cautions = taking.into_iter().flat_map(|t| &t.cautions).map(String::as_str);
+        let cautions: Vec<&str> = cautions.collect();
         CheckStep {
             id: check.to_string(),
             kind: if matches!(check, BoardCheck::Level(_)) { "listen" } else { "measure" }.into(),
             says: board_check_says(check, self.board()),
-            text,
+            text: taking.map_or_else(String::new, |t| t.text(net, &ground, &at_hand, self.rate_for(check))),
             place: (!place.is_empty()).then_some(place),
             unit: (!matches!(check, BoardCheck::Level(_))).then(|| check.unit().symbol().to_string()),
-            answers,
+            answers: taking.map(|t| t.answers.clone()).unwrap_or_default(),
             healthy,
-            needs: tools.iter().map(|t| (*t).to_string()).collect(),
+            needs: way.into_iter().flat_map(|w| &w.tools).map(|t| t.name().to_owned()).collect(),
             power: if check.powered() { "on" } else { "off" }.into(),
             minutes,
             cautions: self.caution_words(&cautions),

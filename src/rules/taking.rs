@@ -1,4 +1,4 @@
-//! How readings of what a board does by itself are taken: words, price and tools. The list is `rules/taking.yaml`.
+//! How readings on a board are taken: words, price and tools. The list is `rules/taking.yaml`.
 
 use super::figures::Minutes;
 use super::words::{Power, Tool};
@@ -37,11 +37,12 @@ pub struct Way {
     /// The fastest swing of a healthy board that it can show, hertz; absent: any.
     #[serde(default)]
     fastest: Option<f64>,
+    #[serde(default)]
     text: String,
 }
 
 impl Taking {
-    /// The short name at a net.
+    /// The short name at a net, or of a current at a supply.
     pub fn says(&self, net: &str) -> String {
         self.says.replace("{net}", net)
     }
@@ -59,19 +60,19 @@ impl Taking {
     /// What to do at a net with these tools, as before.
     pub fn text(&self, net: &str, ground: &str, tools: &[Tool], rate: Option<f64>) -> String {
         let ways = self.ways(tools, rate).into_iter().map(|w| w.text.as_str());
-        let all = [self.text.as_str()].into_iter().chain(ways);
+        let all = [self.text.as_str()].into_iter().chain(ways).filter(|t| !t.is_empty());
         all.collect::<Vec<_>>().join(" ").replace("{net}", net).replace("{ground}", ground)
     }
 }
 
-/// How the readings of a word (`hertz`) are taken; nothing for readings that are on the list of no board's own doing.
+/// How the readings of a word (`hertz`) are taken; nothing for a word that no check of a board has.
 ///
 /// ```
 /// use halfsplit::rules::{Tool, taking};
 /// let rate = taking("hertz").unwrap();
 /// assert_eq!(rate.says("LC"), "Rate at LC");
 /// assert!(rate.text("LC", "GND", &[Tool::Meter], None).contains("against a watch"));
-/// assert!(taking("volts").is_none());
+/// assert!(taking("miles").is_none());
 /// ```
 pub fn taking(word: &str) -> Option<&'static Taking> {
     static LIST: OnceLock<Result<Named<Taking>, Complaints>> = OnceLock::new();
@@ -85,6 +86,7 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::rules::Rules;
+    use std::collections::BTreeSet;
 
     #[test]
     fn every_way_is_taken_with_set_ups_and_cautions_that_the_rules_know() {
@@ -101,5 +103,7 @@ mod tests {
             }
             assert_eq!(taking.ways(&[], None).len(), 0, "{}: nothing is read by hand", word.value);
         }
+        let words: BTreeSet<&str> = list.0.iter().map(|(w, _)| w.value.as_str()).collect();
+        assert_eq!(words, ["amps", "hertz", "level", "noise", "ohms", "swing", "volts"].into());
     }
 }

@@ -9,7 +9,7 @@ use super::svg::{ACCENT, ALARM, Anchor, Drawing, FAINT, Fill, INK, Scale, WIDTH,
 use super::{tense, timeline, words};
 use crate::belief::FaultId;
 use crate::circuit::predict::{self, Ear, Observed};
-use crate::job::{self, EndState, Meaning, Suspects};
+use crate::job::{self, EndState, Meaning, Suspects, board_check_says};
 use crate::rules::{Check, Kind};
 use crate::text::{Complaints, Source, decode, parse};
 use crate::units::{reading, show};
@@ -319,7 +319,7 @@ fn board_dot(
     let over = read.middle();
     Some(Dot {
         number: found.number,
-        says: timeline::board_says(check),
+        says: board_check_says(check, None),
         value,
         shown: value.map_or_else(|| "over range".into(), |v| show::value(v, line.unit)),
         low_shown: end(line.low),

@@ -5,7 +5,7 @@ use super::model::{Entry, EntryKind, Expected, Weight};
 use super::words;
 use crate::belief::Outcome;
 use crate::circuit::predict::{self, Ear, Observed};
-use crate::job::{self, CardFinding, EndState, Meaning, band_says, healthy_band};
+use crate::job::{self, CardFinding, EndState, Meaning, band_says, board_check_says, healthy_band};
 use crate::rules::Check;
 
 /// A likelihood above this for more than one answer leaves a reading open.
@@ -173,7 +173,7 @@ fn finding(parts: &Parts<'_, '_>, number: usize, written: &CardFinding) -> Entry
 
 /// A reading on the board: what the solver says of a healthy one, and whether it lies there.
 fn on_board(parts: &Parts<'_, '_>, entry: &mut Entry, check: &predict::CheckId, observed: &Observed) {
-    entry.says = board_says(check);
+    entry.says = board_check_says(check, None);
     let line = parts.diagnosis.circuit.as_ref().and_then(|c| c.expected(check));
     let good = match observed {
         Observed::Heard(ear) => *ear == Ear::Expected,
@@ -190,22 +190,6 @@ fn on_board(parts: &Parts<'_, '_>, entry: &mut Entry, check: &predict::CheckId, 
         high: l.high,
         from: "board",
     });
-}
-
-/// A check of the board in words.
-pub(super) fn board_says(check: &predict::CheckId) -> String {
-    match check {
-        predict::CheckId::Ohms(net) => format!("Ohms from {net} to ground"),
-        predict::CheckId::Amps(supply) => format!("Current from supply {supply}"),
-        predict::CheckId::Volts(net) => format!("Volts at {net}"),
-        predict::CheckId::Level(net) => format!("Level at {net}"),
-        predict::CheckId::Hertz(net) | predict::CheckId::Swing(net) | predict::CheckId::Noise(net) => {
-            match crate::rules::taking(check.word()) {
-                Some(taking) => taking.says(net),
-                None => check.to_string(),
-            }
-        }
-    }
 }
 
 fn verdict(outcome: &Outcome, answer: usize) -> &'static str {

@@ -91,6 +91,14 @@ fn readings_share_one_draw_of_parts() {
 }
 
 #[test]
+fn the_words_for_a_level_are_those_that_are_asked_for() {
+    let words: Vec<&str> = Ear::ALL.iter().map(|(word, _)| *word).collect();
+    assert_eq!(crate::rules::taking("level").unwrap().answers, words);
+    // Every check of a board has its way of being taken.
+    assert!(CheckId::WORDS.iter().all(|word| crate::rules::taking(word).is_some()));
+}
+
+#[test]
 fn levels_by_ear_and_overloads() {
     let board = board("tin");
     let mut p = Predictor::new(&board, Bench::default()).unwrap();

@@ -34,7 +34,12 @@ const SAGGED_NOISE: f64 = 1.0;
 
 /// The faults of a way.
 pub(super) fn faults_of(way: &[String]) -> Vec<&str> {
-    way.iter().map(String::as_str).filter(|id| ![PLUGGED, SNAPPED, OTHERWISE].contains(id)).collect()
+    way.iter().map(String::as_str).filter(is_fault).collect()
+}
+
+/// Whether one of a way's ids is a fault, and not how the unit stands or was read.
+fn is_fault(id: &&str) -> bool {
+    ![PLUGGED, SNAPPED, OTHERWISE].contains(id)
 }
 
 /// What is left of a prediction made with a stiff supply.
@@ -89,8 +94,7 @@ impl Predictor<'_> {
 
     /// Edits of the faults of a way.
     pub(super) fn edits(&self, way: &[&str]) -> Result<EditSet, FaultSetError> {
-        let faults: Vec<&str> =
-            way.iter().copied().filter(|id| ![PLUGGED, SNAPPED, OTHERWISE].contains(id)).collect();
+        let faults: Vec<&str> = way.iter().copied().filter(is_fault).collect();
         let mut edits = self.board.edits(&faults)?;
         if way.contains(&PLUGGED) {
             let blocked = self.board.signal().and_then(|s| s.blocked);
